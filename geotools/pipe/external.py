@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_range
+from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_range, within
 from geotools.pipe.bounds import GROUTED, SAFETY
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene, per_material
+from geotools.pipe.pressure import fallen_pressure_pa
 from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
 
 __all__ = [
@@ -17,6 +20,8 @@ __all__ = [
     "GROUTED_PE",
     "GROUT_CAP_PA",
     "GROUT_DENSITY",
+    "VACUUM_H",
+    "SurgeVacuum",
     "annulus_volume_m3",
     "collapse_pressure_pa",
     "groundwater_pressure_pa",
@@ -25,9 +30,11 @@ __all__ = [
     "grout_uplift_n_per_m",
     "ovality_factor",
     "poisson_ratio",
+    "surge_vacuum",
 ]
 
 FIFTY_YEARS_H = 50.0 * YEAR_H
+VACUUM_H = 0.5  # h; a surge is over in minutes, the modulus of half an hour is common for vacuum
 GROUT_CAP_PA = 5.0 * PSI
 GROUT_DENSITY = 1200.0
 GROUTED_PE = GROUTED[1]  # times; the older PPI sliplining table, from memory
@@ -150,6 +157,88 @@ def groundwater_pressure_pa(head_m: ArrayLike) -> FloatArray:
     """
     head = check_range("head_m", head_m, 0.0, _HIGHEST_M, "m")
     return np.asarray(WATER_DENSITY * GRAVITY * head, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class SurgeVacuum:
+    """What the falling half of a surge does to a carrier; arrays of one shape.
+
+    Attributes
+    ----------
+    inside_pa : ndarray of float
+        Gauge pressure it falls to, Pa.
+    outside_pa : ndarray of float
+        Net pressure from outside, Pa; 0 where no vacuum comes.
+    stands_pa : ndarray of float
+        Net pressure from outside that the carrier may stand so briefly, Pa.
+    holds : ndarray of bool
+        It stands it.
+    """
+
+    inside_pa: FloatArray
+    outside_pa: FloatArray
+    stands_pa: FloatArray
+    holds: NDArray[np.bool_]
+
+
+def surge_vacuum(
+    material: str | NDArray[np.str_],
+    dr: ArrayLike,
+    working_pa: ArrayLike,
+    surge_pa: ArrayLike,
+    *,
+    groundwater_head_m: ArrayLike = 0.0,
+    ovality: ArrayLike = 0.03,
+    safety: ArrayLike = 2.0,
+    grout_factor: ArrayLike = 1.0,
+) -> SurgeVacuum:
+    """Hold a carrier against the vacuum that follows when its flow is stopped.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Carrier material. All arguments broadcast.
+    dr : array_like
+        Dimension ratio; 5 to 100.
+    working_pa : array_like
+        Least working pressure, Pa; 0 to 10 MPa.
+    surge_pa : array_like
+        Fall of pressure, rho a dV, Pa; 0 to 10 MPa.
+    groundwater_head_m : array_like, optional
+        Water table above the invert, m; 0 to 10,000.
+    ovality, safety, grout_factor : array_like, optional
+        As for `collapse_pressure_pa`.
+
+    Returns
+    -------
+    SurgeVacuum
+        Pressures and verdict.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range, or the material is unknown.
+
+    Notes
+    -----
+    The pressure falls as far as it rises (`pressure.fallen_pressure_pa`). Below the atmosphere's,
+    what is missing and the groundwater press on the pipe together; where it is not, the water
+    inside holds and nothing is asked. The pipe stands the collapse pressure with its modulus at
+    half an hour. AWWA M23, M55, PPI Handbook ch. 6; from memory.
+    """
+    inside = fallen_pressure_pa(working_pa, surge_pa)
+    water = groundwater_pressure_pa(groundwater_head_m)
+    outside = np.where(inside < 0.0, water - inside, 0.0)
+    stands = collapse_pressure_pa(
+        material,
+        dr,
+        hours=VACUUM_H,
+        ovality=ovality,
+        safety=safety,
+        grout_factor=grout_factor,
+    )
+    inside, outside, stands = np.broadcast_arrays(inside, outside, stands)
+    return SurgeVacuum(inside, outside, stands, within(outside, stands))
 
 
 def grout_injection_limit_pa(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 __all__ = [
+    "ATMOSPHERE",
     "DAY",
     "FAHRENHEIT_STEP",
     "FOOT",
@@ -30,6 +31,7 @@ LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2
 FAHRENHEIT_STEP = 5.0 / 9.0
 GRAVITY = 9.80665
+ATMOSPHERE = 101_325.0  # Pa, standard
 YEAR_H = 8766.0  # hours in a mean year
 WATER_DENSITY = 1000.0  # kg/m3, used for weight, buoyancy and surge
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_range, within
-from geotools.pipe.factors import FOOT, PSI, WATER_DENSITY
+from geotools.pipe.factors import ATMOSPHERE, FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "TESTED_CYCLES",
     "PressureCheck",
     "check_pressure",
+    "fallen_pressure_pa",
     "fatigue_limit_pa",
     "highest_temperature_c",
     "pressure_class_pa",
@@ -239,6 +240,36 @@ def surge_pressure_pa(
     """
     change = check_range("velocity_change_m_per_s", velocity_change_m_per_s, 0.0, 10.0, "m/s")
     return np.asarray(WATER_DENSITY * wave_speed_m_per_s(material, dr) * change)
+
+
+def fallen_pressure_pa(working_pa: ArrayLike, surge_pa: ArrayLike) -> FloatArray:
+    """Pressure in the falling half of a surge.
+
+    Parameters
+    ----------
+    working_pa : array_like
+        Least working pressure, Pa gauge; 0 to 10 MPa. Both broadcast.
+    surge_pa : array_like
+        Surge, Pa; 0 to 10 MPa.
+
+    Returns
+    -------
+    ndarray of float
+        Gauge pressure, Pa; no lower than an atmosphere below nothing, where the water parts.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    WP - rho a dV: beyond a pump that trips the pressure falls first, as far as it may rise when
+    the wave comes back. AWWA M23, M55; from memory.
+    """
+    working = check_range("working_pa", working_pa, 0.0, 1e7, "Pa")
+    surge = check_range("surge_pa", surge_pa, 0.0, 1e7, "Pa")
+    return np.asarray(np.maximum(working - surge, -ATMOSPHERE), dtype=np.float64)
 
 
 def fatigue_limit_pa(dr: ArrayLike, cycles: ArrayLike) -> FloatArray:

@@ -32,7 +32,8 @@ def service_columns(
 
     Columns: ``bore_low`` (m, the narrowest main, low estimate), ``bore`` (m) and ``host_c`` (what
     loses the head of all its mains one after another), ``mean_bore`` (m, what holds their
-    volume), ``working`` (Pa, the highest), ``flow`` (m3/s, the highest, which the whole run is
+    volume), ``working`` and ``least_working`` (Pa, the highest and the
+    lowest of its mains), ``flow`` (m3/s, the highest, which the whole run is
     asked to carry; NaN where none is on record), ``head`` (m of groundwater above the deepest
     invert).
     """
@@ -45,7 +46,8 @@ def service_columns(
     effective, host_c = in_series(
         run, length, bore_m=bore.centre_m, c=_c_factor(rows, bore, service.year), runs=runs
     )
-    pressure = _highest(run, rows["pressure"].to_numpy(dtype=float), runs)
+    recorded = rows["pressure"].to_numpy(dtype=float)
+    pressure, least = _highest(run, recorded, runs), -_highest(run, -recorded, runs)
     depth = stations["depth"].to_numpy(dtype=float)
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
@@ -60,6 +62,7 @@ def service_columns(
             "mean_bore": _mean_bore(run, length, bore.centre_m, runs),
             "host_c": host_c,
             "working": np.where(np.isfinite(pressure), pressure, service.working_pressure),
+            "least_working": np.where(np.isfinite(least), least, service.working_pressure),
             "flow": flow,
             "head": np.maximum(np.nan_to_num(deepest) - service.water_table, 0.0),
         }

@@ -33,6 +33,7 @@ from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest
 from geotools.siting.profile import Profile
 from geotools.siting.pulled import hydraulic_columns
+from geotools.siting.vacuum import report_vacuum
 from geotools.street.driving import tell_side
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
@@ -185,6 +186,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_blocked(ground, planned.blocked)
     _report_unsuitable(ground, table)
     _report_narrow(ground, table)
+    _report_vacuum(ground, table)
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     report_longer_pulls(pulls, pits, table, ground.contest.pipes, brief, ground.layers.findings)
@@ -330,6 +332,20 @@ def _report_narrow(ground: Shared, table: pd.DataFrame) -> None:
         layer="runs",
         features=names,
         xy=points_along(chains.xy, chains.offsets, rows, middle),
+    )
+
+
+def _report_vacuum(ground: Shared, table: pd.DataFrame) -> None:
+    """Report carriers that may not stand the vacuum after a stop, in the middle of their runs."""
+    chains, every = ground.runs.chains, np.arange(len(table), dtype=np.int64)
+    half = table["length"].to_numpy(dtype=float) / 2
+    report_vacuum(
+        table,
+        ground.service,
+        ground.contest.pipes,
+        ground.brief,
+        ground.layers.findings,
+        middle=points_along(chains.xy, chains.offsets, every, half),
     )
 
 

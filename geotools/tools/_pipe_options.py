@@ -491,6 +491,13 @@ SHEETS = (
                 "grout_factor",
                 default=defaults.GROUT_FACTOR,
             ),
+            _quantity(
+                "vacuum",
+                "pressure",
+                "pressure inside, below the atmosphere's, such as a surge leaves (pipe pressure)",
+                "vacuum_pa",
+                default="0 kPa",
+            ),
         ),
     ),
     Sheet(

@@ -13,6 +13,7 @@ from geotools.pipe.external import (
     grout_injection_limit_pa,
     grout_uplift_n_per_m,
     ovality_factor,
+    surge_vacuum,
 )
 from geotools.pipe.materials import apparent_modulus_pa
 from geotools.pipe.pulling import weight_n_per_m
@@ -54,6 +55,25 @@ def test_collapse_agrees_with_the_older_sliplining_table(dr: float, older_feet: 
     assert float(collapse_pressure_pa("PE4710", dr)) / WATER_FOOT == pytest.approx(
         older_feet, rel=0.06
     )
+
+
+def test_a_stop_leaves_a_vacuum_and_groundwater_presses_beside_it() -> None:
+    """By hand, psi: a vacuum of one atmosphere, 14.7, and 10 ft of water, 4.33, on PE4710.
+
+    DR 26 at half an hour (82,000 psi, nu 0.35): 0.764/2 x 2 x 82,000/(1 - 0.1225)/25^3 = 4.57;
+    DR 11: 71.4.
+    """
+    found = surge_vacuum("PE4710", [26, 11], 20 * PSI, 90 * PSI, groundwater_head_m=10 * FOOT)
+    assert found.inside_pa / PSI == pytest.approx([-14.696, -14.696], abs=1e-3)
+    assert found.outside_pa / PSI == pytest.approx([19.03, 19.03], abs=0.01)
+    assert found.stands_pa / PSI == pytest.approx([4.57, 71.4], rel=2e-3)
+    assert found.holds.tolist() == [False, True]
+
+
+def test_where_pressure_stays_inside_groundwater_is_not_asked_again() -> None:
+    found = surge_vacuum("PVC", 25, 300e3, [299e3, 301e3], groundwater_head_m=100.0)
+    assert found.inside_pa.tolist() == [1e3, -1e3]
+    assert found.outside_pa == pytest.approx([0.0, 1e3 + 980_665.0])
 
 
 def test_polyethylene_dr_17_in_psi() -> None:

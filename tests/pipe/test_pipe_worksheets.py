@@ -30,7 +30,7 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
         },
         "collapse": {
             "groundwater_head_m": 3.0, "hours": FIFTY_YEARS_H, "ovality": 0.03, "safety": 2.0,
-            "grout_factor": 1.0,
+            "grout_factor": 1.0, "vacuum_pa": 0.0,
         },
         "fit": {"host_bore_m": 0.61, "rule": "share_of_bore", "share": 0.10, "bead_m": 0.0},
         "flow": {
@@ -406,6 +406,22 @@ def test_the_widest_radius_through_a_bend_is_by_the_formula_shown(axis: float) -
     else:
         assert shown.formula == "c/(1 - cos(q/2))"
         assert shown.value == pytest.approx(gap / (1 - half))
+
+
+def test_a_vacuum_that_a_surge_leaves_is_told_and_held_against_collapse() -> None:
+    """DR 26 PE4710: 150 kPa less 1.2 m/s of 1420/sqrt(1 + 2 x 24) m/s, 243 kPa, is -93 kPa."""
+    thin = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=26)
+    fall = 150e3 - 1000 * 4660 * 0.3048 / 7.0 * 1.2
+    sheet = _sheet("pressure", thin, working_pa=150e3)
+    assert next(s.value for s in sheet.steps if s.symbol == "P fall") == pytest.approx(fall)
+    assert any("vacuum" in text for text in sheet.cautions)
+    assert not any("vacuum" in text for text in _sheet("pressure", thin).cautions)
+    bare = _sheet("collapse", thin, groundwater_head_m=1.0, hours=0.5)
+    held = _sheet("collapse", thin, groundwater_head_m=1.0, hours=0.5, vacuum_pa=-fall)
+    assert (bare.passes, held.passes) == (True, False)
+    assert _result(held, "P") == pytest.approx(9806.65 - fall)
+    with pytest.raises(RangeError, match="vacuum_pa"):
+        _sheet("collapse", thin, vacuum_pa=102e3)
 
 
 @pytest.mark.parametrize(("factor", "words"), [(1.0, "without grout"), (3.0, "grouted all round")])

@@ -49,6 +49,14 @@ def test_the_narrowest_main_gives_the_bore_for_the_fit() -> None:
     assert 0.58 < table["bore"][0] < 0.61
 
 
+def test_the_least_pressure_on_record_is_what_a_surge_falls_from() -> None:
+    table, _ = _gathered(
+        _mains({"pressure": 6e5}, {"pressure": 2e5}, {}, {}), [0, 0, 0, 1], working_pressure="5 bar"
+    )
+    assert table["working"].tolist() == [6e5, 5e5]
+    assert table["least_working"].tolist() == [2e5, 5e5]
+
+
 def test_the_grout_is_that_of_the_bore_which_holds_the_mains_volume() -> None:
     table, _ = _gathered(_mains({"bore": 0.60}, {"bore": 0.50}), lengths=[300.0, 100.0])
     # (300 x 0.36 + 100 x 0.25)/400 = 0.3325 m2 of squares

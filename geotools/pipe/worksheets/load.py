@@ -5,9 +5,9 @@ from __future__ import annotations
 from numpy.typing import ArrayLike
 
 from geotools.pipe import external
-from geotools.pipe._ranges import FloatArray, within
+from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
+from geotools.pipe.factors import ATMOSPHERE, GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
@@ -31,6 +31,7 @@ _HEAD = (
     "the carrier does not stand the grout up to the port: nothing is left for P port",
 )
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
+_VACUUM = "Vacuum inside adds to the pressure outside."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
 
@@ -43,8 +44,9 @@ def collapse_sheet(
     ovality: float,
     safety: float,
     grout_factor: float,
+    vacuum_pa: float,
 ) -> Worksheet:
-    """Work out whether an empty carrier stands the groundwater.
+    """Work out whether an empty carrier stands the groundwater, and a vacuum inside if any.
 
     Parameters
     ----------
@@ -53,6 +55,8 @@ def collapse_sheet(
         Water table above the invert, m.
     hours, ovality, safety, grout_factor : float
         As for `external.collapse_pressure_pa`.
+    vacuum_pa : float
+        Pressure inside, below the atmosphere's, Pa; 0 to one atmosphere.
 
     Raises
     ------
@@ -67,8 +71,10 @@ def collapse_sheet(
         safety=safety,
         grout_factor=grout_factor,
     )
-    acts = external.groundwater_pressure_pa(groundwater_head_m)
+    sucks = check_range("vacuum_pa", vacuum_pa, 0.0, ATMOSPHERE, "Pa")
+    acts = external.groundwater_pressure_pa(groundwater_head_m) + sucks
     grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
+    presses = "groundwater and vacuum" if vacuum_pa > 0.0 else "groundwater"
     passes = bool(within(acts, stands))
     return Worksheet(
         title="Collapse of the empty carrier",
@@ -79,18 +85,19 @@ def collapse_sheet(
             entry("q", ovality, "share", "ovality"),
             entry("N", safety, "number", "safety factor"),
             entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
+            entry("Pv", vacuum_pa, "pressure", "vacuum inside, below the atmosphere's"),
         ),
         steps=(
             *_ring_steps(pipe, hours, ovality, stands / grout_factor),
             step("Pa", "G P bare", stands, "pressure", _ENCASED),
-            step("P", "rho g Hw", acts, "pressure", "statics"),
+            step("P", "rho g Hw + Pv", acts, "pressure", "statics"),
         ),
         results=(
             *_collapse_results(stands, acts),
-            verdict(Limit(passes, f"groundwater against the pressure allowed, {grouted}")),
+            verdict(Limit(passes, f"{presses} against the pressure allowed, {grouted}")),
         ),
         passes=passes,
-        cautions=("Vacuum inside adds to the pressure outside.", PLANNING),
+        cautions=(*(() if vacuum_pa > 0.0 else (_VACUUM,)), PLANNING),
     )
 
 
@@ -111,7 +118,7 @@ def _ring_steps(pipe: Carrier, hours: float, ovality: float, bare: ArrayLike) ->
 def _collapse_results(stands: FloatArray, acts: FloatArray) -> tuple[Entry, ...]:
     return (
         entry("Pa", stands, "pressure", "pressure allowed from outside"),
-        entry("P", acts, "pressure", "pressure of the groundwater"),
+        entry("P", acts, "pressure", "pressure of groundwater and vacuum"),
         entry("Pa/(rho g)", stands / (WATER_DENSITY * GRAVITY), "head", "Pa as a head of water"),
     )
 

@@ -231,8 +231,13 @@ def pressure_sheet(
         ),
         results=_pressure_results(check, working_pa),
         passes=bool(check.passes),
-        cautions=(*untold, PLANNING),
+        cautions=(*untold, *_vacuum(pressure.fallen_pressure_pa(working_pa, seldom)), PLANNING),
     )
+
+
+def _vacuum(fallen_pa: FloatArray) -> tuple[str, ...]:
+    """Return what to mind where the pressure falls below the atmosphere's."""
+    return (_SUCKED,) if fallen_pa < 0.0 else ()
 
 
 def _surge_pa(pipe: Carrier, name: str, velocity: float) -> FloatArray:
@@ -291,6 +296,10 @@ _FATIGUE = (
 _UNTESTED = (
     f"The formula for the fatigue of PVC rests on tests to about {pressure.TESTED_CYCLES:,.0f} "
     "surges: {:,.0f} are beyond them."
+)
+_SUCKED = (
+    "The falling half of the surge leaves a vacuum (P fall is below zero): hold the pipe against "
+    "it and the groundwater, by the hand calculation of collapse with a duration of half an hour."
 )
 _VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
@@ -367,6 +376,7 @@ def _pressure_steps(
         often_text = "PC FT, or P fatigue if it is less"
     whole = bool(within(check.working_limit_pa, limits[0]))
     totals = working + np.asarray(often), working + np.asarray(seldom)
+    fallen = pressure.fallen_pressure_pa(working, seldom)
     return (
         step("dP often", "rho a V often", often, "pressure", _WAVE),
         step("dP seldom", "rho a V seldom", seldom, "pressure", _WAVE),
@@ -375,6 +385,7 @@ def _pressure_steps(
         step("limit often", often_text, limits[0], "pressure", code if whole else _VINSON),
         step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
         step("limit seldom", seldom_text, limits[1], "pressure", code),
+        step("P fall", "WP - dP seldom, no less than a vacuum", fallen, "pressure", _WAVE),
     )
 
 
