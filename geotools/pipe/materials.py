@@ -19,6 +19,7 @@ __all__ = [
     "by_material",
     "is_polyethylene",
     "material_property",
+    "modulus_temperature_factor",
     "per_material",
     "tension_temperature_factor",
 ]
@@ -29,6 +30,15 @@ _PE_FAHRENHEIT = (73.4, 100.0, 120.0, 140.0)
 _PE_FACTOR = (1.0, 0.78, 0.63, 0.50)
 _PVC_FAHRENHEIT = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 _PVC_FACTOR = (1.0, 0.88, 0.75, 0.62, 0.50, 0.40, 0.30, 0.22)
+_PE_STIFF_FAHRENHEIT = (
+    -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 73.4, 80.0, 90.0, 100.0, 110.0, 120.0,
+    130.0, 140.0,
+)  # fmt: skip
+_PE_STIFF = (
+    2.54, 2.36, 2.18, 2.00, 1.81, 1.65, 1.49, 1.32, 1.18, 1.00, 0.93, 0.82, 0.73, 0.64, 0.58, 0.50,
+    0.43,
+)  # fmt: skip
+_PVC_KSI = (400.0, 396.0, 375.0, 354.0, 333.0, 312.0, 291.0, 270.0)  # at _PVC_FAHRENHEIT
 
 
 @cache
@@ -175,6 +185,44 @@ def apparent_modulus_pa(material: str | NDArray[np.str_], hours: ArrayLike) -> F
         here = words == word
         result[here] = np.interp(time[here], *_modulus_table(str(word)))
     return result
+
+
+def modulus_temperature_factor(
+    material: str | NDArray[np.str_], temperature_c: ArrayLike
+) -> FloatArray:
+    """Modulus at a temperature over that at 23 C.
+
+    Above 1 in the cold, below 1 in the warm. Which half of it is safe hangs on the question: a
+    bend costs more stress in a stiff pipe, a soft one is pressed flat sooner. So a bend takes no
+    factor below 1 and collapse none above 1.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        One of `names.MATERIALS`; broadcasts with `temperature_c`.
+    temperature_c : array_like
+        Temperature of the pipe wall, C; -20 to 60.
+
+    Returns
+    -------
+    ndarray of float
+        Factor; straight lines between the rows of the tables.
+
+    Raises
+    ------
+    RangeError
+        If the temperature lies outside the range, or the material is unknown.
+
+    Notes
+    -----
+    PE: PPI Handbook of PE Pipe, ch. 3, Table B.1.2. PVC and PVC-U: 400,000 psi at 73 F to 270,000
+    at 140 F (AWWA M23, Uni-Bell); no figure is known for the cold, and 1 is taken. From memory;
+    confirm against the standards.
+    """
+    warm = check_range("temperature_c", temperature_c, *TEMPERATURE_C, "C") * 1.8 + 32.0
+    pe = np.interp(warm, _PE_STIFF_FAHRENHEIT, _PE_STIFF)
+    pvc = np.interp(warm, _PVC_FAHRENHEIT, np.array(_PVC_KSI) / _PVC_KSI[0])
+    return np.asarray(np.where(is_polyethylene(material), pe, pvc), dtype=np.float64)
 
 
 def tension_temperature_factor(

@@ -19,6 +19,7 @@ from geotools.pipe.materials import (
     by_material,
     is_polyethylene,
     material_property,
+    modulus_temperature_factor,
     per_material,
     tension_temperature_factor,
 )
@@ -276,15 +277,18 @@ def tension_with_bending_n(
     Notes
     -----
     Extreme fibre: T/A + E OD/(2 R) <= allowable stress, E that of PE after `hours`, and the
-    short-term one of PVC, whose relaxation is not counted on. PPI Handbook ch. 12 form, from
-    memory. At the least radius of a PE pipe little or nothing is left for tension, so let the pull
-    take such a bend only near the tail, where the force is small.
+    short-term one of PVC, whose relaxation is not counted on. E is raised in the cold
+    (`materials.modulus_temperature_factor`), the strength is not; in the warm the strength is
+    lowered and E is not: both on the safe side. PPI Handbook ch. 12 form, from memory. At the
+    least radius of a PE pipe little or nothing is left for tension, so let the pull take such a
+    bend only near the tail, where the force is small.
     """
     stress = allowable_stress_pa(
         carrier.material, hours=hours, temperature_c=temperature_c, stress_cap_pa=stress_cap_pa
     )
     slow = apparent_modulus_pa(carrier.material, np.maximum(hours, 0.01))
-    modulus = np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
+    cold = np.maximum(modulus_temperature_factor(carrier.material, temperature_c), 1.0)
+    modulus = cold * np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
     left = stress - modulus * bending_strain(carrier.outside_m, bend_radius_m)
     area = wall_area_m2(carrier.outside_m, carrier.wall_min_m)
     return np.asarray(np.maximum(left, 0.0) * area, dtype=np.float64)

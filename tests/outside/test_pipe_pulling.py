@@ -8,7 +8,11 @@ from scipy.integrate import solve_ivp
 
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, carrier
-from geotools.pipe.materials import apparent_modulus_pa, tension_temperature_factor
+from geotools.pipe.materials import (
+    apparent_modulus_pa,
+    modulus_temperature_factor,
+    tension_temperature_factor,
+)
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     allowable_tension_n,
@@ -264,6 +268,34 @@ def test_apparent_modulus_is_the_tabulated_one(
     assert apparent_modulus_pa("PE4710", hours) / PSI == pytest.approx(pe4710, rel=1e-9)
     if pe3608 is not None:
         assert apparent_modulus_pa("PE3608", hours) / PSI == pytest.approx(pe3608, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("material", "fahrenheit", "printed"),
+    [
+        # PPI Handbook of PE Pipe, ch. 3, Table B.1.2, from memory
+        ("PE4710", 10, 2.00), ("PE100", 40, 1.49), ("PE3608", 73.4, 1.00), ("PE4710", 100, 0.73),
+        ("PE4710", 140, 0.43),
+        # AWWA M23, from memory: 400,000 psi at 73 F, 354,000 at 100, 270,000 at 140; cold as 73
+        ("PVC", 40, 1.0), ("PVC", 73.4, 1.0), ("PVC-U", 100, 0.885), ("PVC", 140, 0.675),
+    ],
+)  # fmt: skip
+def test_stiffness_in_cold_and_warmth_is_the_tabulated_one(
+    material: str, fahrenheit: float, printed: float
+) -> None:
+    ours = modulus_temperature_factor(material, (fahrenheit - 32) / 1.8)
+    assert ours == pytest.approx(printed, rel=1e-9)
+
+
+def test_a_bend_costs_a_cold_pipe_more_of_its_strength() -> None:
+    """By hand, psi: 1330 less 1.49 x 63,000 x 21.6/(2 R) at 40 F; at 100 F 0.78 x 1330, E as is."""
+    pipe, radius = _pe20(), 100 * 21.6 * INCH
+    wall = 21.6 * INCH / 17
+    area = np.pi * (21.6 * INCH - wall) * wall
+    for fahrenheit, strength, stiff in ((40, 1330, 1.49), (73.4, 1330, 1.0), (100, 0.78 * 1330, 1)):
+        ours = tension_with_bending_n(pipe, radius, temperature_c=(fahrenheit - 32) / 1.8)
+        due = strength - stiff * 63_000 / 200
+        assert ours / area / PSI == pytest.approx(due, rel=1e-9)
 
 
 # --- closed forms ---------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from geotools.pipe.factors import PSI
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     material_property,
+    modulus_temperature_factor,
     per_material,
     tension_temperature_factor,
 )
@@ -170,3 +171,7 @@ def test_modulus_falls_with_time_and_strength_with_warmth() -> None:
         warm = tension_temperature_factor(material, np.linspace(-20, 60, 81))
         assert np.all(np.diff(warm) <= 0)
         assert warm[0] == 1.0
+        assert np.all(np.diff(modulus_temperature_factor(material, np.linspace(-20, 60, 81))) <= 0)
+        for beyond in (-20.1, 60.1):
+            with pytest.raises(RangeError, match="temperature_c"):
+                modulus_temperature_factor(material, beyond)

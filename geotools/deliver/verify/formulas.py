@@ -16,6 +16,7 @@ from geotools.pipe.factors import FOOT, GRAVITY, MPH, PSI, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     material_property,
+    modulus_temperature_factor,
     tension_temperature_factor,
 )
 
@@ -120,10 +121,14 @@ def tension(pipe: Pipe, *, hours: float, warm: float) -> float:
 
 
 def bend_tension(pipe: Pipe, radius: float, *, hours: float, warm: float) -> float:
-    """Tension allowed in the pipe bent to a radius: (sigma - E OD/(2 R)) A, not below 0, N."""
+    """Tension allowed in the pipe bent to a radius: (sigma - E OD/(2 R)) A, not below 0, N.
+
+    E is stiffer in the cold and not softer in the warm.
+    """
     modulus = 400_000.0 * PSI
     if pipe.plastic:
         modulus = float(apparent_modulus_pa(pipe.material, max(hours, 0.01)))
+    modulus *= max(float(modulus_temperature_factor(pipe.material, warm)), 1.0)
     left = _stress(pipe, hours, warm) - modulus * pipe.outside / (2.0 * radius)
     return max(left, 0.0) * _section(pipe)
 

@@ -247,7 +247,9 @@ def _strength_steps(
     bent = float(stress) - float(allowed) / float(area)
     return (
         *steps,
-        step("s bend", "E OD/(2 R), up to s", bent, "stress", "extreme fibre"),
+        step(
+            "s bend", "E OD/(2 R), E raised in the cold; up to s", bent, "stress", "extreme fibre"
+        ),
         step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
     )
 
