@@ -252,6 +252,7 @@ def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMa
         ovality=limits.ovality,
         safety=limits.collapse_safety,
         grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
+        temperature_c=runs.temperature_c,
     )
     holds = within(groundwater_pressure_pa(runs.groundwater_head_m), stands)
     return [enters, _pressure(runs, pipes, limits), holds, _flow(runs, pipes, limits)]
@@ -294,7 +295,8 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria) -> Choi
     fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`),
     the occasional one of no less than the design flow stopped, up to the velocity allowed, in
     water no warmer than the class is known for.
-    collapse: empty carrier under groundwater (`external.collapse_pressure_pa`). flow: at the
+    collapse: empty carrier, as warm as the water was, under groundwater
+    (`external.collapse_pressure_pa`). flow: at the
     design flow velocity and gradient keep their limits; where it is not known the carrier must
     carry what the host does at equal gradient (`hydraulics.capacity_ratio`). Worked in blocks of
     runs so that memory stays bounded whatever their number.

@@ -11,7 +11,12 @@ from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_ra
 from geotools.pipe.bounds import GROUTED, SAFETY
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
-from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene, per_material
+from geotools.pipe.materials import (
+    apparent_modulus_pa,
+    is_polyethylene,
+    modulus_temperature_factor,
+    per_material,
+)
 from geotools.pipe.pressure import fallen_pressure_pa
 from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
 
@@ -31,6 +36,7 @@ __all__ = [
     "ovality_factor",
     "poisson_ratio",
     "surge_vacuum",
+    "warm_modulus_pa",
 ]
 
 FIFTY_YEARS_H = 50.0 * YEAR_H
@@ -78,6 +84,7 @@ def collapse_pressure_pa(
     ovality: ArrayLike = 0.03,
     safety: ArrayLike = 2.0,
     grout_factor: ArrayLike = 1.0,
+    temperature_c: ArrayLike = 23.0,
 ) -> FloatArray:
     """Outside pressure, over the inside one, that a carrier without support may stand.
 
@@ -95,6 +102,8 @@ def collapse_pressure_pa(
         Safety factor; 1 to 10.
     grout_factor : array_like, optional
         What grout all round multiplies the pressure by; 1 to 5, above 1 for PE alone.
+    temperature_c : array_like, optional
+        Temperature of the pipe wall, C; -20 to 60.
 
     Returns
     -------
@@ -109,17 +118,46 @@ def collapse_pressure_pa(
     Notes
     -----
     P = (f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, an unsupported ring (PPI Handbook ch. 6, ASTM
-    F1962), with E after so many hours at 23 C; from memory. Grout all round raises it fivefold
-    for PE (older PPI sliplining table: 8 ft of water for DR 21 bare and 40 grouted; from memory);
-    for PVC no figure is known. It counts only where the annulus is filled without a gap, and not
-    while the grout is fresh.
+    F1962), with E after so many hours, softened in the warm (`warm_modulus_pa`); from memory.
+    Grout all round raises it fivefold for PE (older PPI sliplining table: 8 ft of water for DR 21
+    bare and 40 grouted; from memory); for PVC no figure is known. It counts only where the annulus
+    is filled without a gap, and not while the grout is fresh.
     """
     grouted = _grout_factor(material, grout_factor)
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
     factor = check_range("safety", safety, *SAFETY, "")
-    stiff, nu = apparent_modulus_pa(material, hours), poisson_ratio(material, hours)
+    stiff, nu = warm_modulus_pa(material, hours, temperature_c), poisson_ratio(material, hours)
     ring = 2.0 * stiff / (1.0 - nu**2) / (ratio - 1.0) ** 3
     return np.asarray(ovality_factor(ovality) / factor * ring * grouted, dtype=np.float64)
+
+
+def warm_modulus_pa(
+    material: str | NDArray[np.str_], hours: ArrayLike, temperature_c: ArrayLike
+) -> FloatArray:
+    """Modulus after so many hours, softened in the warm and not stiffened in the cold.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Carrier material. All arguments broadcast.
+    hours : array_like
+        Duration of the load, h; 0.01 h to 100 years.
+    temperature_c : array_like
+        Temperature of the pipe wall, C; -20 to 60.
+
+    Returns
+    -------
+    ndarray of float
+        Modulus, Pa: `apparent_modulus_pa` times `modulus_temperature_factor`, at most 1. Ground
+        and water are not cold all year, and the load stands as long.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range, or the material is unknown.
+    """
+    soft = np.minimum(modulus_temperature_factor(material, temperature_c), 1.0)
+    return np.asarray(apparent_modulus_pa(material, hours) * soft, dtype=np.float64)
 
 
 def poisson_ratio(material: str | NDArray[np.str_], hours: ArrayLike) -> FloatArray:
@@ -191,6 +229,7 @@ def surge_vacuum(
     ovality: ArrayLike = 0.03,
     safety: ArrayLike = 2.0,
     grout_factor: ArrayLike = 1.0,
+    temperature_c: ArrayLike = 23.0,
 ) -> SurgeVacuum:
     """Hold a carrier against the vacuum that follows when its flow is stopped.
 
@@ -206,7 +245,7 @@ def surge_vacuum(
         Fall of pressure, rho a dV, Pa; 0 to 10 MPa.
     groundwater_head_m : array_like, optional
         Water table above the invert, m; 0 to 10,000.
-    ovality, safety, grout_factor : array_like, optional
+    ovality, safety, grout_factor, temperature_c : array_like, optional
         As for `collapse_pressure_pa`.
 
     Returns
@@ -236,6 +275,7 @@ def surge_vacuum(
         ovality=ovality,
         safety=safety,
         grout_factor=grout_factor,
+        temperature_c=temperature_c,
     )
     inside, outside, stands = np.broadcast_arrays(inside, outside, stands)
     return SurgeVacuum(inside, outside, stands, within(outside, stands))
@@ -252,6 +292,7 @@ def grout_injection_limit_pa(
     cap_pa: ArrayLike = GROUT_CAP_PA,
     ovality: ArrayLike = 0.03,
     safety: ArrayLike = 2.0,
+    temperature_c: ArrayLike = 23.0,
 ) -> FloatArray:
     """Gauge pressure allowed at the grout port.
 
@@ -271,8 +312,8 @@ def grout_injection_limit_pa(
         Head of water in the carrier at the low point, m; 0 to 10,000.
     cap_pa : array_like, optional
         Limit of the specification, Pa; 5 psi is common, from memory.
-    ovality, safety : array_like, optional
-        As for `collapse_pressure_pa`.
+    ovality, safety, temperature_c : array_like, optional
+        As for `collapse_pressure_pa`; the heat of the grout as it sets is to be counted in.
 
     Returns
     -------
@@ -288,7 +329,14 @@ def grout_injection_limit_pa(
     cap = check_range("cap_pa", cap_pa, 0.0, 1e7, "Pa")
     height = check_range("port_above_low_point_m", port_above_low_point_m, 0.0, _HIGHEST_M, "m")
     heavy = check_range("grout_density", grout_density, 300.0, 2300.0, "kg/m3")
-    stands = collapse_pressure_pa(material, dr, hours=cure_hours, ovality=ovality, safety=safety)
+    stands = collapse_pressure_pa(
+        material,
+        dr,
+        hours=cure_hours,
+        ovality=ovality,
+        safety=safety,
+        temperature_c=temperature_c,
+    )
     left = stands + groundwater_pressure_pa(inside_head_m) - heavy * GRAVITY * height
     return np.asarray(np.clip(np.minimum(left, cap), 0.0, None), dtype=np.float64)
 

@@ -14,12 +14,17 @@ from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
 from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
 from geotools.schema import quantity_text
 
-__all__ = ["lift_pressure_pa", "report_grout"]
+__all__ = ["grouting_temperature_c", "lift_pressure_pa", "report_grout"]
 
 ADVICE = (
     "use lighter grout or a stiffer pipe (a lower DR), or keep pressure in the carrier until the "
     "grout has set"
 )
+
+
+def grouting_temperature_c(brief: Brief) -> float:
+    """Return how warm a carrier is while it is grouted, C: as the ground, or the water in it."""
+    return max(brief.pulls.ground_temperature, brief.service.water_temperature)
 
 
 def lift_pressure_pa(bore_m: FloatArray, lifts: FloatArray) -> FloatArray:
@@ -113,6 +118,7 @@ def _stands(pipe: CarrierColumns, brief: Brief) -> FloatArray:
         hours=brief.pulls.grout_cure / HOUR,
         ovality=brief.service.ovality,
         safety=brief.service.collapse_safety,
+        temperature_c=grouting_temperature_c(brief),
     )
 
 

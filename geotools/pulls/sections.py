@@ -30,6 +30,7 @@ from geotools.pipe.testing import (
     tabled_size_m,
     water_volume_m3,
 )
+from geotools.pulls.grouting import grouting_temperature_c
 from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
@@ -151,6 +152,7 @@ def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, An
         inside_head_m=up,
         ovality=brief.service.ovality,
         safety=brief.service.collapse_safety,
+        temperature_c=grouting_temperature_c(brief),
     )
     return {
         "grout_limit": np.where(known, limit, np.nan),

@@ -75,6 +75,7 @@ def _held(service: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> SurgeVac
         ovality=limits.ovality,
         safety=limits.collapse_safety,
         grout_factor=np.where(is_polyethylene(pipe.material), grout, 1.0),
+        temperature_c=limits.water_temperature,
     )
 
 

@@ -498,6 +498,7 @@ SHEETS = (
                 "vacuum_pa",
                 default="0 kPa",
             ),
+            _TEMPERATURE,
         ),
     ),
     Sheet(
@@ -538,6 +539,7 @@ SHEETS = (
                 default="1200 kg/m^3",
             ),
             _plain("empty", "flag", "the carrier is empty, not filled with water", "condition"),
+            _TEMPERATURE,
         ),
         bore="high",
     ),

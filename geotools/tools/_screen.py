@@ -257,6 +257,7 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         ovality=brief.service.ovality,
         safety=brief.service.collapse_safety,
         grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
+        temperature_c=brief.service.water_temperature,
     )
     values = {
         "fit": clears.share,

@@ -76,6 +76,24 @@ def test_where_pressure_stays_inside_groundwater_is_not_asked_again() -> None:
     assert found.outside_pa == pytest.approx([0.0, 1e3 + 980_665.0])
 
 
+@pytest.mark.parametrize(
+    ("material", "fahrenheit", "share"),
+    [("PE4710", 40, 1), ("PE4710", 100, 0.73), ("PE4710", 120, 0.58), ("PVC", 100, 0.885)],
+)
+def test_a_warm_pipe_is_pressed_flat_sooner_and_a_cold_one_no_later(
+    material: str, fahrenheit: float, share: float
+) -> None:
+    """Shares of PPI Handbook ch. 3, Table B.1.2, and of AWWA M23; from memory."""
+    warm = {"temperature_c": (fahrenheit - 32) / 1.8}
+    cool = collapse_pressure_pa(material, 17)
+    assert collapse_pressure_pa(material, 17, **warm) == pytest.approx(share * cool, rel=1e-9)
+    cap = {"cap_pa": 1e7}
+    port = grout_injection_limit_pa(material, 17, **cap)
+    assert grout_injection_limit_pa(material, 17, **cap, **warm) == pytest.approx(share * port)
+    briefly = surge_vacuum(material, 17, 0.0, 1e5, **warm).stands_pa
+    assert briefly == pytest.approx(share * surge_vacuum(material, 17, 0.0, 1e5).stands_pa)
+
+
 def test_polyethylene_dr_17_in_psi() -> None:
     assert collapse_pressure_pa("PE4710", 17) / PSI == pytest.approx(6.79, abs=0.005)
 

@@ -85,9 +85,8 @@ def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
                 word, dr, run["working_pa"], occasional_surge_pa=surge,
                 temperature_c=run["temperature_c"],
             ).passes  # fmt: skip
-            stands = collapse_pressure_pa(word, dr) >= groundwater_pressure_pa(
-                run["groundwater_head_m"]
-            )
+            warm = collapse_pressure_pa(word, dr, temperature_c=run["temperature_c"])
+            stands = warm >= groundwater_pressure_pa(run["groundwater_head_m"])
             assert found.fit[i, j] == fit(run["host_low_m"], pipes.outside_m[j]).passes
             assert found.pressure[i, j] == holds
             assert found.collapse[i, j] == stands
@@ -118,6 +117,16 @@ def test_a_trip_stops_the_flow_that_is_there() -> None:
     assert found.flow[0, 0]
     rise = occasional_surge_pa(pipes, flow, least_m_per_s=1.2)
     assert rise == pytest.approx(1000 * wave * np.array([2.46, 1.2, 1.2, 1.2]), rel=1e-9)
+
+
+def test_warm_water_softens_a_carrier_against_groundwater() -> None:
+    """PE4710 DR 17 stands 15.7 ft (table of sliplining); at 100 F 0.73 of it, 11.5 ft."""
+    pe = contenders(systems=["DIPS"], materials=["PE4710"], drs=[17])[:1]
+    heads = np.array([15.0, 11.6, 11.3, 15.0]) * 0.3048
+    warmth = [23.0, 37.7, 37.7, 4.0]
+    runs = RunColumns(0.6, 0.6, 60.0, 3e5, temperature_c=warmth, groundwater_head_m=heads)
+    found = choose(runs, as_columns(pe), limits=LIMITS)
+    assert found.collapse[:, 0].tolist() == [True, False, True, True]
 
 
 def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:

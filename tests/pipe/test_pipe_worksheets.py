@@ -30,7 +30,7 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
         },
         "collapse": {
             "groundwater_head_m": 3.0, "hours": FIFTY_YEARS_H, "ovality": 0.03, "safety": 2.0,
-            "grout_factor": 1.0, "vacuum_pa": 0.0,
+            "grout_factor": 1.0, "vacuum_pa": 0.0, "temperature_c": 23.0,
         },
         "fit": {"host_bore_m": 0.61, "rule": "share_of_bore", "share": 0.10, "bead_m": 0.0},
         "flow": {
@@ -40,7 +40,7 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
         "grout": {
             "host_bore_m": 0.62, "length_m": 300, "port_above_low_point_m": 0.0,
             "inside_head_m": 0.0, "cure_hours": 12.0, "grout_density": 1200.0,
-            "condition": "filled",
+            "condition": "filled", "temperature_c": 23.0,
         },
         "pit": {
             "drop_m": 3.0, "rest_m": 0.0, "form": "level", "working_m": 2.0, "bedding_m": 0.15,
@@ -406,6 +406,17 @@ def test_the_widest_radius_through_a_bend_is_by_the_formula_shown(axis: float) -
     else:
         assert shown.formula == "c/(1 - cos(q/2))"
         assert shown.value == pytest.approx(gap / (1 - half))
+
+
+def test_warmth_is_counted_in_the_sheets_of_collapse_and_grout() -> None:
+    """At 100 F the modulus of PE is 0.73 of that at 73 F (PPI Handbook ch. 3, Table B.1.2)."""
+    warm = {"temperature_c": 37.0 + 7.0 / 9.0}
+    for name, symbol in (("collapse", "Pa"), ("collapse", "E"), ("grout", "Pa")):
+        hot, cool = (
+            next(s.value for s in _sheet(name, PE, **given).steps if s.symbol == symbol)
+            for given in (warm, {})
+        )
+        assert hot == pytest.approx(0.73 * cool), (name, symbol)
 
 
 def test_a_vacuum_that_a_surge_leaves_is_told_and_held_against_collapse() -> None:

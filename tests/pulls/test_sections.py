@@ -237,6 +237,16 @@ def test_a_pull_grout_would_crush_is_warned_of_as_the_worksheet_fails(
             assert advice in text
 
 
+def test_warm_water_leaves_less_pressure_for_the_grout(tmp_path: Path) -> None:
+    """13.3 kPa at 23 C; at 37.7 C, 99.9 F, 0.731 of it (PPI Handbook ch. 3, Table B.1.2)."""
+    dem = _slope(tmp_path / "warm.tif", rise=3.0)
+    warm = {"pulls.grouted": True, "service.water_temperature": "37.7 degC"}
+    section = _planned(THIN, "level", dem, warm)["sections"].iloc[0]
+    grout = 200 * 9.80665 * (section["high_z"] - section["low_z"])
+    stands = 0.731 * 14.7 * PSI * (16 / 31.5) ** 3
+    assert section["grout_limit"] == pytest.approx(stands - grout, abs=60.0)
+
+
 def test_grouting_is_warned_of_only_where_it_is_planned(tmp_path: Path) -> None:
     plan = _grouted(tmp_path, 12.0, grouted=False)
     assert plan["sections"]["grout_limit"].tolist() == [0.0]

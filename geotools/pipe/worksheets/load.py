@@ -8,7 +8,7 @@ from geotools.pipe import external
 from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import ATMOSPHERE, GRAVITY, PSI, WATER_DENSITY
-from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
+from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
@@ -23,7 +23,7 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["collapse_sheet", "grout_sheet"]
 
-_CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
+_CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, 3 % oval, N 2"
 _PORT = "least of Pa + rho w g zw - rho g z and "
 _CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
 _HEAD = (
@@ -45,6 +45,7 @@ def collapse_sheet(
     safety: float,
     grout_factor: float,
     vacuum_pa: float,
+    temperature_c: float,
 ) -> Worksheet:
     """Work out whether an empty carrier stands the groundwater, and a vacuum inside if any.
 
@@ -53,7 +54,7 @@ def collapse_sheet(
     pipe : Carrier
     groundwater_head_m : float
         Water table above the invert, m.
-    hours, ovality, safety, grout_factor : float
+    hours, ovality, safety, grout_factor, temperature_c : float
         As for `external.collapse_pressure_pa`.
     vacuum_pa : float
         Pressure inside, below the atmosphere's, Pa; 0 to one atmosphere.
@@ -70,6 +71,7 @@ def collapse_sheet(
         ovality=ovality,
         safety=safety,
         grout_factor=grout_factor,
+        temperature_c=temperature_c,
     )
     sucks = check_range("vacuum_pa", vacuum_pa, 0.0, ATMOSPHERE, "Pa")
     acts = external.groundwater_pressure_pa(groundwater_head_m) + sucks
@@ -85,10 +87,11 @@ def collapse_sheet(
             entry("q", ovality, "share", "ovality"),
             entry("N", safety, "number", "safety factor"),
             entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
+            entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
             entry("Pv", vacuum_pa, "pressure", "vacuum inside, below the atmosphere's"),
         ),
         steps=(
-            *_ring_steps(pipe, hours, ovality, stands / grout_factor),
+            *_ring_steps(pipe, hours, temperature_c, ovality, stands / grout_factor),
             step("Pa", "G P bare", stands, "pressure", _ENCASED),
             step("P", "rho g Hw + Pv", acts, "pressure", "statics"),
         ),
@@ -101,15 +104,17 @@ def collapse_sheet(
     )
 
 
-def _ring_steps(pipe: Carrier, hours: float, ovality: float, bare: ArrayLike) -> tuple[Step, ...]:
+def _ring_steps(
+    pipe: Carrier, hours: float, temperature_c: float, ovality: float, bare: ArrayLike
+) -> tuple[Step, ...]:
     """Return the steps to the pressure, Pa, that the pipe stands without grout."""
     known = "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
-    stiff = apparent_modulus_pa(pipe.material, hours)
+    stiff = external.warm_modulus_pa(pipe.material, hours, temperature_c)
     nu = external.poisson_ratio(pipe.material, hours)
     oval = external.ovality_factor(ovality)
     return (
         step("f0", "((1 - q)/(1 + q)^2)^3", oval, "number", "ASTM F1216"),
-        step("E", "modulus at that duration, 23 C", stiff, "stress", known),
+        step("E", "modulus at that duration, softened above 23 C", stiff, "stress", known),
         step("nu", "Poisson's ratio at that duration", nu, "number", known),
         step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
     )
@@ -133,6 +138,7 @@ def grout_sheet(
     cure_hours: float,
     grout_density: float,
     condition: str,
+    temperature_c: float,
 ) -> Worksheet:
     """Work out grouting the annulus: volume, pressure, uplift, lifts.
 
@@ -141,7 +147,7 @@ def grout_sheet(
     pipe : Carrier
     host_bore_m, length_m : float
         High bore of the host, and length grouted, m.
-    port_above_low_point_m, inside_head_m, cure_hours, grout_density : float
+    port_above_low_point_m, inside_head_m, cure_hours, grout_density, temperature_c : float
         As for `external.grout_injection_limit_pa`.
     condition : {"empty", "filled"}
         Air or water inside the carrier.
@@ -159,6 +165,10 @@ def grout_sheet(
         port_above_low_point_m=port_above_low_point_m,
         inside_head_m=inside_head_m,
         grout_density=grout_density,
+        temperature_c=temperature_c,
+    )
+    stands = external.collapse_pressure_pa(
+        pipe.material, pipe.dr, hours=cure_hours, temperature_c=temperature_c
     )
     passes = bool(limit > 0.0)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
@@ -173,9 +183,10 @@ def grout_sheet(
             entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
             entry("rho", grout_density, "density", "density of the grout"),
             entry("cure", cure_hours, "hours", "time the grout presses"),
+            entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
             entry("inside", condition, "word", "carrier empty or filled"),
         ),
-        steps=_grout_steps(pipe, cure_hours, volume, limit, up),
+        steps=_grout_steps(pipe, stands, volume, limit, up),
         results=(*_grout_results(volume, limit, up, lifts), verdict(Limit(passes, *_HEAD))),
         passes=passes,
         cautions=(_GROUT, PLANNING),
@@ -183,9 +194,8 @@ def grout_sheet(
 
 
 def _grout_steps(
-    pipe: Carrier, cure_hours: float, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
+    pipe: Carrier, stands: ArrayLike, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
 ) -> tuple[Step, ...]:
-    stands = external.collapse_pressure_pa(pipe.material, pipe.dr, hours=cure_hours)
     return (
         step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
         step("Pa", _CURING, stands, "pressure", _COLLAPSE),
