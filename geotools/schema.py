@@ -637,16 +637,41 @@ OUTPUTS: dict[str, Layer] = {
                     "test_pressure",
                     "test pressure at the section's low point; the run is tested as one: at its "
                     "lowest point the test factor times the working pressure, higher up the less "
-                    "by the water between",
+                    "by the water between; empty: nothing is left of it (test-below-working)",
                     "pressure",
                 ),
-                _real("test_pressure_high", "the same at the section's high point", "pressure"),
+                _real(
+                    "test_pressure_high",
+                    "the same at the section's high point; empty also where no level is known",
+                    "pressure",
+                ),
+                _real(
+                    "working_pressure",
+                    "working pressure where the test stands least above it in the section",
+                    "pressure",
+                    later=True,
+                ),
+                _text(
+                    "working_source",
+                    "what that rests on: recorded (main there), run (highest on record on the "
+                    "run, the main there has none), assumed (service.working_pressure)",
+                    values=("recorded", "run", "assumed"),
+                    later=True,
+                ),
+                _real(
+                    "working_test",
+                    "test pressure there; under the working pressure the section is a finding "
+                    "(test-below-working)",
+                    "pressure",
+                    later=True,
+                ),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
                 _real("test_hours", "duration of the test the next field is for, hours"),
                 _real(
                     "make_up",
                     "water that may be added in the test; PE beyond 4 to 48 in as the nearest of "
-                    "these sizes; PVC by the mean of the test pressures at low and high point",
+                    "these sizes; PVC by the mean of the test pressures at low and high point; "
+                    "empty where there is none",
                     "liquid",
                 ),
                 _real(

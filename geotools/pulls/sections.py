@@ -9,11 +9,10 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.ground.filled import filled_along
-from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, spread_out
+from geotools.network.ragged import FloatArray, IntArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import grout_injection_limit_pa, grout_lift_count
-from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
+from geotools.pipe.factors import HOUR
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
     length_to_leave_m,
@@ -23,14 +22,19 @@ from geotools.pipe.pulling import (
 )
 from geotools.pipe.testing import (
     filling_hours,
-    hydrotest_limit_pa,
-    hydrotest_pressure_pa,
     pe_make_up_m3,
     pvc_allowance_m3_per_s,
     tabled_size_m,
     water_volume_m3,
 )
 from geotools.pulls.grouting import grouting_temperature_c
+from geotools.pulls.tested import (
+    less_head,
+    levels_along,
+    some_pressure,
+    tested_at,
+    working_columns,
+)
 from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
@@ -42,6 +46,7 @@ def section_table(
     pulls: pd.DataFrame,
     runs: pd.DataFrame,
     stations: pd.DataFrame,
+    bores: pd.DataFrame,
     pipes: CarrierColumns,
     brief: Brief,
 ) -> pd.DataFrame:
@@ -56,6 +61,9 @@ def section_table(
     stations : DataFrame
         In order, with ``run``, ``chainage``, ``axis_z``. Where that is not known the axis is
         taken to go straight between the levels known on the run, as it is for the forces.
+    bores : DataFrame
+        The pieces of main: ``run``, ``start``, ``end`` (m), ``pressure`` (Pa, on record), sorted
+        by run and start.
     pipes : CarrierColumns
     brief : Brief
     """
@@ -63,9 +71,9 @@ def section_table(
     stations = stations.assign(axis_z=filled_along(of, at, z.astype(float)))
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
-    low, low_at, high, high_at = _levels(pulls, stations)
-    test = _test_pressures(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
-    test = _less_head(test, _above_lowest(low, run, stations))
+    low, low_at, high, high_at = levels_along(pulls, stations)
+    test = tested_at(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
+    test = less_head(test, _above_lowest(low, run, stations))
     length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
         {
@@ -80,6 +88,7 @@ def section_table(
             "high_z": high,
             "high_chainage": high_at,
             **_test(pipe, length, test, high - low, brief),
+            **working_columns(pulls, runs, stations, bores, test, low),
             "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
             **_grout(pipe, high - low, brief),
         }
@@ -107,22 +116,21 @@ def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[s
 def _test(
     pipe: CarrierColumns, length: FloatArray, test: FloatArray, rise: FloatArray, brief: Brief
 ) -> dict[str, Any]:
-    """Return the hydrostatic test: ``test`` is its pressure, Pa, at each pull's low point."""
+    """Return the hydrostatic test: ``test`` is its pressure, Pa, at each pull's low point.
+
+    Nought or less is none: the water of the run does not stand so high.
+    """
     plastic = is_polyethylene(pipe.material)
-    high = _less_head(test, rise)
+    high = less_head(test, rise)
     pvc_hours = brief.service.pvc_test_duration / HOUR
+    added = _make_up(pipe, length, _mean_pressure(test, high), brief)
     return {
-        "test_pressure": test,
-        "test_pressure_high": high,
+        "test_pressure": some_pressure(test),
+        "test_pressure_high": some_pressure(high),
         "test_rule": np.where(plastic, "PE", "PVC").astype(object),
         "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
-        "make_up": _make_up(pipe, length, _mean_pressure(test, high), brief),
+        "make_up": np.where(test > 0, added, np.nan),
     }
-
-
-def _less_head(pressure: FloatArray, rise: FloatArray) -> FloatArray:
-    """Return the pressure, Pa, of the same water so much higher, m."""
-    return np.asarray(np.maximum(pressure - WATER_DENSITY * GRAVITY * rise, 0.0), dtype=np.float64)
 
 
 def _above_lowest(low: FloatArray, run: IntArray, stations: pd.DataFrame) -> FloatArray:
@@ -160,61 +168,13 @@ def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, An
     }
 
 
-def _levels(
-    pulls: pd.DataFrame, stations: pd.DataFrame
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return the lowest axis level of each pull and its chainage, then the highest, m.
-
-    The two ends count, between their stations, and every station on the way. Of places of one
-    level an end is taken first: a pit is open there. NaN where no level is known.
-    """
-    if not len(pulls):
-        return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)
-    run = pulls["run"].to_numpy(dtype=np.int64)
-    at = stations["chainage"].to_numpy(dtype=float)
-    runs = int(max(stations["run"].max(), run.max())) + 1
-    places = Places.of(stations["run"].to_numpy(), at, runs)
-    z = stations["axis_z"].to_numpy(dtype=float)
-    start, end = (pulls[name].to_numpy(dtype=float) for name in ("start", "end"))
-    first, last = places.search(run, start, "right"), places.search(run, end, "left")
-    inside = np.maximum(last - first, 0)
-    offsets = offsets_of(inside + 2)
-    level, along = np.empty(offsets[-1]), np.empty(offsets[-1])
-    for place, where in ((offsets[:-1], start), (offsets[:-1] + 1, end)):
-        level[place], along[place] = places.interpolate(run, where, z), where
-    between = np.ones(len(level), dtype=bool)
-    between[offsets[:-1]] = between[offsets[:-1] + 1] = False
-    pull, place = spread_out(inside)
-    rows = first[pull] + place
-    level[between], along[between] = z[rows], at[rows]
-    return (*_extreme(level, along, offsets, np.fmin), *_extreme(level, along, offsets, np.fmax))
-
-
-def _extreme(
-    level: FloatArray, along: FloatArray, offsets: IntArray, pick: np.ufunc
-) -> tuple[FloatArray, FloatArray]:
-    """Return the extreme level of every pull and the chainage of the first place that has it."""
-    best = pick.reduceat(level, offsets[:-1])
-    hits = np.flatnonzero(level == np.repeat(best, np.diff(offsets)))
-    place = np.append(hits, 0)[np.searchsorted(hits, offsets[:-1])]
-    return best, np.where(np.isfinite(best), along[place], np.nan)
-
-
-def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> FloatArray:
-    """Return the test pressure at the run's low point, Pa, not above the pipe's limit."""
-    limit = hydrotest_limit_pa(
-        pipe.material, pipe.dr, temperature_c=brief.service.water_temperature
-    )
-    wanted = hydrotest_pressure_pa(working, factor=brief.service.test_factor)
-    return np.asarray(np.minimum(wanted, limit), dtype=np.float64)
-
-
 def _mean_pressure(low: FloatArray, high: FloatArray) -> FloatArray:
     """Return the average pressure, Pa, of pulls tested with these at their low and high points.
 
     Where no level is known that of the low point.
     """
-    return np.where(np.isfinite(high), (low + high) / 2, low)
+    low = np.maximum(low, 0.0)
+    return np.where(np.isfinite(high), (low + np.maximum(high, 0.0)) / 2, low)
 
 
 def _make_up(

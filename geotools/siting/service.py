@@ -72,11 +72,13 @@ def service_columns(
 def host_bores(mains: pd.DataFrame, pieces: pd.DataFrame, service: Service) -> pd.DataFrame:
     """Return ``run``, ``start``, ``end`` and ``bore`` (middle estimate, m) of each piece of main.
 
-    Sorted by run and start.
+    And its working ``pressure`` on record, Pa, NaN where none is. Sorted by run and start.
     """
     rows = mains.iloc[pieces["line"].to_numpy(dtype=np.int64)]
     bore = _bores(rows, rows["material"].fillna("").to_numpy(dtype=str), service)
-    told = pieces[["run", "start", "end"]].assign(bore=bore.centre_m)
+    told = pieces[["run", "start", "end"]].assign(
+        bore=bore.centre_m, pressure=rows["pressure"].to_numpy(dtype=float)
+    )
     return told.sort_values(["run", "start"], kind="stable", ignore_index=True)
 
 

@@ -29,6 +29,7 @@ from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.grouting import report_grout
 from geotools.pulls.sections import section_table
+from geotools.pulls.tested import report_tests
 from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest
 from geotools.siting.profile import Profile
@@ -188,9 +189,11 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_narrow(ground, table)
     _report_vacuum(ground, table)
     _report_edits(ground, planned.refused)
-    sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
-    report_longer_pulls(pulls, pits, table, ground.contest.pipes, brief, ground.layers.findings)
-    report_grout(pulls, sections, pits, table, ground.contest.pipes, brief, ground.layers.findings)
+    pipes, findings = ground.contest.pipes, ground.layers.findings
+    sections = section_table(pulls, table, ground.stations, ground.bores, pipes, brief)
+    report_longer_pulls(pulls, pits, table, pipes, brief, findings)
+    report_grout(pulls, sections, pits, table, pipes, brief, findings)
+    report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections)
     _report_beyond(ground, table, shutdowns, days_out(works.schedule))
     return Layout(

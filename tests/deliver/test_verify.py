@@ -679,6 +679,23 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "sections",
         lambda s: s.edit("sections", "low_chainage", more(31.0), steep),
     ),
+    "a main that works at more than its test, not told": (
+        "tests",
+        lambda s: s.edit("sections", "working_pressure", scaled(2.0)),
+    ),
+    "a short test told of where none is": ("tests", lambda s: _short_test_told(s)),
+    "the worst of a test elsewhere": (
+        "tests",
+        lambda s: s.edit("sections", "working_test", scaled(1.3)),
+    ),
+    "another pressure assumed": (
+        "tests",
+        lambda s: s.edit("sections", "working_source", "assumed"),
+    ),
+    "a test pressure left out": (
+        "sections",
+        lambda s: s.edit("sections", "test_pressure", math.nan),
+    ),
     "less water": ("sections", lambda s: s.edit("sections", "water_volume", scaled(0.9))),
     "a crew at two places": ("schedule", two_places),
     "a pull before its pits": ("schedule", pulled_first),
@@ -840,6 +857,12 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
 
 def _spared_input(inputs: pd.DataFrame) -> Any:
     return inputs["layer"].isin(["streets", "valves", "fittings", "laterals", "avoid"])
+
+
+def _short_test_told(s: Spoiled) -> None:
+    findings, name = s.tables["findings"], s.tables["sections"]["pull_id"].iloc[0]
+    row = findings.iloc[[0]].assign(rule="test-below-working", feature=name)
+    s.tables["findings"] = pd.concat([findings, row], ignore_index=True)
 
 
 def _untold(s: Spoiled, *rules: str) -> None:

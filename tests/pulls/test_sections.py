@@ -26,6 +26,7 @@ from geotools.pipe.catalogue import as_columns, carrier
 from geotools.pipe.pulling import apparent_modulus_pa
 from geotools.pulls.grouting import lift_pressure_pa, report_grout
 from geotools.pulls.sections import section_table
+from geotools.pulls.tested import report_tests
 
 INCH, FOOT, PSI, LBF, GALLON = 0.0254, 0.3048, 6894.757, 4.448222, 0.003785412
 YARD3 = (3 * FOOT) ** 3
@@ -392,7 +393,15 @@ def _sections(
         }
     )
     brief = load_brief(overrides=settings)
-    return section_table(pulls, runs, stations, as_columns(pipes), brief)
+    bores = _mains(list(range(count)), [math.nan] * count, ends=[200.0] * count)
+    return section_table(pulls, runs, stations, bores, as_columns(pipes), brief)
+
+
+def _mains(run: list[int], pressure: list[float], ends: list[float]) -> pd.DataFrame:
+    """Mains one after another along their runs, each up to its end, with a pressure or none."""
+    table = pd.DataFrame({"run": run, "end": ends, "pressure": pressure})
+    start = table.groupby("run")["end"].shift(fill_value=0.0)
+    return table.assign(start=start)
 
 
 def _pipe(name: str) -> Any:
@@ -445,14 +454,81 @@ def test_the_carriers_of_a_run_are_tested_as_one_its_lowest_place_a_pit_included
         {"run": 0, "chainage": [0.0, 100.0, 200.0], "axis_z": [130.0, 100.0, 150.0]}
     )
     pipes = as_columns([_pipe("20 in PVC")])
-    table = section_table(pulls, runs, stations, pipes, load_brief())
+    bores = _mains([0], [math.nan], ends=[200.0])
+    table = section_table(pulls, runs, stations, bores, pipes, load_brief())
     # 1.5 x 600 kPa in the pit at 100 m; the ends of the pulls lie 3 m and 5 m above it
     due = [9e5 - WATER * 3, 9e5 - WATER * 5]
     assert table["test_pressure"].to_numpy() == pytest.approx(due, rel=1e-9)
     due = [9e5 - WATER * 30, 9e5 - WATER * 50]
     assert table["test_pressure_high"].to_numpy() == pytest.approx(due, rel=1e-9)
-    unknown = section_table(pulls, runs, stations.assign(axis_z=math.nan), pipes, load_brief())
+    stations = stations.assign(axis_z=math.nan)
+    unknown = section_table(pulls, runs, stations, bores, pipes, load_brief())
     assert unknown["test_pressure"].tolist() == [9e5, 9e5]
+
+
+def _slope_of_three(recorded: list[float]) -> tuple[pd.DataFrame, Findings]:
+    """A run of 300 m that rises evenly by 60 m, a pull and a main each 100 m; its sections."""
+    start = np.array([0.0, 100.0, 200.0])
+    names = [f"L{k}" for k in range(3)]
+    pulls = pd.DataFrame(
+        {"pull_id": names, "run_id": "R1", "run": 0, "length": 100.0, "head_force": 1e4,
+         "hours": 30.0, "start": start, "end": start + 100.0, "annulus": 1.0,
+         "insertion_pit": "P1"}
+    )  # fmt: skip
+    known = [value for value in recorded if math.isfinite(value)]
+    brief = load_brief()
+    working = max(known, default=brief.service.working_pressure)
+    runs = pd.DataFrame({"pipe": [0], "working": [working]})
+    stations = pd.DataFrame({"run": 0, "chainage": [0.0, 300.0], "axis_z": [100.0, 160.0]})
+    bores, pipes = (
+        _mains([0, 0, 0], recorded, [100.0, 200.0, 300.0]),
+        as_columns([_pipe("20 in PVC")]),
+    )
+    table = section_table(pulls, runs, stations, bores, pipes, brief)
+    pits = pd.DataFrame({"pit_id": ["P1"], "x": [0.0], "y": [0.0]})
+    findings = Findings()
+    report_tests(pulls, table, pits, runs, pipes, brief, findings)
+    return table, findings
+
+
+def _short(findings: Findings) -> list[str]:
+    table = findings.table()
+    assert set(table["rule"]) <= {"test-below-working"} and set(table["severity"]) <= {"warning"}
+    return [str(name) for name in table["feature"]]
+
+
+def test_a_section_the_head_of_its_run_leaves_below_its_working_pressure_is_warned_of() -> None:
+    """Of 1.5 x 600 kPa, 20 m of water (196.133 kPa) a pull go: 900, 703.9, 507.7, 311.6 kPa."""
+    table, findings = _slope_of_three([6e5] * 3)
+    due = [9e5 - WATER * rise for rise in (20, 40, 60)]
+    assert table["test_pressure_high"].to_numpy() == pytest.approx(due, rel=1e-9)
+    assert table["working_test"].to_numpy() == pytest.approx(due, rel=1e-9)
+    assert _short(findings) == ["L1", "L2"]  # 507.7 and 311.6; the first has 703.9
+    text = findings.table()["text"].iloc[1]
+    assert "311.6 kPa" in text and "600.0 kPa (on record of the main there)" in text
+
+
+def test_a_section_is_judged_by_what_the_mains_in_it_work_at_and_whose_word_that_is() -> None:
+    table, findings = _slope_of_three([6e5, 5e5, 3e5])  # 703.9, 507.7 and 311.6 kPa are enough
+    assert not _short(findings)
+    assert table["working_pressure"].tolist() == [6e5, 5e5, 3e5]
+    table, findings = _slope_of_three([6e5, math.nan, 3e5])  # the second is planned for the run's
+    assert table["working_source"].tolist() == ["recorded", "run", "recorded"]
+    assert table["working_pressure"].tolist() == [6e5, 6e5, 3e5]
+    assert _short(findings) == ["L1"]
+    table, findings = _slope_of_three([math.nan] * 3)
+    assert set(table["working_source"]) == {"assumed"}
+    assert "assumed, service.working_pressure" in findings.table()["text"].iloc[0]
+
+
+def test_a_test_pressure_the_water_does_not_reach_is_none_and_not_nought() -> None:
+    """Of 1.5 x 200 kPa nothing is left 30.6 m up: within the second pull, below the third."""
+    table, findings = _slope_of_three([2e5] * 3)
+    assert table["test_pressure"].isna().tolist() == [False, False, True]
+    assert table["test_pressure_high"].isna().tolist() == [False, True, True]
+    assert table["make_up"].isna().tolist() == [False, False, True]
+    assert _short(findings) == ["L0", "L1", "L2"]
+    assert "leaves no pressure at all" in findings.table()["text"].iloc[2]
 
 
 def test_every_pull_has_the_levels_of_its_own_way() -> None:
@@ -482,7 +558,14 @@ def test_where_a_dem_has_a_hole_test_and_grout_go_by_the_main_straight_through_i
     hole = slope.assign(axis_z=slope["axis_z"].where((at < 50) | (at > 195)))
     runs = pd.DataFrame({"pipe": [0], "working": [6e5]})
     whole, holed = (
-        section_table(pulls, runs, stations, as_columns([pipe]), load_brief())
+        section_table(
+            pulls,
+            runs,
+            stations,
+            _mains([0], [math.nan], ends=[200.0]),
+            as_columns([pipe]),
+            load_brief(),
+        )
         for stations in (slope, hole)
     )
     pd.testing.assert_frame_equal(holed, whole)

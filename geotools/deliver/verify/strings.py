@@ -20,6 +20,8 @@ __all__ = ["RULES", "given_to_last", "strings_needed"]
 
 LEAVE = 2.0  # m; a metre an end at least
 REST = 24.0  # h; a day at least
+BELOW = 1.0  # Pa; a test that much under the working pressure is under it
+ROUNDED = 1e-3  # Pa; of what units of the file leave over
 
 
 def strings_needed(count: int, room: float, piece: float, least: float) -> float:
@@ -146,7 +148,7 @@ def sections(plan: Plan) -> Tally:
         tally.near(row.water_volume, water, row.pull_id, "water_volume")
         gap = WATER_DENSITY * GRAVITY * (row.high_z - row.low_z)
         if math.isfinite(gap):
-            high = max(row.test_pressure - gap, 0.0)
+            high = _some(plan, row.test_pressure - gap)
             tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
         _make_up(plan, tally, row, pull)
         _levels(plan, tally, row, pull)
@@ -162,7 +164,9 @@ def _make_up(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
     nominal = nominal_of(plan, plan.one("runs", "run_id")[pull.run_id])
     if row.test_rule != "PVC" or nominal is None:
         return
-    high = row.test_pressure_high if math.isfinite(row.high_z - row.low_z) else row.test_pressure
+    high = row.test_pressure
+    if math.isfinite(row.high_z - row.low_z):
+        high = 0.0 if math.isnan(row.test_pressure_high) else row.test_pressure_high
     mean = (row.test_pressure + high) / 2
     litres = row.test_hours * pull.length * nominal * 1e3 * math.sqrt(mean / 1e3) / 794_797
     tally.near(row.make_up, litres / 1e3, row.pull_id, "make_up", share=1e-5, least=1e-6)
@@ -176,6 +180,65 @@ def _tested_as_one(plan: Plan, tally: Tally) -> None:
             rise = WATER_DENSITY * GRAVITY * (row.low_z - known[0].low_z)
             due = known[0].test_pressure - rise
             tally.near(row.test_pressure, due, row.pull_id, "test_pressure", share=1e-6)
+        if known and plan.holds("sections", "working_test"):
+            _without_test(tally, known[0], rows)
+
+
+def _without_test(tally: Tally, known: Any, rows: list[Any]) -> None:
+    """Check that a section has no test pressure only where the water does not stand so high."""
+    for row in rows:
+        if math.isfinite(row.low_z) and not row.test_pressure > 0:
+            left = known.test_pressure - WATER_DENSITY * GRAVITY * (row.low_z - known.low_z)
+            none = math.isnan(row.test_pressure) and left < BELOW
+            tally.holds(none, row.pull_id, f"has no test pressure, {left:.6g} Pa are left")
+
+
+def _some(plan: Plan, pressure: float) -> float:
+    """Return a test pressure, Pa: none where the water does not stand so high, 0 in older plans."""
+    if pressure > 0 or math.isnan(pressure):
+        return pressure
+    return math.nan if plan.holds("sections", "working_test") else 0.0
+
+
+def tests(plan: Plan) -> Tally:
+    """Check the test of every section against its working pressure, and that a short one is told.
+
+    What each main works at is not in the file; what the section says of the place where its test
+    stands least above that is held against the levels, the settings and the findings.
+    """
+    tally = Tally("sections")
+    if not plan.holds("sections", "working_test"):
+        tally.skip("tests below the working pressure: no field working_test")
+        return tally
+    told = {row.feature for row in plan.rows("findings") if row.rule == "test-below-working"}
+    assumed = plan.setting("service.working_pressure")
+    for row in plan.rows("sections"):
+        name, working = row.pull_id, row.working_pressure
+        if row.working_source == "assumed":
+            tally.near(working, assumed, name, "working_pressure", share=1e-6)
+        tally.holds(working >= 0, name, "does not say what it works at")
+        if not math.isfinite(row.high_z):
+            tally.holds(
+                name not in told, name, "a finding says its test is short; no level is known"
+            )
+            continue
+        there, low, high = (
+            0.0 if math.isnan(value) else value
+            for value in (row.working_test, row.test_pressure, row.test_pressure_high)
+        )
+        inside = high - BELOW <= there <= low + BELOW
+        tally.holds(inside, name, "working_test is not between the tests at low and high point")
+        if row.working_source == "assumed":  # one pressure all along: the high point is the worst
+            tally.near(there, high, name, "working_test", share=1e-6, least=BELOW)
+        if abs(there - working + BELOW) > ROUNDED:
+            short = there < working - BELOW
+            tally.holds(
+                (name in told) == short,
+                name,
+                f"is tested at {there:.6g} Pa where it works at {working:.6g} Pa, and "
+                f"{'no' if short else 'a'} finding says it is short",
+            )
+    return tally
 
 
 def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
@@ -210,4 +273,5 @@ RULES = (
     Rule("shifts", "a pull with its joints fits a shift", shifts),
     Rule("strings", "strings make up their pull, in whole pipes", strings_laid),
     Rule("sections", "rest, stretch, water and levels of the sections", sections),
+    Rule("tests", "tests below the working pressure are findings", tests),
 )
