@@ -11,7 +11,7 @@ from geotools.deliver.verify.tally import Tally
 from geotools.pipe.names import MATERIALS
 from geotools.units import parse_quantity
 
-__all__ = ["carriers", "nominal_of", "pipe_of"]
+__all__ = ["carriers", "nominal_of", "pipe_named", "pipe_of"]
 
 _METRIC = re.compile(r"(\d+(?:\.\d+)? mm) SDR (\d+(?:\.\d+)?) ([\w-]+)\Z")
 _INCH = re.compile(r"(\d+(?:\.\d+)? in) \w+ DR (\d+(?:\.\d+)?) (\w+)\Z")
@@ -23,6 +23,8 @@ def _own(plan: Plan, name: str) -> Pipe | None:
         parts = [part.strip() for part in text.split(";")]
         if len(parts) == 4 and parts[0] == name:
             outside, wall = (parse_quantity(part, "length") for part in parts[2:])
+            if parts[1] not in MATERIALS or not 0 < 2 * wall < outside:
+                return None
             return Pipe(name, parts[1], round(outside / wall, 6), outside, wall)
     return None
 
@@ -42,18 +44,32 @@ def _pipe(plan: Plan, run: Any) -> Pipe | None:
     own = _own(plan, run.carrier)
     if own is not None:
         return own
-    metric, inch = _METRIC.match(run.carrier), _INCH.match(run.carrier)
-    found, told = metric or inch, _told(plan, run)
-    if found is None or told is None or found[3] not in MATERIALS:
+    told = _told(plan, run)
+    return None if told is None else pipe_named(plan, run.carrier, float(told.outside))
+
+
+def pipe_named(plan: Plan, name: str, outside: float) -> Pipe | None:
+    """Return the pipe of a name and outside diameter, m; None where its name says nothing."""
+    known: dict[tuple[str, float], Pipe | None] = plan.once("pipes named", dict)
+    if (name, outside) not in known:
+        known[name, outside] = _own(plan, name) or _in_name(name, outside)
+    return known[name, outside]
+
+
+def _in_name(name: str, outside: float) -> Pipe | None:
+    """Return the pipe a name of the catalogue tells of."""
+    metric, inch = _METRIC.match(name), _INCH.match(name)
+    found = metric or inch
+    if found is None or found[3] not in MATERIALS or not outside > 0:
         return None
-    outside, ratio = float(told.outside), float(found[2])
-    if not outside > 0:
+    ratio = float(found[2])
+    if not ratio > 2:  # all wall
         return None
     try:
         wall = metric_wall(outside, ratio) if metric else outside / ratio
     except KeyError:
         return None
-    return Pipe(run.carrier, found[3], ratio, outside, wall)
+    return Pipe(name, found[3], ratio, outside, wall)
 
 
 def nominal_of(plan: Plan, run: Any) -> float | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from geotools.deliver.verify import (
     bends,
     beside,
+    carried,
     coverage,
     depths,
     drawn,
@@ -20,6 +21,7 @@ from geotools.deliver.verify import (
     sites,
     standing,
     strings,
+    suited,
     surroundings,
 )
 from geotools.deliver.verify.plan import Plan
@@ -31,6 +33,8 @@ RULES: tuple[Rule, ...] = (
     *references.RULES,
     *coverage.RULES,
     *force.RULES,
+    *suited.RULES,
+    *carried.RULES,
     *bends.RULES,
     *sites.RULES,
     *depths.RULES,

@@ -9,7 +9,7 @@ from typing import Any
 import shapely
 
 from geotools.deliver.verify.carriers import nominal_of, pipe_of
-from geotools.deliver.verify.formulas import pieces, shared_out
+from geotools.deliver.verify.formulas import Pipe, pieces, shared_out
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import candidate_of
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -22,6 +22,7 @@ LEAVE = 2.0  # m; a metre an end at least
 REST = 24.0  # h; a day at least
 BELOW = 1.0  # Pa; a test that much under the working pressure is under it
 ROUNDED = 1e-3  # Pa; of what units of the file leave over
+FILLED = 0.3  # m/s; so slowly that the air leaves
 
 
 def strings_needed(count: int, room: float, piece: float, least: float) -> float:
@@ -120,11 +121,9 @@ def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
 
 
 def sections(plan: Plan) -> Tally:
-    """Check rest, length to leave, water and levels of every section."""
+    """Check rest, length to leave, water, test and levels of every section."""
     tally = Tally("sections")
-    tally.skip(
-        "make-up water of polyethylene, grout and the limit of the test pressure of the sections"
-    )
+    tally.skip("make-up water of polyethylene and grout of the sections")
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
@@ -144,6 +143,8 @@ def sections(plan: Plan) -> Tally:
         leave = max(stretch + max(-thermal, 0.0), LEAVE)
         tally.near(row.leave, leave, row.pull_id, "leave")
         tally.near(row.wait_hours, max(pull.hours, REST), row.pull_id, "wait_hours")
+        _test_told(plan, tally, row, pipe)
+        tally.near(row.fill_hours, pull.length / FILLED / HOUR, row.pull_id, "fill_hours")
         water = math.pi / 4 * pipe.bore**2 * pull.length
         tally.near(row.water_volume, water, row.pull_id, "water_volume")
         gap = WATER_DENSITY * GRAVITY * (row.high_z - row.low_z)
@@ -154,6 +155,16 @@ def sections(plan: Plan) -> Tally:
         _levels(plan, tally, row, pull)
     _tested_as_one(plan, tally)
     return tally
+
+
+def _test_told(plan: Plan, tally: Tally, row: Any, pipe: Pipe) -> None:
+    """Check which rule a section is tested by, and for how long."""
+    due = "PE" if pipe.plastic else "PVC"
+    tally.holds(row.test_rule == due, row.pull_id, f"is tested as {row.test_rule}, not as {due}")
+    hours = plan.setting("service.pe_test_hours")
+    if not pipe.plastic:
+        hours = plan.setting("service.pvc_test_duration") / HOUR
+    tally.near(row.test_hours, hours, row.pull_id, "test_hours")
 
 
 def _make_up(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
@@ -272,6 +283,6 @@ RULES = (
     Rule("string-counts", "joints and strings by pipe length and room", string_counts),
     Rule("shifts", "a pull with its joints fits a shift", shifts),
     Rule("strings", "strings make up their pull, in whole pipes", strings_laid),
-    Rule("sections", "rest, stretch, water and levels of the sections", sections),
-    Rule("tests", "tests below the working pressure are findings", tests),
+    Rule("sections", "rest, stretch, water, test and levels of the sections", sections),
+    Rule("tests-told", "tests below the working pressure are findings", tests),
 )
