@@ -538,6 +538,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("sections", "test_rule", other("PE", "PVC")),
     ),
     "a filling edited": ("sections", lambda s: s.edit("sections", "fill_hours", scaled(1.001))),
+    "a surcharge let go": (
+        "surcharges",
+        lambda s: s.edit("quantities", "cost", 0.0, lambda q: of_place(q) & (q["cost"] > 0)),
+    ),
+    "a surcharge for nothing": ("surcharges", lambda s: _dearer_for_nothing(s)),
     "a force edited": (
         "forces",
         lambda s: s.edit("forces", "head_force", scaled(1.001), lambda f: f["head_force"] > 1),
@@ -900,6 +905,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "water too warm": ("wishes", "service.water_temperature", "41 degC"),
     "warmer water": ("tests", "service.water_temperature", "40 degC"),
     "longer tests": ("sections", "service.pe_test_hours", "1"),
+    "dearer intersections": ("surcharges", "rates.intersection_factor", "5"),
     "a setting out of range": ("settings", "pulls.force_share", "1.5"),
     "a setting without its unit": ("settings", "pulls.rate", "3.5"),
     "a setting in another unit": ("settings", "pits.max_depth", "16.4 ft"),
@@ -914,6 +920,19 @@ def _short_test_told(s: Spoiled) -> None:
     findings, name = s.tables["findings"], s.tables["sections"]["pull_id"].iloc[0]
     row = findings.iloc[[0]].assign(rule="test-below-working", feature=name)
     s.tables["findings"] = pd.concat([findings, row], ignore_index=True)
+
+
+def of_place(quantities: pd.DataFrame) -> Any:
+    """Return the surcharges of single pits."""
+    return (quantities["item"] == "surcharge of the place") & (quantities["scope"] == "pit")
+
+
+def _dearer_for_nothing(s: Spoiled) -> None:
+    """Charge a pit that inserts for its place in a plan made without places to avoid."""
+    inserting = s.plan.tables["pits"].query("role != 'receiving'")["pit_id"]
+    s.edit("quantities", "cost", 100.0, lambda q: of_place(q) & q["ref"].isin(inserting))
+    inputs = s.tables["inputs"]
+    s.tables["inputs"] = inputs[inputs["layer"] != "avoid"].reset_index(drop=True)
 
 
 def _let_in(s: Spoiled, rule: str) -> None:

@@ -22,7 +22,7 @@ from geotools.lists import as_compared
 from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
 
-__all__ = ["RULES", "SETUP", "dig_cost", "pipe_price"]
+__all__ = ["CENT", "RULES", "SETUP", "by_item", "dig_cost", "pipe_price"]
 
 SETUP = {
     "receiving": "rates.receiving_pit",
@@ -127,7 +127,7 @@ def _items(tally: Tally, plan: Plan, rows: dict[str, Any], due: dict[str, Item],
         tally.near(row.rate, rate * size, ref, f"{item}: rate")
 
 
-def _by_item(plan: Plan, scope: str) -> dict[str, dict[str, Any]]:
+def by_item(plan: Plan, scope: str) -> dict[str, dict[str, Any]]:
     """Return the rows of a scope by what they refer to and their item."""
 
     def make() -> dict[str, dict[str, Any]]:
@@ -147,7 +147,7 @@ def pit_items(plan: Plan) -> Tally:
     for pit in plan.rows("pits"):
         if not tally.holds(pit.role in SETUP, pit.pit_id, f"role {pit.role!r} has no rate"):
             continue
-        rows = _by_item(plan, "pit").get(pit.pit_id, {})
+        rows = by_item(plan, "pit").get(pit.pit_id, {})
         due = _pit_items(plan, pit, areas.get(pit.pit_id, math.nan))
         _items(tally, plan, rows, due, pit.pit_id)
         _traffic(plan, tally, pit.pit_id, pit, pit.days, rows.get("lane closed for a day"))
@@ -221,7 +221,7 @@ def pull_items(plan: Plan) -> Tally:
         run = plan.one("runs", "run_id").get(pull.run_id)
         if run is None:
             continue
-        rows = _by_item(plan, "pull").get(pull.pull_id, {})
+        rows = by_item(plan, "pull").get(pull.pull_id, {})
         _items(tally, plan, rows, _pull_items(plan, pull, run), pull.pull_id)
         _traffic(
             plan, tally, pull.pull_id, pull, pull.string_days, rows.get("lane closed for a day")
@@ -255,7 +255,7 @@ def sums(plan: Plan) -> Tally:
     for scope, layer, key in (("pit", "pits", "pit_id"), ("pull", "pulls", "pull_id")):
         for row in plan.rows(layer):
             ref = getattr(row, key)
-            items = [one.cost for one in _by_item(plan, scope).get(ref, {}).values()]
+            items = [one.cost for one in by_item(plan, scope).get(ref, {}).values()]
             total = math.fsum(cost for cost in items if not math.isnan(cost))
             tally.near(row.cost, total, ref, "cost", least=CENT, layer=layer)
     for run in plan.planned:

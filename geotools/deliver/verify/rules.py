@@ -22,6 +22,7 @@ from geotools.deliver.verify import (
     standing,
     strings,
     suited,
+    surcharge,
     surroundings,
 )
 from geotools.deliver.verify.plan import Plan
@@ -47,6 +48,7 @@ RULES: tuple[Rule, ...] = (
     *strings.RULES,
     *schedule.RULES,
     *money.RULES,
+    *surcharge.RULES,
     *records.RULES,
 )
 
