@@ -852,6 +852,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a column renamed": ("units", renamed),
     "a hash edited": ("inputs", lambda s: s.edit("inputs", "sha256", lambda v: v[:-1] + "x")),
+    "a hash of some layers lost": (
+        "inputs",
+        lambda s: s.edit("inputs", "sha256", "", lambda i: i["layer"] != "dem"),
+    ),
+    "a source lost": ("inputs", lambda s: s.edit("inputs", "source", "")),
+    "a CRS that is none": ("inputs", lambda s: s.edit("inputs", "crs", "EPSG:1")),
+    "more features used than read": (
+        "inputs",
+        lambda s: s.edit("inputs", "features_used", more(1e4)),
+    ),
+    "no main used": (
+        "inputs",
+        lambda s: s.edit("inputs", "features_used", 0, lambda i: i["layer"] == "mains"),
+    ),
     "the mains not told": ("inputs", lambda s: s.drop("inputs", lambda i: i["layer"] == "mains")),
     "a severity edited": ("findings", lambda s: s.edit("findings", "severity", "none")),
     "a finding that says nothing": ("findings", lambda s: s.edit("findings", "text", "")),

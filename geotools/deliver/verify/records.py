@@ -8,6 +8,9 @@ from typing import Any
 
 import numpy as np
 import pydantic
+import pyproj
+import pyproj.database
+import pyproj.exceptions
 import shapely
 
 from geotools.brief import Brief, Setting, declared
@@ -22,6 +25,7 @@ from geotools.units import unit_of
 __all__ = ["RULES", "honoured_edits"]
 
 AT = 0.011  # m; a pit this near a fixed place is the one meant, and a hair for rounding
+IN_MEMORY = "GeoDataFrame"  # the source of a layer that was in no file
 ORIGINS = ("default", "brief", "command line")
 _EDIT = re.compile(r"(fix|forbid) (.+) at [\d,.]+ \w+ of run (.+): honoured(?:; .*)?\Z")
 
@@ -109,19 +113,51 @@ def units(plan: Plan) -> Tally:
 
 
 def inputs(plan: Plan) -> Tally:
-    """Check that every file read is told with its hash, its CRS and sound counts."""
+    """Check that every file read is told with its hash, its CRS and sound counts.
+
+    What is read from memory, or allowed from afar, has no hash: of names that may be either it is
+    said that none is told.
+    """
     tally = Tally("inputs")
-    names = {row.layer for row in plan.rows("inputs")}
-    tally.holds("mains" in names, "mains", "nothing is told of the mains read")
-    for row in plan.rows("inputs"):
+    rows = plan.rows("inputs")
+    tally.holds(
+        "mains" in {row.layer for row in rows}, "mains", "nothing is told of the mains read"
+    )
+    hashed = {row.source for row in rows if row.sha256 and row.layer != "dem"}
+    for row in rows:
         tally.holds(row.layer in {*INPUTS, "dem"}, row.layer, "is no layer a plan reads")
-        tally.holds(
-            not row.sha256 or re.fullmatch(r"[0-9a-f]{64}", row.sha256), row.layer, "hash is none"
-        )
-        tally.holds(row.crs, row.layer, "its CRS is not told")
-        counted = math.isnan(row.features_read) or row.features_read >= 0
-        tally.holds(counted, row.layer, "read fewer features than none")
+        tally.holds(row.source, row.layer, "what was read is not told")
+        if row.sha256:
+            tally.holds(re.fullmatch(r"[0-9a-f]{64}", row.sha256), row.layer, "hash is none")
+        else:
+            text = f"has no hash, and other layers of {row.source} have one"
+            tally.holds(row.layer == "dem" or row.source not in hashed, row.layer, text)
+            if row.source != IN_MEMORY:
+                tally.skip(f"hash of {row.source}: none is told, as of no local file")
+        _crs_known(tally, row)
+        _counted(plan, tally, row)
     return tally
+
+
+def _crs_known(tally: Tally, row: Any) -> None:
+    """Check that a CRS is told, and if by a code, that it is one; others have names alone."""
+    tally.holds(row.crs, row.layer, "its CRS is not told")
+    authority = row.crs.partition(":")[0]
+    if authority in pyproj.database.get_authorities():
+        try:
+            pyproj.CRS.from_user_input(row.crs)
+        except pyproj.exceptions.CRSError:
+            tally.holds(False, row.layer, f"{row.crs} is no CRS")
+
+
+def _counted(plan: Plan, tally: Tally, row: Any) -> None:
+    """Check the counts of features: none is used that was not read, and of the mains some are."""
+    read, used = row.features_read, row.features_used
+    tally.holds(not read < 0, row.layer, "read fewer features than none")
+    tally.holds(not used < 0, row.layer, "used fewer features than none")
+    tally.holds(not used > read, row.layer, f"{used:.0f} features used of {read:.0f} read")
+    if row.layer == "mains" and plan.rows("runs"):
+        tally.holds(not used < 1, row.layer, "no main was used, and there are runs")
 
 
 def findings_form(plan: Plan) -> Tally:
@@ -238,7 +274,7 @@ def edits(plan: Plan) -> Tally:
 RULES = (
     Rule("settings", "settings and cautions: all there, in range and unit", settings),
     Rule("units", "every column is in the unit its name says", units),
-    Rule("inputs", "files read are told with hash and CRS", inputs),
+    Rule("inputs", "files read are told with hash, CRS and sound counts", inputs),
     Rule("findings", "findings have severity, rule and text", findings_form),
     Rule("findings-due", "what was assumed or refused is a finding", findings_due),
     Rule("edits", "the designer's edits are answered and honoured", edits),
