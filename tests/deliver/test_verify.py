@@ -346,6 +346,12 @@ def _turned_streets(s: Spoiled) -> None:
     )
 
 
+def _all_one_way(s: Spoiled) -> None:
+    """All streets go one way, along the line or against it as a closure does not."""
+    side = s.tables["closures"].at[s.pick("closures"), "side"]
+    s.tables["context"]["oneway"] = other("along", "against")(side)
+
+
 def between_streets(closures: pd.DataFrame) -> Any:
     """Return the closures of strings in several streets, of those that no bend folds over."""
     several = closures.groupby("pull_id")["street"].transform("nunique") > 1
@@ -654,6 +660,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("closures", "side", other("along", "against"), in_straight_street),
     ),
     "a street drawn the other way": ("closures-face", _turned_streets),
+    "lanes of a street that goes one way, the other": ("closures-hand", _all_one_way),
     "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
     "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
     "a string over a pit not told": (
@@ -886,6 +893,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
 
 # The same by another value of a setting, which the plan was not made with.
 SETTINGS: dict[str, tuple[str, str, str]] = {
+    "traffic on the left": ("closures-hand", "street.keep_right", "false"),
     "the friction changed": ("forces", "pulls.friction", "0.45"),
     "the rollers changed": ("forces", "pulls.roller_friction", "0.2"),
     "a weaker machine": ("force-limits", "pulls.machine_capacity", "1 kN"),
@@ -1075,6 +1083,36 @@ def _joined(s: Spoiled, ahead: float, *, of_one_name: bool = False) -> Any:
     context.at[near, "geometry"] = kept
     s.tables["context"] = pd.concat([context, other_piece], ignore_index=True)
     return key
+
+
+def test_closures_lie_on_the_hand_of_their_traffic_by_plain_geometry(plan: Plan) -> None:
+    """Of closures of four corners: their middle lies right of the street, as traffic goes.
+
+    Told to keep left all are wrong. Told that all streets go as they are drawn, those are that
+    close a lane of the traffic against it.
+    """
+    streets = plan.tables["context"].query("layer == 'streets'")["geometry"].to_numpy()
+    tree, known = shapely.STRtree(shapely.force_2d(streets)), set()
+    for row in plan.rows("closures"):
+        if len(shapely.get_coordinates(row.geometry)) == 5:
+            way, middle = _lying(row)[1], shapely.centroid(row.geometry)
+            (x, y), (u, v) = shapely.get_coordinates(
+                shapely.shortest_line(tree.geometries[tree.nearest(middle)], middle)
+            )
+            assert way[0] * (v - y) - way[1] * (u - x) < 0
+            known.add(row.closure_id)
+    assert len(known) > 8
+    rule = BY_NAME["closures-hand"]
+    assert not rule.check(plan).faults
+
+    left, drawn = Spoiled(plan, 0), Spoiled(plan, 0)
+    left.set("street.keep_right", "false")
+    every = {row.closure_id for row in plan.rows("closures")}
+    assert {fault.feature for fault in rule.check(left.done()).faults} == every
+    drawn.tables["context"]["oneway"] = "along"
+    against = {row.closure_id for row in plan.rows("closures") if row.side == "against"}
+    found = {fault.feature for fault in rule.check(drawn.done()).faults}
+    assert found & known == against & known
 
 
 @pytest.mark.parametrize("seed", SEEDS)

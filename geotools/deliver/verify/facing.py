@@ -15,7 +15,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
-__all__ = ["RULES"]
+__all__ = ["BESIDE", "RULES", "SIDES", "abreast", "drawn", "heading", "middle"]
 
 SIDES = ("along", "against")
 REACH = 0.5  # m before and behind a place that tell how a street, or an edge, runs there
@@ -58,13 +58,13 @@ def _ways(plan: Plan, row: Any, edge: Edge) -> set[str]:
     """
     if math.isnan(row.downstream_taper + row.work_length):
         return set()
-    low, high = _middle(row, edge)
+    low, high = middle(row, edge)
     count = 1 + math.ceil((high - low) / STEP - CLOSE)
     found = [_ways_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
     return set().union(*found)
 
 
-def _middle(row: Any, edge: Edge) -> tuple[float, float]:
+def middle(row: Any, edge: Edge) -> tuple[float, float]:
     """Return between which places along its edge the middle of the work of a closure lies, m.
 
     One place where the street is straight. At corners the edge is longer or shorter than the
@@ -96,12 +96,12 @@ def _ways_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[str]:
     reach = CORNER + (gap if gap <= 2 * edge.half else edge.half)
     tree = plan.once("lines of streets", lambda: shapely.STRtree(_streets(plan)))
     near = tree.geometries[tree.query(place, predicate="dwithin", distance=reach)]
-    traffic = -_heading(edge.line, at)
-    turns = [float(_drawn(s, place) @ traffic) for s in near if _abreast(s, place, traffic)]
+    traffic = -heading(edge.line, at)
+    turns = [float(drawn(s, place) @ traffic) for s in near if abreast(s, place, traffic)]
     return {SIDES[int(turn < 0)] for turn in turns if abs(turn) > BESIDE}
 
 
-def _abreast(line: Any, place: Any, way: npt.NDArray[np.float64]) -> bool:
+def abreast(line: Any, place: Any, way: npt.NDArray[np.float64]) -> bool:
     """Say whether a street passes a place, or ends but a little before it or behind."""
     ends = shapely.get_coordinates(shapely.shortest_line(place, line))
     return bool(abs((ends[1] - ends[0]) @ way) <= JOINT)
@@ -113,12 +113,13 @@ def _streets(plan: Plan) -> list[Any]:
     return [part for part in shapely.get_parts(shapes) if shapely.length(part) > 0]
 
 
-def _drawn(line: Any, place: Any) -> npt.NDArray[np.float64]:
+def drawn(line: Any, place: Any) -> npt.NDArray[np.float64]:
     """Return the unit vector along a street where it is nearest to a place, as drawn."""
-    return _heading(line, float(shapely.line_locate_point(line, place)))
+    return heading(line, float(shapely.line_locate_point(line, place)))
 
 
-def _heading(line: Any, at: float) -> npt.NDArray[np.float64]:
+def heading(line: Any, at: float) -> npt.NDArray[np.float64]:
+    """Return the unit vector along a line so far along it."""
     ways = np.clip([at - REACH, at + REACH], 0.0, shapely.length(line))
     one, two = shapely.get_coordinates(shapely.line_interpolate_point(line, ways))
     return np.asarray((two - one) / np.hypot(*(two - one)), dtype=np.float64)

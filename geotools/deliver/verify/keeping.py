@@ -1,0 +1,113 @@
+"""Closures and the side of the road: they close lanes of the traffic they are drawn for.
+
+Which way the traffic comes is read off the drawing, not off what the row says: its taper comes
+first. Traffic keeps to the right or to the left of the line between the directions.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.edges import Edge, edge_of
+from geotools.deliver.verify.facing import BESIDE, SIDES, abreast, drawn, heading, middle
+from geotools.deliver.verify.lanes import lanes_of
+from geotools.deliver.verify.plan import CONTEXT, Plan
+from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
+
+__all__ = ["RULES"]
+
+STEP = 2.0  # m between places looked at where the middle of the work may lie
+PAST = 0.3  # m past the line between the directions that tell nothing: corners, rounding
+RIGHT, WRONG, OPEN = 1, -1, 0
+
+
+def kept(plan: Plan) -> Tally:
+    """Check that closures lie on the side of the street that the traffic they are for keeps to.
+
+    Notes
+    -----
+    Of two ways, each has the lanes on its hand of the line between them: the centreline, or half
+    a lane off it where their number is odd, for the lane over the centreline may be of either. A
+    single lane is that of both, and tells nothing. Of a one-way street all lanes are of the one
+    way it goes. It must be wrong by every street there, all about the middle of the work.
+    """
+    tally = Tally("closures")
+    of_context(plan, "streets")
+    if not plan.holds(CONTEXT, "oneway"):
+        raise NotChecked("the plan does not tell which of the streets near it are one-way")
+    hand = "right" if plan.setting("street.keep_right") else "left"
+    for row in plan.rows("closures"):
+        edge = edge_of(plan, row)
+        found = set() if edge is None else _verdicts(plan, row, edge)
+        if found in ({RIGHT}, {WRONG}):
+            text = f"is for traffic that keeps {hand}, or goes one way, and lies against it"
+            tally.holds(found == {RIGHT}, row.closure_id, text)
+        elif not found:
+            tally.skip("hands of closures in streets that are not in the plan, or folded over")
+        else:
+            tally.skip("hands of closures of lanes that either direction may have")
+    return tally
+
+
+def _verdicts(plan: Plan, row: Any, edge: Edge) -> set[int]:
+    """Return what the streets say of a closure at the places where its middle may lie."""
+    if not np.isfinite(row.downstream_taper + row.work_length):
+        return set()
+    low, high = middle(row, edge)
+    count = 1 + int(np.ceil((high - low) / STEP - CLOSE))
+    found = [_verdicts_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
+    return set().union(*found)
+
+
+def _verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
+    """Return what the streets say whose carriageway a closure lies on at a place of its edge."""
+    place, way = shapely.line_interpolate_point(edge.line, at), -heading(edge.line, at)
+    origin, across = shapely.get_coordinates(place)[0], np.array([way[1], -way[0]])  # to its right
+    far = (2 * edge.half + 1) * across
+    section = shapely.intersection(row.geometry, shapely.LineString([origin - far, origin + far]))
+    parts = [part for part in shapely.get_parts(section) if shapely.length(part) > PAST]
+    if not parts:
+        return {OPEN}
+    strip = min(parts, key=lambda part: float(shapely.distance(part, place)))
+    tree, rows = plan.once("streets by place", lambda: _streets(plan))
+    found = set()
+    for k in tree.query(strip, predicate="dwithin", distance=2 * edge.half + 1).tolist():
+        line, street = tree.geometries[k], rows[k]
+        if abs(drawn(line, place) @ way) <= BESIDE or not abreast(line, place, way):
+            continue
+        ends = shapely.points(shapely.get_coordinates(strip))
+        nearest = shapely.get_coordinates(shapely.shortest_line(ends, line)).reshape(-1, 2, 2)
+        offs = (nearest[:, 0] - nearest[:, 1]) @ across
+        if abs(offs.mean()) <= lanes_of(plan, street).kerb:
+            found.add(_verdict(plan, street, offs, float(drawn(line, place) @ way)))
+    return found
+
+
+def _verdict(plan: Plan, street: Any, offs: Any, along: float) -> int:
+    """Return what one street says of lanes between two places, m to the right of its centreline.
+
+    ``along`` is positive where the traffic goes as the street is drawn.
+    """
+    if street.oneway:
+        if street.oneway not in SIDES:
+            return OPEN
+        return RIGHT if street.oneway == SIDES[int(along < 0)] else WRONG
+    right = 1 if plan.setting("street.keep_right") else -1
+    past = lanes_of(plan, street).middle + PAST
+    own, other = (right * offs).max() > past, (-right * offs).max() > past
+    return OPEN if own == other else RIGHT if own else WRONG
+
+
+def _streets(plan: Plan) -> tuple[Any, list[Any]]:
+    """Return a tree of the parts of the streets that have a length, and the row of each."""
+    rows = of_context(plan, "streets")
+    parts, owner = shapely.get_parts([row.geometry for row in rows], return_index=True)
+    some = shapely.length(parts) > 0
+    return shapely.STRtree(shapely.force_2d(parts[some])), [rows[k] for k in owner[some]]
+
+
+RULES = (Rule("closures-hand", "closures lie on the hand their traffic keeps to", kept),)
