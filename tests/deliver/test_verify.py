@@ -346,6 +346,10 @@ def _turned_streets(s: Spoiled) -> None:
     )
 
 
+def beyond(shutdowns: pd.DataFrame) -> Any:
+    return shutdowns["customers_beyond"] > 0
+
+
 def _all_one_way(s: Spoiled) -> None:
     """All streets go one way, along the line or against it as a closure does not."""
     side = s.tables["closures"].at[s.pick("closures"), "side"]
@@ -661,6 +665,27 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a street drawn the other way": ("closures-face", _turned_streets),
     "lanes of a street that goes one way, the other": ("closures-hand", _all_one_way),
+    "a shutdown not told": ("shutdowns", lambda s: s.drop("shutdowns")),
+    "no shutdown told": (
+        "shutdowns",
+        lambda s: s.tables.update(shutdowns=s.tables["shutdowns"].iloc[:0]),
+    ),
+    "a valve to close uncounted": ("shutdowns", lambda s: s.edit("shutdowns", "valve_count", 3)),
+    "a valve to close named twice": (
+        "shutdowns",
+        lambda s: s.edit("shutdowns", "valves", lambda v: v.split(",", 1)[1] + ",fid 1,fid 1"),
+    ),
+    "nobody without water": ("shutdowns", lambda s: s.edit("shutdowns", "customers", 0, beyond)),
+    "a service fed less": ("shutdowns", lambda s: s.edit("shutdowns", "temporary_services", 0)),
+    "supply cut short": ("shutdowns", lambda s: s.edit("shutdowns", "temporary_supply", more(-1))),
+    "another valve to close": (
+        "valves-to-close",
+        lambda s: s.edit("shutdowns", "valves", lambda v: v.replace("fid ", "fid 9")),
+    ),
+    "valves to close aside": (
+        "valves-to-close",
+        lambda s: s.edit("shutdowns", "geometry", moved(1.0)),
+    ),
     "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
     "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
     "a string over a pit not told": (
