@@ -686,6 +686,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "valves-to-close",
         lambda s: s.edit("shutdowns", "geometry", moved(1.0)),
     ),
+    "a closure cut short, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("closure-cut-short")),
+    ),
+    "customers beyond, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("customers-beyond")),
+    ),
+    "little capacity, not told": ("findings-told", lambda s: _untold(s, "little-capacity")),
+    "a string over digs, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("string-over-dig")),
+    ),
+    "a long pull, not told": ("findings-told", lambda s: s.edit("pulls", "hours", 12.5)),
     "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
     "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
     "a string over a pit not told": (

@@ -11,6 +11,7 @@ from geotools.deliver.verify import (
     coverage,
     depths,
     drawn,
+    due,
     facing,
     force,
     keeping,
@@ -54,6 +55,7 @@ RULES: tuple[Rule, ...] = (
     *money.RULES,
     *surcharge.RULES,
     *records.RULES,
+    *due.RULES,
 )
 
 

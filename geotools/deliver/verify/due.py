@@ -1,0 +1,105 @@
+"""Findings that are due by the plan's own rows: strings, closures, customers, capacity, pulls."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.formulas import tension
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.schedule import OPEN, PULL
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.factors import HOUR
+
+__all__ = ["RULES"]
+
+HOLE = 0.5  # m; half of what is dug up at a service or a tee
+SHORT = 1.0  # m of taper and buffer that are not worth a word
+LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
+ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
+
+Told = dict[tuple[str, str], list[str]]
+
+
+def told_of(plan: Plan) -> Tally:
+    """Check that what the rows themselves show to be worth a warning is a finding."""
+    tally = Tally("findings")
+    told: Told = {}
+    for row in plan.rows("findings"):
+        told.setdefault((row.rule, row.feature), []).append(row.text)
+    for check in CHECKS:
+        check(plan, tally, told)
+    return tally
+
+
+def _cut_short(plan: Plan, tally: Tally, told: Told) -> None:
+    """Closures whose taper and buffer find no room."""
+    for row in plan.rows("closures"):
+        if row.lacking > SHORT + CLOSE:
+            there = ("closure-cut-short", row.closure_id) in told
+            tally.holds(there, row.closure_id, "is cut short, and no finding says so")
+
+
+def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
+    """Planned runs whose work takes water from customers that are not served off them."""
+    planned = {run.run_id for run in plan.planned}
+    for row in plan.rows("shutdowns"):
+        if row.customers_beyond > 0 and row.run_id in planned:
+            there = ("customers-beyond", row.run_id) in told
+            tally.holds(there, row.run_id, "leaves others without water, and no finding says so")
+
+
+def _little(plan: Plan, tally: Tally, told: Told) -> None:
+    """Planned runs that keep little of the host's capacity: their flow must be on record."""
+    least = plan.setting("service.least_capacity")
+    for run in plan.planned:
+        if run.capacity_ratio < least - CLOSE:
+            there = ("little-capacity", run.run_id) in told
+            tally.holds(there, run.run_id, "keeps little capacity, and no finding says so")
+
+
+def _long(plan: Plan, tally: Tally, told: Told) -> None:
+    """Pulls for whose hours the pipe may have less tension than for those planned with."""
+    planned, warm = plan.setting("pulls.duration") / HOUR, plan.setting("carrier.temperature")
+    runs = plan.one("runs", "run_id")
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, runs[pull.run_id])
+        if pipe is None or not pull.hours > planned + CLOSE:
+            continue
+        taken = min(pull.hours - CLOSE, max(planned, LONGEST))
+        less, more = (tension(pipe, hours=hours, warm=warm) for hours in (taken, planned))
+        if less < more * (1 - CLOSE):
+            there = ("pull-longer-than-duration", pull.pull_id) in told
+            text = f"takes {pull.hours:.1f} h, more than planned with, and no finding says so"
+            tally.holds(there, pull.pull_id, text)
+
+
+def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
+    """Strings over services and tees that are dug up for other pulls before the string is gone."""
+    opened = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == OPEN}
+    gone = {row.ref: row.start_day + row.days for row in plan.rows("schedule") if row.task == PULL}
+    dug = [row for row in plan.rows("local_digs") if row.pull_id in opened]
+    tree = shapely.STRtree([row.geometry for row in dug])
+    for row in plan.rows("strings"):
+        if row.pull_id not in gone:
+            continue
+        met = tree.query(row.geometry, predicate="dwithin", distance=HOLE - ROUNDED)
+        others = {dug[k].pull_id for k in met.tolist() if dug[k].run_id == row.run_id}
+        texts = told.get(("string-over-dig", row.string_id), [])
+        for pull in sorted(others - {row.pull_id}):
+            if opened[pull] < gone[row.pull_id] - CLOSE:
+                there = any(f"for pull {pull}," in text for text in texts)
+                text = f"lies over what is dug up for pull {pull}, and no finding says so"
+                tally.holds(there, row.string_id, text)
+
+
+CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
+    _cut_short,
+    _beyond,
+    _little,
+    _long,
+    _over_digs,
+)
+RULES = (Rule("findings-told", "what the rows show to be worth a warning is a finding", told_of),)
