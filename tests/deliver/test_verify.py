@@ -181,6 +181,26 @@ def sharp(bends: pd.DataFrame) -> Any:
     return bends["passes"] == 0
 
 
+def small_bends_lost(s: Spoiled) -> None:
+    table = s.tables["bends"]
+    s.tables["bends"] = table[table["deflection"] > 0.5].reset_index(drop=True)
+
+
+def recorded_bend_lost(s: Spoiled) -> None:
+    """Lose the bend at a fitting of 22.5 deg, found by where the two are drawn."""
+    context, bends = s.tables["context"], s.tables["bends"]
+    known = (context["layer"] == "fittings") & (context["angle"] == math.radians(22.5))
+    places = shapely.multipoints(context.loc[known, "geometry"].to_list())
+    near = shapely.distance(bends["geometry"].to_numpy(dtype=object), places)
+    alone = bends["bend_id"] == bends.loc[near < 2.0, "bend_id"].iloc[0]
+    s.tables["bends"] = bends[~alone].reset_index(drop=True)
+
+
+def keep_digs(s: Spoiled, without: str) -> None:
+    table = s.tables["local_digs"]
+    s.tables["local_digs"] = table[table["kind"] != without].reset_index(drop=True)
+
+
 def steep(sections: pd.DataFrame) -> Any:
     return sections["high_z"] - sections["low_z"] > 1.0
 
@@ -594,6 +614,9 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a verdict turned": ("bends-judged", lambda s: s.edit("bends", "passes", lambda v: 1 - v)),
     "a radius edited": ("bends-judged", lambda s: s.edit("bends", "passing_radius", scaled(1.1))),
     "an angle edited": ("bends-judged", lambda s: s.edit("bends", "deflection", scaled(1.05))),
+    "all bends of up to 28.6 deg lost": ("bends-recorded", small_bends_lost),
+    "a bend on record lost": ("bends-recorded", recorded_bend_lost),
+    "digs at valves lost": ("valves-dug", lambda s: keep_digs(s, "valve")),
     "a sharp bend made wider": ("held-in-pits", lambda s: s.edit("bends", "span", 40.0, sharp)),
     "a sharp bend moved": ("held-in-pits", lambda s: s.edit("bends", "start", more(30.0), sharp)),
     "a price without a role": (

@@ -1,0 +1,130 @@
+"""Fittings and valves on record that lie on planned runs: each has its bend, each its dig.
+
+Only points of which nothing is in doubt are held against the plan: drawn on the line of a planned
+run, away from its ends and from every other main.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+
+__all__ = ["RULES"]
+
+ON_LINE = 0.05  # m; a point drawn this near to a line is drawn on it
+ALONE = 0.5  # m; with another main this near, the point may be that one's
+FROM_END = 1.0  # m; nearer to the end of a run a point may be that of what goes on there
+# Kinds of which nothing is in doubt; common practice, no source.
+BEND = re.compile(r"bend|elbow")
+LINE_VALVE = re.compile(r"gate|butterfly|sluice")
+NO_LINE_VALVE = re.compile(r"\bair\b|wash|scour|blow|drain|hydrant|service|curb|check|reflux")
+
+
+def bends_on_record(plan: Plan) -> Tally:
+    """Check that a fitting with an angle, on a planned run, has a bend of that run near.
+
+    A bend gathers what turns within ``bends.gather`` host diameters of each other, and a fitting
+    stands for a vertex within that and twice the survey accuracy.
+    """
+    tally = Tally("bends")
+    least, gather = plan.setting("bends.least_angle"), plan.setting("bends.gather")
+    slack = 2 * plan.setting("ground.survey_accuracy") + ON_LINE
+    other_size = {
+        row.feature for row in plan.rows("findings") if row.rule == "fitting-of-other-size"
+    }
+    rows = [
+        row
+        for row in of_context(plan, "fittings")
+        if BEND.search(row.kind.casefold())
+        and row.angle >= least + CLOSE
+        and row.feature not in other_size
+    ]
+    tally.skip("bends that only the drawing shows: the file does not tell how it was thinned")
+    for row, run, at in _on_runs(plan, rows):
+        near = 2 * (gather * run.host_diameter + slack)
+        bends = plan.by("bends", "run_id").get(run.run_id, [])
+        tally.holds(
+            any(bend.start - near <= at <= bend.start + bend.span + near for bend in bends),
+            run.run_id,
+            f"fitting {row.feature} is on record with {math.degrees(row.angle):.2f} deg at "
+            f"{at:.2f} m, and no bend lies within {near:.2f} m",
+        )
+    return tally
+
+
+def valves_dug(plan: Plan) -> Tally:
+    """Check that a line valve on a planned run is cut out in a dig, or spared by a pit there."""
+    tally = Tally("local_digs")
+    for name in ("laterals", "hydrants"):
+        if any(row.layer == name for row in plan.rows("inputs")):
+            tally.skip(f"digs at {name}: the plan does not tell which main each is tapped off")
+    rows = [
+        row
+        for row in of_context(plan, "valves")
+        if LINE_VALVE.search(row.kind.casefold()) and not NO_LINE_VALVE.search(row.kind.casefold())
+    ]
+    digs = plan.by("local_digs", "run_id")
+    for row, run, at in _on_runs(plan, rows):
+        tally.holds(
+            any(
+                dig.kind == "valve" and abs(dig.chainage - at) <= ON_LINE
+                for dig in digs.get(run.run_id, [])
+            ),
+            run.run_id,
+            f"valve {row.feature} lies on the run at {at:.2f} m, and no dig is told there",
+        )
+    return tally
+
+
+def _on_runs(plan: Plan, rows: list[Any]) -> list[tuple[Any, Any, float]]:
+    """Return the points that are surely on one planned run: row, run, chainage (m)."""
+    runs = plan.rows("runs")
+    rows = [row for row in rows if _is_point(row.geometry)]
+    if not rows or not runs:
+        return []
+    lines = [shapely.line_merge(shapely.force_2d(run.geometry)) for run in runs]
+    points = np.array([row.geometry for row in rows], dtype=object)
+    point, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=ALONE)
+    counts = np.bincount(point, minlength=len(rows))
+    foreign = _beside_other_mains(plan, points)
+    out = []
+    for k, of in zip(point.tolist(), line.tolist(), strict=True):
+        run, axis = runs[of], lines[of]
+        if counts[k] > 1 or foreign[k] or run.status != "planned" or not axis.is_simple:
+            continue
+        at = float(shapely.line_locate_point(axis, points[k]))
+        inside = FROM_END < at < float(axis.length) - FROM_END
+        if axis.geom_type == "LineString" and inside and axis.distance(points[k]) <= ON_LINE:
+            out.append((rows[k], run, at))
+    return out
+
+
+def _is_point(shape: Any) -> bool:
+    return shape is not None and shape.geom_type == "Point" and not shape.is_empty
+
+
+def _beside_other_mains(plan: Plan, points: npt.NDArray[np.object_]) -> npt.NDArray[np.bool_]:
+    """Return which points have a main near that belongs to no run."""
+    ours = {name for run in plan.rows("runs") for name in run.main_ids.split(",")}
+    table = plan.table(CONTEXT)
+    other = (table["layer"] == "mains") & ~table["feature"].isin(list(ours))
+    shapes = table.loc[other, GEOMETRY].to_numpy(dtype=object)
+    near = shapely.STRtree(shapes).query(points, predicate="dwithin", distance=ALONE)[0]
+    found = np.zeros(len(points), dtype=bool)
+    found[near] = True
+    return found
+
+
+RULES = (
+    Rule("bends-recorded", "fittings with an angle on a run have a bend there", bends_on_record),
+    Rule("valves-dug", "line valves on a run have a dig, or lie in a pit", valves_dug),
+)
