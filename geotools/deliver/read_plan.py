@@ -35,6 +35,7 @@ _EMPTY: dict[str, tuple[Any, Any]] = {
     "flag": (pd.NA, "boolean"),
 }
 _PLACELESS = ("shutdowns",)  # one with no valve to close has no place
+_FARTHEST = 1e9  # units of the CRS; farther out than any coordinate on earth in m, ft or degrees
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
 _AGAIN = "write it again with `slipmain plan`"
 _READ_ERRORS = (
@@ -132,18 +133,7 @@ class PlanFile:
         frame = pd.DataFrame(out, index=raw.index)
         if not layer.geometry:
             return frame
-        self._check_placed(raw, name)
         return _with_geometry(frame, raw, layer, self.units)
-
-    def _check_placed(self, raw: Any, name: str) -> None:
-        """Refuse features without a geometry, in a layer of which every feature has a place."""
-        if OUTPUTS[name].geometry[0] == "Unknown" or name in _PLACELESS:
-            return
-        gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
-        if len(gone):
-            raise LayerError(
-                str(self.path), f"layer {name}: feature {gone[0] + 1} has no geometry; {_AGAIN}"
-            )
 
     def setting(self, key: str) -> Any:
         """Return a setting as the program used it: quantities in SI, words as text.
@@ -279,7 +269,46 @@ def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
     except _READ_ERRORS as error:
         raise LayerError(str(path), f"layer {name} cannot be read ({error}); {_AGAIN}") from error
     _check_text(path, name, raw)
+    _check_numbers(path, name, raw)
+    if geometry and name in OUTPUTS and OUTPUTS[name].geometry:
+        _check_places(path, name, raw)
     return raw
+
+
+def _check_numbers(path: Path, name: str, raw: Any) -> None:
+    """Refuse infinite numbers; no plan is written with one."""
+    numbers = raw.select_dtypes("number")
+    faults = []
+    for column in numbers.columns:
+        rows = np.flatnonzero(np.isinf(numbers[column].to_numpy(dtype=float, na_value=np.nan)))
+        if len(rows):
+            faults.append(
+                f"layer {name}, field {column}: feature {rows[0] + 1} is infinite; {_AGAIN}"
+            )
+    if faults:
+        raise LayerError(str(path), faults)
+
+
+def _check_places(path: Path, name: str, raw: Any) -> None:
+    """Refuse geometries that are missing, of another kind, or nowhere on earth."""
+    kind = OUTPUTS[name].geometry[0]
+    shapes = raw.geometry.to_numpy(dtype=object)
+    gone = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    bounds = shapely.bounds(shapes)
+    # a point of no number is read as one without a place
+    far = ~gone & ~(np.abs(bounds) <= _FARTHEST).all(axis=1)
+    faults = [(far, "lies nowhere on earth")]
+    if kind != "Unknown":
+        if name not in _PLACELESS:
+            faults.insert(0, (gone, "has no geometry"))
+        base = kind.removesuffix(" Z").removeprefix("Multi").upper()
+        fitting = [shapely.GeometryType[k] for k in (base, f"MULTI{base}")]
+        other = ~gone & ~np.isin(shapely.get_type_id(shapes), fitting)
+        faults.append((other, f"is no {kind.removesuffix(' Z')}"))
+    for wrong, text in faults:
+        rows = np.flatnonzero(wrong)
+        if len(rows):
+            raise LayerError(str(path), f"layer {name}: feature {rows[0] + 1} {text}; {_AGAIN}")
 
 
 def _check_text(path: Path, name: str, raw: Any) -> None:

@@ -19,6 +19,7 @@ from corpus import sound, with_shapes, write
 from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, cli, drop_triggers, edited, edits, small_plan
 
 from geotools.brief import Brief, load_brief
+from geotools.deliver.read_plan import read_raw
 from geotools.deliver.records import read_toml
 from geotools.errors import BriefError, LayerError
 from geotools.intake.read import read_layers
@@ -62,7 +63,43 @@ def test_tools_say_what_is_wrong_with_a_spoiled_plan(damages: Any, tool: str) ->
 @pytest.mark.parametrize("tool", TOOLS)
 def test_a_run_without_a_geometry_is_told_by_every_tool(tool: str) -> None:
     (came,) = check_tools([("geometry", "runs", 0, 0, None)], [tool])
-    assert came == f"{tool} {1 if tool == 'verify' else 2}"
+    assert came == f"{tool} 2"
+
+
+# the header of a GeoPackage's geometry, then a collection of none, and points
+_HEAD = "47500001797f0000"
+_NONE = "47500011797f0000" + "010700000000000000"
+_NAN = _HEAD + "0101000000" + "000000000000f87f" * 2
+_FAR = _HEAD + "0101000000" + "9c7500883ce4377e" * 2  # 1e300
+
+
+def test_what_lies_nowhere_is_refused_in_every_layer(tmp_path: Path) -> None:
+    """Nothing, an empty shape and a point of no number are no place; 1e300 is not on earth."""
+    path = spoiled(tmp_path, "PRAGMA synchronous = OFF")
+    with closing(sqlite3.connect(path)) as file:
+        drop_triggers(file)
+        layers = [r[0] for r in file.execute("SELECT table_name FROM gpkg_geometry_columns")]
+        for layer in sorted(set(layers) - {"findings", "context", "shutdowns"}):
+            at = f'"{layer}" SET geom = ? WHERE rowid = (SELECT min(rowid) FROM "{layer}")'  # noqa: S608
+            kept = file.execute(f'SELECT geom FROM "{layer}" ORDER BY rowid').fetchone()  # noqa: S608
+            if kept is None:
+                continue
+            for shape in (None, _NONE, _NAN, _FAR):
+                file.execute(f"UPDATE {at}", (shape and bytes.fromhex(shape),))
+                file.commit()
+                with pytest.raises(LayerError, match=f"layer {layer}: feature 1 "):
+                    read_raw(path, layer, geometry=True)
+            file.execute(f"UPDATE {at}", kept)
+            file.commit()
+            read_raw(path, layer, geometry=True)
+
+
+@pytest.mark.parametrize("tool", TOOLS)
+def test_an_infinite_length_is_refused_by_every_tool(tool: str, tmp_path: Path) -> None:
+    path = spoiled(tmp_path, "UPDATE pulls SET length_m = 9e999 WHERE rowid = 1")
+    code, said = cli(*(w.format(plan=path, out=tmp_path / "out") for w in TOOLS[tool]))
+    assert code == 2
+    assert "layer pulls, field length_m: feature 1 is infinite" in said
 
 
 @pytest.mark.parametrize("table", ["pulls", "pits", "sections", "stations", "strings", "forces"])

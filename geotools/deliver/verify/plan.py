@@ -43,7 +43,7 @@ class Named(dict[str, T]):
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan as read: nothing is refused, for the rules say what is wrong.
+    """A plan as read: only what is no place or no number is refused; the rules say the rest.
 
     Attributes
     ----------
