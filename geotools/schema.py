@@ -578,6 +578,13 @@ OUTPUTS: dict[str, Layer] = {
                     values=("known", "filled", "none"),
                     later=True,
                 ),
+                _text(
+                    "z_unit",
+                    "unit of the levels (Z) of its line, whatever the units of the fields: of the "
+                    "vertical axis of the CRS; where it has none that of its x and y; metre where "
+                    "these are degrees",
+                    later=True,
+                ),
                 _real("cost", "planning cost of the pull"),
             ),
         ),
@@ -1032,7 +1039,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "asbuilt_pulls",
-            "Pulls as made against the plan, their lines as there.",
+            "Pulls as made against the plan, their lines as there (Z too).",
             ("LineString Z",),
             (
                 _PULL_ID,

@@ -19,6 +19,7 @@ __all__ = [
     "filled_levels",
     "known_from",
     "levels_of_pulls",
+    "scaled_levels",
     "with_known_levels",
 ]
 
@@ -100,6 +101,16 @@ def known_from(line: IntArray, z: FloatArray, lines: int) -> npt.NDArray[np.obje
     some, gaps = (np.bincount(line[rows], minlength=lines) > 0 for rows in (known, ~known))
     code = np.where(~gaps, 0, np.where(some, 1, 2))
     return np.array(KNOWN_FROM, dtype=object)[code]
+
+
+def scaled_levels(lines: npt.NDArray[Any], factor: float) -> npt.NDArray[Any]:
+    """Return lines with their levels in another unit; x and y stay."""
+    if factor == 1.0:
+        return lines
+    scaled: npt.NDArray[Any] = shapely.transform(
+        lines, lambda xyz: xyz * (1.0, 1.0, factor), include_z=True
+    )
+    return scaled
 
 
 def with_known_levels(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -20,7 +20,9 @@ import shapely
 import shapely.errors
 
 from geotools.brief import declared, load_brief
+from geotools.deliver.levels import scaled_levels
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
+from geotools.intake.crs import level_unit
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
@@ -133,7 +135,14 @@ class PlanFile:
         frame = pd.DataFrame(out, index=raw.index)
         if not layer.geometry:
             return frame
-        return _with_geometry(frame, raw, layer, self.units)
+        return _with_geometry(frame, raw, layer, self._level_unit(layer, raw))
+
+    def _level_unit(self, layer: Layer, raw: Any) -> float:
+        """Return the unit of Z in a layer, m; earlier plans had it in that of their lengths."""
+        if any(field.name == "z_unit" for field in layer.fields) and "z_unit" not in raw.columns:
+            length = DIMENSIONS["length"]
+            return length.units[length.suffix(self.units)]
+        return level_unit(self.crs)[1]
 
     def setting(self, key: str) -> Any:
         """Return a setting as the program used it: quantities in SI, words as text.
@@ -381,12 +390,10 @@ def _nothing(wanted: Field, rows: pd.Index[Any]) -> pd.Series[Any]:
     return column
 
 
-def _with_geometry(frame: pd.DataFrame, raw: Any, layer: Layer, units: str) -> Any:
+def _with_geometry(frame: pd.DataFrame, raw: Any, layer: Layer, z_unit: float) -> Any:
     import geopandas
 
     shapes = raw.geometry.to_numpy()
-    length = DIMENSIONS["length"]
-    scale = length.units[length.suffix(units)]
-    if layer.geometry[0].endswith(" Z") and scale != 1.0:
-        shapes = shapely.transform(shapes, lambda xyz: xyz * (1.0, 1.0, scale), include_z=True)
+    if layer.geometry[0].endswith(" Z"):
+        shapes = scaled_levels(shapes, z_unit)
     return geopandas.GeoDataFrame(frame, geometry=shapes, crs=raw.crs)

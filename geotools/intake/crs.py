@@ -21,6 +21,7 @@ __all__ = [
     "crs_name",
     "georeferenced",
     "horizontal",
+    "level_unit",
     "project",
     "scale_error",
     "unusable",
@@ -82,6 +83,21 @@ def horizontal(crs: pyproj.CRS) -> pyproj.CRS:
     if crs.is_compound:
         return horizontal(crs.sub_crs_list[0])
     return crs.to_2d() if len(crs.axis_info) > 2 else crs
+
+
+def level_unit(crs: pyproj.CRS) -> tuple[str, float]:
+    """Return the unit of Z in coordinates of a CRS: its name, and its length in metres.
+
+    That of its vertical axis; where it has none that of x and y, so that a geometry holds one
+    unit; the metre where these are degrees.
+    """
+    axes = crs.axis_info
+    upright = next((a for a in axes if a.direction in ("up", "down")), None)
+    flat = horizontal(crs)
+    chosen = upright or (axes[0] if axes and not flat.is_geographic else None)
+    if chosen is None or not 0 < chosen.unit_conversion_factor < math.inf:
+        return "metre", 1.0
+    return str(chosen.unit_name), float(chosen.unit_conversion_factor)
 
 
 def georeferenced(crs: pyproj.CRS | None) -> bool:

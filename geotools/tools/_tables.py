@@ -19,6 +19,7 @@ from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import AxisParts, Drawn, Encoded, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
+from geotools.intake.crs import level_unit
 from geotools.intake.findings import Findings
 from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
@@ -55,7 +56,7 @@ def _told_layers(layout: Layout, brief: Brief) -> Iterator[tuple[str, pd.DataFra
     yield "bends", _bend_layer(layout, run_ids)
     yield "pits", _pit_layer(layout, brief.pits.bedding)
     yield "pit_footprints", _footprint_layer(layout)
-    yield "pulls", _pull_layer(layout, units)
+    yield "pulls", _pull_layer(layout)
     give_back()
     yield "stations", _held("stations", _station_layer(layout, run_ids))
     layout = replace(layout, stations=layout.stations.iloc[:0])
@@ -93,19 +94,19 @@ def _held(name: str, table: pd.DataFrame) -> pd.DataFrame:
     return in_words(table[kept], _WORDED[name])
 
 
-def _pull_layer(layout: Layout, units: str) -> pd.DataFrame:
+def _pull_layer(layout: Layout) -> pd.DataFrame:
     """Return the pulls with their lines, and say where these have no level of their own."""
-    length, pulls = DIMENSIONS["length"], layout.pulls
+    pulls, (unit, metres) = layout.pulls, level_unit(layout.layers.output_crs)
     axis = axis_parts(
         layout.runs.chains,
         layout.stations,
         pulls["run"].to_numpy(dtype=np.int64),
         pulls["start"].to_numpy(dtype=float),
         pulls["end"].to_numpy(dtype=float),
-        z_unit=length.units[length.suffix(units)],
+        z_unit=metres,
     )
     _report_levels(pulls["pull_id"].to_numpy(dtype=object), axis, layout.layers.findings)
-    return pulls.assign(z_source=axis.z_source, geometry=axis.lines)
+    return pulls.assign(z_source=axis.z_source, z_unit=unit, geometry=axis.lines)
 
 
 def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Findings) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.lists import words_apart
-from geotools.schema import NOT_CHECKED
+from geotools.schema import NOT_CHECKED, OUTPUTS
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
@@ -305,6 +305,19 @@ def _check_styles(
         check_styles(target, layers, overwrite=overwrite)
 
 
+def _with_levels(name: str, frame: Any, file: PlanFile) -> Any:
+    """Return a layer with its levels, read as metres, in the unit the CRS of the plan has."""
+    import geopandas
+
+    from geotools.deliver.levels import scaled_levels
+    from geotools.intake.crs import level_unit
+
+    if not OUTPUTS[name].geometry or not OUTPUTS[name].geometry[0].endswith(" Z"):
+        return frame
+    lines = scaled_levels(frame.geometry.to_numpy(), 1 / level_unit(file.crs)[1])
+    return frame.set_geometry(geopandas.GeoSeries(lines, frame.index, crs=file.crs))
+
+
 def _write_layers(
     target: Path, layers: dict[str, Any], file: PlanFile, units: str, *, overwrite: bool
 ) -> None:
@@ -319,6 +332,7 @@ def _write_layers(
         write_csv(target, table, overwrite=overwrite)
         return
     system: Literal["si", "us"] = "us" if units == "us" else "si"
+    layers = {name: _with_levels(name, frame, file) for name, frame in layers.items()}
     write_geopackage(target, layers, crs=file.crs, units=system, overwrite=overwrite)
     if _styled(target, file):
         write_styles(target, layers, units=system, overwrite=overwrite)

@@ -12,6 +12,7 @@ from typing import Any
 
 import ezdxf
 import ezdxf.tools.text
+import geopandas as gpd
 import numpy as np
 import pyproj
 import pytest
@@ -104,7 +105,14 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
 def write(folder: Path, crs: pyproj.CRS, tables: dict[str, Any], units: str = "si") -> Path:
     brief = load_brief(overrides={"output.units": units})
     path = folder / "plan.gpkg"
-    tables = {**tables, "settings": settings_table(brief, units)}
+    pulls = tables["pulls"]  # their levels are given in metres, and in the file as x and y are
+    up = (1.0, 1.0, SURVEY_FOOT if crs == US_FEET else 1.0)
+    lines = shapely.transform(pulls.geometry.to_numpy(), lambda p: p / up, include_z=True)
+    tables = {
+        **tables,
+        "pulls": pulls.set_geometry(gpd.GeoSeries(lines, pulls.index, crs=pulls.crs)),
+        "settings": settings_table(brief, units),
+    }
     write_geopackage(path, tables, crs=crs, units=units, overwrite=True)  # type: ignore[arg-type]
     return path
 
@@ -367,8 +375,8 @@ def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:
     texts = {e.dxf.text for e in doc.modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")}
     assert texts == {"R1-L1  1,312.3 ft  4,496 of 11,240 lbf"}
     (line,) = doc.modelspace().query("POLYLINE[layer=='LIN-PULL']")
-    # levels of lines in a file in us units are feet; those of the drawing are metres, as x and y
-    assert line.vertices[0].dxf.location.z == pytest.approx(95.0 * 0.3048, abs=1e-9)
+    # levels of lines are metres here in the file and in the drawing, as x and y
+    assert line.vertices[0].dxf.location.z == pytest.approx(95.0, abs=1e-9)
 
 
 def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path: Path) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import geopandas as gpd
@@ -20,7 +22,9 @@ from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.read_plan import NEEDED, read_plan
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OlderPlanWarning
+from geotools.intake.crs import level_unit
 from geotools.schema import OUTPUTS
+from geotools.tools.joints import _with_levels
 
 Tables = dict[str, pd.DataFrame]
 PlanWriter = Callable[..., Path]
@@ -70,12 +74,50 @@ def test_values_are_si_whatever_the_file_holds(write_plan: PlanWriter) -> None:
 
 
 def test_levels_along_lines_are_metres_and_places_stay(write_plan: PlanWriter) -> None:
-    plan = read_plan(write_plan(units="us"))
-    raw = gpd.read_file(plan.path, layer="pulls").geometry.iloc[0]
-    back = plan.table("pulls").geometry.iloc[0]
-    given, found = (shapely.get_coordinates(g, include_z=True) for g in (raw, back))
-    np.testing.assert_allclose(found[:, :2], given[:, :2])
-    np.testing.assert_allclose(found[:, 2], given[:, 2] * 0.3048)
+    """The CRS counts in metres, and Z does so whatever the units of the fields."""
+    path = write_plan(units="us")
+    raw = gpd.read_file(path, layer="pulls").geometry.iloc[0]
+    given = shapely.get_coordinates(raw, include_z=True)
+    back = read_plan(path).table("pulls").geometry.iloc[0]
+    np.testing.assert_allclose(shapely.get_coordinates(back, include_z=True), given)
+    # a plan of before that was said had Z in the unit of its lengths
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        file.execute("ALTER TABLE pulls DROP COLUMN z_unit")
+        file.commit()
+    with pytest.warns(OlderPlanWarning, match="z_unit"):
+        back = read_plan(path).table("pulls").geometry.iloc[0]
+    found = shapely.get_coordinates(back, include_z=True)
+    np.testing.assert_allclose(found, given * (1.0, 1.0, 0.3048))
+
+
+@pytest.mark.parametrize(
+    ("crs", "name", "metres"),
+    [
+        ("EPSG:32633", "metre", 1.0),
+        ("EPSG:2277", "US survey foot", 1200 / 3937),
+        ("EPSG:2277+5703", "metre", 1.0),  # NAVD88 height in metres over a grid in feet
+        ("EPSG:6588+6360", "US survey foot", 1200 / 3937),
+        ("EPSG:2222", "foot", 0.3048),
+        ("EPSG:4326", "metre", 1.0),
+        ("EPSG:4979", "metre", 1.0),
+    ],
+)
+def test_levels_of_lines_are_in_the_unit_of_the_crs(crs: str, name: str, metres: float) -> None:
+    """Of its vertical axis, else of x and y, else the metre: as EPSG defines these CRSs."""
+    found, size = level_unit(pyproj.CRS(crs))
+    assert found == name and size == pytest.approx(metres, rel=1e-12)
+
+
+def test_pulls_as_made_have_their_levels_in_the_unit_of_the_crs_too() -> None:
+    """120 m are 393.7 US survey feet: 39.37 inches a metre, by definition."""
+    line = shapely.LineString([(3.1e6, 1e7, 120.0), (3.1e6, 1.01e7, 120.0)])
+    pulls = gpd.GeoDataFrame({"pull_id": ["L1", "L2"]}, geometry=[line, None], crs=2277)
+    file: Any = SimpleNamespace(crs=pulls.crs)
+    written = _with_levels("asbuilt_pulls", pulls, file)
+    given = shapely.get_coordinates(line)
+    found = shapely.get_coordinates(written.geometry.iloc[0], include_z=True)
+    np.testing.assert_allclose(found, np.column_stack([given, [393.7, 393.7]]), rtol=1e-12)
+    assert written.geometry.iloc[1] is None
 
 
 @pytest.mark.parametrize("units", ["si", "us"])

@@ -472,6 +472,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "levels filled in, not told": ("findings-due", lambda s: _untold(s, "levels-filled")),
     "levels not known, not told": ("findings-due", lambda s: _untold(s, "levels-unknown")),
+    "levels said to be in feet": ("levels", lambda s: s.edit("pulls", "z_unit", "foot")),
     "a line lifted": ("levels", lambda s: s.edit("pulls", "geometry", lifted)),
     **{
         f"a closure moved {metres} m along": (

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotools.deliver.verify.plan import GEOMETRY, Plan
+from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "along", "between", "opened"]
@@ -184,6 +184,9 @@ def levels(plan: Plan) -> Tally:
             elif all(gaps):
                 lost.append(k)
         _filled(tally, pull, along, xyz[:, 2], known, lost)
+        if plan.holds("pulls", "z_unit"):
+            said, due = pull.z_unit, plan.kept.get(LEVEL_UNIT, "")
+            tally.holds(said == due, pull.pull_id, f"its levels are in {due}, not in {said}")
     return tally
 
 

@@ -18,7 +18,7 @@ from geotools.brief import Setting, declared
 from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
 from geotools.errors import LayerError
-from geotools.intake.crs import choose_working_crs
+from geotools.intake.crs import choose_working_crs, level_unit
 from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
@@ -27,6 +27,7 @@ __all__ = ["Plan", "load_plan"]
 
 T = TypeVar("T")
 GEOMETRY = "geometry"
+LEVEL_UNIT = "unit of levels"  # what the plan keeps the name of that unit under
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
 
 
@@ -275,7 +276,8 @@ def _measure(plan: Plan, crs: pyproj.CRS) -> None:
     except Unreadable as error:
         raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
     working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
-    scale = plan.unit("length")[1]
+    name, scale = level_unit(crs) if plan.holds("pulls", "z_unit") else plan.unit("length")
+    plan.kept[LEVEL_UNIT] = name
     move = None
     if working != crs:
         move = pyproj.Transformer.from_crs(crs, working, always_xy=True)
