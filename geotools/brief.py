@@ -754,7 +754,7 @@ class Pulls(_Section):
         **_range(bounds.TEMPERATURE_C),
     )
     piece_length: Length = _set(
-        "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
+        "12.192 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
     )
     least_piece: Length = _set(
         "1 m",

@@ -68,7 +68,7 @@ class PlanFile:
     crs : pyproj.CRS
         CRS of its geometries.
     settings : mapping of str to str
-        Key of the brief to the value used, as written: ``{"pulls.piece_length": "12.2 m"}``.
+        Key of the brief to the value used, as written: ``{"pulls.piece_length": "12.192 m"}``.
     told : set
         Layers and fields of which it was told that the file is too old to have them.
     """

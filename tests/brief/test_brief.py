@@ -553,3 +553,8 @@ print(Brief().service.year, limit("installed").high)
 def test_the_brief_and_the_reader_mean_the_same_year_by_this_one() -> None:
     done = subprocess.run([sys.executable, "-c", CODE], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["1987", "1987"]
+
+
+def test_a_pipe_before_fusing_is_forty_feet_to_the_millimetre() -> None:
+    """40 x 0.3048 m: by a rounded one, pulls of many pipes would be short of them."""
+    assert load_brief().pulls.piece_length == pytest.approx(40 * 0.3048, rel=1e-12)
