@@ -14,7 +14,11 @@ from typing import Any
 from geotools.deliver.verify.formulas import Pipe
 from geotools.deliver.verify.plan import Plan
 from geotools.pipe.factors import DAY, FOOT, GRAVITY, INCH, PSI, WATER_DENSITY, YEAR_H
-from geotools.pipe.materials import apparent_modulus_pa, material_property
+from geotools.pipe.materials import (
+    apparent_modulus_pa,
+    material_property,
+    modulus_temperature_factor,
+)
 from geotools.pipe.pressure import highest_temperature_c, temperature_factor
 
 __all__ = [
@@ -46,7 +50,9 @@ class Rated:
     working, recurring, occasional : float
         Limits of the working pressure, and of that with each of the surges.
     often, seldom : float
-        The surges.
+        The surges of the settings.
+    surge : float
+        Surge of a flow of 1 m/s stopped, Pa s/m.
     stands : float
         Outside pressure the empty pipe stands.
     test : float
@@ -58,6 +64,7 @@ class Rated:
     occasional: float
     often: float
     seldom: float
+    surge: float
     stands: float
     test: float
 
@@ -101,6 +108,13 @@ def _warm(material: str, celsius: float) -> float:
     return float(temperature_factor(material, min(celsius, most)))
 
 
+def _soft(pipe: Pipe, celsius: float) -> float:
+    """Share of the modulus left in warm water; cold adds none."""
+    # beyond what the class is known for no class is left, which another rule asks
+    warmest = min(celsius, highest_temperature_c(pipe.material))
+    return min(float(modulus_temperature_factor(pipe.material, warmest)), 1.0)
+
+
 def rated_in(plan: Plan, pipe: Pipe) -> Rated:
     """Return what a pipe may carry and stand under the settings."""
     known: dict[str, Rated] = plan.once("pipes rated", dict)
@@ -126,7 +140,9 @@ def _rated(plan: Plan, pipe: Pipe) -> Rated:
         occasional=limit * material_property(pipe.material, "occasional_times"),
         often=often,
         seldom=_surge(pipe, told("occasional_velocity")),
-        stands=_stands(pipe, told("ovality"), told("collapse_safety"), grout),
+        surge=_surge(pipe, 1.0),
+        stands=_soft(pipe, told("water_temperature"))
+        * _stands(pipe, told("ovality"), told("collapse_safety"), grout),
         test=limit * material_property(pipe.material, "test_times"),
     )
 
@@ -136,14 +152,17 @@ def test_limit(plan: Plan, pipe: Pipe) -> float:
     return rated_in(plan, pipe).test
 
 
-def pressure_share(rated: Rated, working: float) -> float:
-    """Return the greatest of working pressure, alone and with surges, over its limit."""
+def pressure_share(rated: Rated, working: float, flowing: float) -> float:
+    """Return the greatest of working pressure, alone and with surges, over its limit.
+
+    ``flowing`` is the velocity that may be stopped at once, m/s, where the setting is less.
+    """
     if not rated.working > 0:
         return math.inf
     return max(
         working / rated.working,
         (working + rated.often) / rated.recurring,
-        (working + rated.seldom) / rated.occasional,
+        (working + max(rated.seldom, rated.surge * flowing)) / rated.occasional,
     )
 
 
