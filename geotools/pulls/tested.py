@@ -118,7 +118,7 @@ def report_tests(
     brief: Brief,
     findings: Findings,
 ) -> None:
-    """Warn of every pull that the test of its run leaves below its working pressure somewhere.
+    """Warn of every pull whose test is less than asked: below its working pressure, or reduced.
 
     Parameters
     ----------
@@ -143,15 +143,46 @@ def report_tests(
     whole = tested_at(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
     source = sections["working_source"].to_numpy(dtype=object)[rows]
     told = zip(whole, there[rows], working[rows], source, strict=True)
+    texts = [_words(*values, system=findings.system) for values in told]
+    _warn("test-below-working", texts, pulls.iloc[rows], pits, findings)
+    rows, texts = _reduced(pulls, runs, pipes, brief, findings.system)
+    _warn("test-reduced", texts, pulls.iloc[rows], pits, findings)
+
+
+def _warn(
+    rule: str, texts: list[str], pulls: pd.DataFrame, pits: pd.DataFrame, findings: Findings
+) -> None:
+    """Warn of pulls, each at its insertion pit."""
     places = pits.set_index("pit_id")[["x", "y"]]
     findings.add_points(
         "warning",
-        "test-below-working",
-        [_words(*values, system=findings.system) for values in told],
+        rule,
+        texts,
         layer="pulls",
-        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
-        xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+        features=pulls["pull_id"].to_numpy(dtype=object),
+        xy=places.loc[pulls["insertion_pit"]].to_numpy(dtype=float),
     )
+
+
+def _reduced(
+    pulls: pd.DataFrame, runs: pd.DataFrame, pipes: CarrierColumns, brief: Brief, system: str
+) -> tuple[IntArray, list[str]]:
+    """Return the pulls whose pipe may not be tested as high as asked, and what to say of each."""
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    working = runs["working"].to_numpy(dtype=float)[run]
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    factor = brief.service.test_factor
+    wanted = hydrotest_pressure_pa(working, factor=factor)
+    limit = tested_at(working, pipe, brief)
+    rows = np.flatnonzero(wanted > limit + BELOW)
+    return rows, [
+        f"cannot be tested at {factor:g} times the working pressure of its run: that is "
+        f"{quantity_text(wanted[row], 'pressure', system)} at its lowest point, and "
+        f"{pipe.name[row]} may be tested at {quantity_text(limit[row], 'pressure', system)}, which "
+        "is what its section tells; ask the owner whether that is enough, or take a thicker wall "
+        "(carrier.dr, service.test_factor)"
+        for row in rows.tolist()
+    ]
 
 
 def _words(whole: float, there: float, working: float, source: str, *, system: str) -> str:

@@ -24,6 +24,7 @@ from geotools.brief import load_brief
 from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import as_columns, carrier
 from geotools.pipe.pulling import apparent_modulus_pa
+from geotools.pipe.testing import hydrotest_limit_pa
 from geotools.pulls.grouting import lift_pressure_pa, report_grout
 from geotools.pulls.sections import section_table
 from geotools.pulls.tested import report_tests
@@ -529,6 +530,20 @@ def test_a_test_pressure_the_water_does_not_reach_is_none_and_not_nought() -> No
     assert table["make_up"].isna().tolist() == [False, False, True]
     assert _short(findings) == ["L0", "L1", "L2"]
     assert "leaves no pressure at all" in findings.table()["text"].iloc[2]
+
+
+def test_a_test_the_pipe_does_not_hold_is_told_with_what_was_asked_and_what_it_is() -> None:
+    """A pipe that holds so much at test and no more; 1.5 times the working pressure is asked."""
+    pipe = _pipe("20 in PVC")
+    most = float(hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=23.0))
+    _, findings = _slope_of_three([most / 1.5 + 1e3] * 3)
+    told = findings.table()
+    told = told[told["rule"] == "test-reduced"]
+    assert told["feature"].tolist() == ["L0", "L1", "L2"]
+    assert f"may be tested at {most / 1e3:,.1f} kPa" in told["text"].iloc[0]
+    assert f"{(most + 1.5e3) / 1e3:,.1f} kPa at its lowest point" in told["text"].iloc[0]
+    _, findings = _slope_of_three([most / 1.5 - 1e3] * 3)
+    assert "test-reduced" not in set(findings.table()["rule"])
 
 
 def test_every_pull_has_the_levels_of_its_own_way() -> None:
