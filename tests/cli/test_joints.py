@@ -371,9 +371,10 @@ def test_check_tells_a_force_too_much_for_the_bend_that_governs(
     assert done.summary["rules"]["pull-force"] == 1
     table = done.layers["asbuilt_pulls"].set_index("pull_id")
     assert table.loc[worst, "allowable"] > 75e3
+    planned = pulls.set_index("pull_id").loc[worst]
     assert (
-        "force 75.0 kN where 61.8 kN was planned; as much more in the bend at 789.5 m makes "
-        in (table.loc[worst, "reasons"])
+        f"force 75.0 kN where {planned['head_force_kn']:.1f} kN was planned; as much more in the "
+        f"bend at {planned['governing_chainage_m']:.1f} m makes " in table.loc[worst, "reasons"]
     )
 
 

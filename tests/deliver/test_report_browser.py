@@ -73,8 +73,10 @@ def backdrop(plan: Path) -> None:
     )
     frame["rank"], frame["verdict"] = [1, 2, 10], ["suitable", "doubtful", "suitable"]
     frame["run_id"] = ["X10", "X9", HOSTILE[3]]
-    for name in ("context", "unheard_of", "ranking"):
+    for name in ("context", "unheard_of"):
         pyogrio.write_dataframe(frame, plan, layer=name, geometry_type="Unknown", append=True)
+    ranked = frame.set_geometry([shapes["streets"]] * len(frame), crs=CRS)
+    pyogrio.write_dataframe(ranked, plan, layer="ranking", append=True)
 
 
 def short(tables: Any) -> None:
