@@ -1084,6 +1084,13 @@ def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(
     assert any(one.feature == longest and "do not hold" in one.text for one in faults)
 
 
+def test_a_test_the_head_of_the_water_leaves_nothing_of_is_not_above_a_limit(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.edit("sections", "test_pressure", math.nan)
+    faults = check(spoiled.done(), BY_NAME["tests"]).faults
+    assert not [fault for fault in faults if "its pipe may be at" in fault.text]
+
+
 def test_there_are_faults_for_every_rule() -> None:
     found = {name for name, *_ in (*FAULTS.values(), *SETTINGS.values())}
     assert found == set(BY_NAME)
