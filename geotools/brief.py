@@ -37,6 +37,7 @@ __all__ = [
     "lay_over",
     "load_brief",
     "settings",
+    "sources_of",
 ]
 
 COMMON = "common practice, no source"
@@ -1169,6 +1170,12 @@ def _laid_over(
 
 
 MOST_BYTES = 20_000_000  # of a brief; a long one has some ten thousand
+
+
+def sources_of(brief: Brief) -> list[str]:
+    """Return every source a brief reads: paths and patterns, as they are given."""
+    sources = [entry.source for entry in brief.inputs.values()]
+    return [s for given in sources for s in ([given] if isinstance(given, str) else given)]
 
 
 def _read(path: Path) -> dict[str, Any]:

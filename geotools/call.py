@@ -10,19 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.schema import INPUTS
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, silent
 
 if TYPE_CHECKING:
-    from geotools.brief import Brief, InputSource
+    from geotools.brief import Brief
 
-__all__ = ["DEM_TEXT", "python_function", "run", "silent", "sources_of"]
+__all__ = ["DEM_TEXT", "python_function", "run"]
 
 DEM_TEXT = "Ground levels: a raster file, or several, the best first where they overlap."
 _PARAMETER = inspect.Parameter
-
-
-def silent(stage: str, done: float = 0.0, total: float = 1.0) -> None:
-    """Report nothing; the progress of a call that asked for none."""
 
 
 def run(
@@ -69,9 +65,11 @@ def run(
     if not tool.takes_brief:
         _spare_inputs(arguments, [])
         return _checked(tool, tool.load()(**arguments))
+    from geotools.brief import sources_of
+
     used = _brief(brief, sources, {**(settings or {}), **overrides})
     named = [str(brief)] if isinstance(brief, str | os.PathLike) else []
-    named += sources_of(used.inputs)
+    named += sources_of(used)
     _spare_inputs(arguments, named)
     return _checked(tool, tool.load()(used, layers=frames or None, **arguments))
 
@@ -97,11 +95,6 @@ def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:
     read = [p for k, v in arguments.items() if k not in OUTPUTS for p in _listed(v)]
     paths = [path for path in read if isinstance(path, Path)]
     spare(targets, [*paths, *named_files(sources)])
-
-
-def sources_of(inputs: Mapping[str, InputSource]) -> list[str]:
-    """Return the sources that the inputs of a brief name."""
-    return [source for entry in inputs.values() for source in _listed(entry.source)]
 
 
 def _checked(tool: Tool, outcome: object) -> Outcome:

@@ -24,6 +24,7 @@ __all__ = [
     "NEEDS",
     "NOT_KNOWN",
     "OUTPUTS",
+    "PLAN_LAYERS",
     "REASONS",
     "RECEIVING",
     "RESUMED",
@@ -1272,6 +1273,30 @@ OUTPUTS: dict[str, Layer] = {
 
 
 # How a unit suffix is written for a reader, where that differs.
+# What `plan` writes, of a network or of a district, in this order.
+PLAN_LAYERS = (
+    "runs",
+    "stations",
+    "bends",
+    "candidates",
+    "pits",
+    "pit_footprints",
+    "pulls",
+    "forces",
+    "sections",
+    "strings",
+    "closures",
+    "local_digs",
+    "quantities",
+    "schedule",
+    "alternatives",
+    "shutdowns",
+    "context",
+    "findings",
+    "settings",
+    "inputs",
+)
+
 UNIT_SIGNS = {
     "kpa": "kPa",
     "mpa": "MPa",

@@ -27,6 +27,7 @@ __all__ = [
     "Tool",
     "ToolError",
     "registry",
+    "silent",
 ]
 
 ENTRY_POINTS = "slipmain.tools"
@@ -67,6 +68,10 @@ class Progress(Protocol):
 
     def __call__(self, stage: str, done: float = 0.0, total: float = 1.0) -> None:
         """Report that ``done`` of ``total`` of the stage is behind us."""
+
+
+def silent(stage: str, done: float = 0.0, total: float = 1.0) -> None:
+    """Report nothing; the progress of a call that asked for none."""
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from geotools.deliver.pull_mark import pull_marks
 from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, number_within, offsets_of
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
 from geotools.pipe.fusion import gauge_pressure_pa, piece_count
+from geotools.pipe.ranges import RangeError
 from geotools.schema import OUTPUTS, length_text
 
 if TYPE_CHECKING:

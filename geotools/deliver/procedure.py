@@ -14,7 +14,6 @@ from pydantic import BaseModel, ConfigDict
 from geotools.brief import Length, Pressure, Temperature, Time
 from geotools.deliver.records import read_toml
 from geotools.errors import LayerError
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.fusion import (
     INTERFACIAL_PA,
@@ -24,6 +23,7 @@ from geotools.pipe.fusion import (
 )
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import Material
+from geotools.pipe.ranges import RangeError
 
 __all__ = ["OwnProcedure", "Windows", "read_procedure", "windows"]
 

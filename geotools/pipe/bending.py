@@ -7,11 +7,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import PE_RATIO, TEMPERATURE_C
 from geotools.pipe.factors import PSI
 from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.ranges import FloatArray, check_range
 
 __all__ = [
     "FITTING_RATIO",

@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe import bounds
-from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import to_si
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.names import MATERIALS, SYSTEMS
+from geotools.pipe.ranges import ChoiceError, FloatArray, check_choice, check_range
 
 __all__ = [
     "Carrier",

@@ -7,7 +7,6 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, RangeError, check_range, within
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
@@ -18,6 +17,7 @@ from geotools.pipe.hydraulics import (
 )
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, highest_temperature_c, surge_pressure_pa
+from geotools.pipe.ranges import FloatArray, RangeError, check_range, within
 
 __all__ = [
     "ACCEPTED",

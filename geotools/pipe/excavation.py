@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import FOOT, to_si
+from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
     "EGRESS_DEPTH_M",

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_range, within
 from geotools.pipe.bounds import GROUTED, SAFETY
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
@@ -19,6 +18,7 @@ from geotools.pipe.materials import (
 )
 from geotools.pipe.pressure import fallen_pressure_pa
 from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
+from geotools.pipe.ranges import FloatArray, RangeError, check_choice, check_range, within
 
 __all__ = [
     "FIFTY_YEARS_H",

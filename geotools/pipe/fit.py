@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe import bounds
-from geotools.pipe._ranges import FloatArray, check_choice, check_range, within
 from geotools.pipe.factors import INCH
+from geotools.pipe.ranges import FloatArray, check_choice, check_range, within
 
 __all__ = [
     "GAP_M",

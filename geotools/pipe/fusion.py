@@ -8,10 +8,10 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import HOUR, INCH, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
+from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
     "HEATER_C",

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe import bounds
-from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import INCH, to_si
 from geotools.pipe.names import PIT_CAST_CLASSES
+from geotools.pipe.ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe.words import kind_of
 
 __all__ = [

@@ -8,9 +8,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range, within
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import GRAVITY
+from geotools.pipe.ranges import FloatArray, check_choice, check_range, within
 
 __all__ = [
     "BORE_RANGE",

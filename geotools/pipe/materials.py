@@ -8,11 +8,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import LOAD_H, TEMPERATURE_C
 from geotools.pipe.factors import to_si
 from geotools.pipe.names import MATERIALS
+from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
     "apparent_modulus_pa",

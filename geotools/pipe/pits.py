@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe.factors import INCH
+from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
     "FORMS",

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.factors import ATMOSPHERE, FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
+from geotools.pipe.ranges import FloatArray, check_range, within
 
 __all__ = [
     "BULK_MODULUS_PA",

@@ -8,7 +8,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
@@ -23,6 +22,7 @@ from geotools.pipe.materials import (
     per_material,
     tension_temperature_factor,
 )
+from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
     "CONDITIONS",

@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import TEST_FACTOR
 from geotools.pipe.factors import FOOT, GALLON, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
+from geotools.pipe.ranges import ChoiceError, FloatArray, check_range
 
 __all__ = [
     "PE_TEST",

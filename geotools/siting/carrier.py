@@ -16,7 +16,6 @@ from geotools.intake.findings import Findings
 from geotools.lists import as_spelled
 from geotools.network.named import runs_by_name
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import (
     Carrier,
     CarrierColumns,
@@ -34,6 +33,7 @@ from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.pipe.pressure import highest_temperature_c
 from geotools.pipe.pulling import wall_area_m2
+from geotools.pipe.ranges import RangeError
 from geotools.schema import quantity_text
 from geotools.units import in_unit, parse_quantity
 

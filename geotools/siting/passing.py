@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.pipe._ranges import within
 from geotools.pipe.bending import passing_radius_m, tangent_length_m
+from geotools.pipe.ranges import within
 
 __all__ = ["judge_bends"]
 

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.intake.limits import limit
-from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.factors import FOOT, MPH
+from geotools.pipe.ranges import FloatArray, check_range
 
 __all__ = [
     "DOWNSTREAM_TAPER_M",

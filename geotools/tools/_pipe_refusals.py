@@ -12,7 +12,7 @@ from geotools.tool import Parameter
 from geotools.tools._pipe_options import CARRIER, HOST, Sheet
 
 if TYPE_CHECKING:
-    from geotools.pipe._ranges import Limits, RangeError
+    from geotools.pipe.ranges import Limits, RangeError
 
 __all__ = ["refusal"]
 

@@ -116,10 +116,11 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
+    from geotools.scale.batch import open_folder, plan_districts
     from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
+    from geotools.scale.share import Call
     from geotools.tool import ToolError
-    from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
     faults = _faults(workers, scheduler, memory, retries)

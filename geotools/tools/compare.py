@@ -204,7 +204,7 @@ def _told(
 def _totals_text(totals: Sequence[Mapping[str, Any]], system: str, currency: str) -> str:
     """Return the plans over the runs planned in all of them."""
     from geotools.schema import OUTPUTS
-    from geotools.tools._table import table
+    from geotools.text_table import table
 
     field = OUTPUTS["comparison_totals"].field
     unit = "ft" if system == "us" else "m"
@@ -239,7 +239,7 @@ def _number(value: float | None, digits: int) -> float | str:
 
 
 def _settings_text(differ: Any) -> str:
-    from geotools.tools._table import table
+    from geotools.text_table import table
 
     if differ.empty:
         return "The plans differ in no setting."
@@ -251,7 +251,7 @@ def _settings_text(differ: Any) -> str:
 
 def _runs_text(comparison: Any) -> str:
     """Return the runs that plans differ in, each with the plans no other beats."""
-    from geotools.tools._table import table
+    from geotools.text_table import table
 
     rows, alike, unplanned = [], 0, 0
     for _, group in comparison.groupby("number", sort=False):

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.text_table import table
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE
-from geotools.tools._table import table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,7 +76,7 @@ def intake(
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.intake.read import read_layers
-    from geotools.tools._ground_along import check_ground
+    from geotools.layout.bare_ground import check_ground
 
     target = None if output is None else check_target(output, overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)

@@ -88,9 +88,9 @@ def _as_given(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
 
 def _calculate(name: str, given: Given, arrange: Arranged = _as_given) -> Outcome:
     """Work out one sheet from what was given, in SI; refusals speak of the parameters."""
-    from geotools.pipe._ranges import RangeError
+    from geotools.pipe.ranges import RangeError
     from geotools.pipe.worksheets import WORKSHEETS
-    from geotools.tools._sheets import sheet_summary, sheet_text
+    from geotools.tools._worksheet_text import sheet_summary, sheet_text
 
     sheet = next(sheet for sheet in SHEETS if sheet.name == name)
     written: Mapping[str, str] = given["written"]

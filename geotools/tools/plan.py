@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.schema import PLAN_LAYERS
 from geotools.tool import Key, Outcome, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, OVERWRITE, UNITS, WRITTEN
 
@@ -24,28 +25,7 @@ TOOL = Tool(
     function="geotools.tools.plan:plan",
     takes_brief=True,
     inputs=ALL_LAYERS,
-    outputs=(
-        "runs",
-        "stations",
-        "bends",
-        "candidates",
-        "pits",
-        "pit_footprints",
-        "pulls",
-        "forces",
-        "sections",
-        "strings",
-        "closures",
-        "local_digs",
-        "quantities",
-        "schedule",
-        "alternatives",
-        "shutdowns",
-        "context",
-        "findings",
-        "settings",
-        "inputs",
-    ),
+    outputs=PLAN_LAYERS,
     parameters=(
         WRITTEN,
         OVERWRITE,
@@ -100,8 +80,8 @@ def plan(
     from geotools.deliver.geopackage import check_target
     from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
-    from geotools.tools._layout import lay_out_plan
-    from geotools.tools._tables import plan_tables, summarise, write_plan
+    from geotools.layout.tables import plan_tables, summarise, write_plan
+    from geotools.layout.whole import lay_out_plan
 
     target = None if output is None else check_target(output, overwrite)
     styles = target is not None and brief.output.styles

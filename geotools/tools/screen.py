@@ -86,8 +86,8 @@ def screen(
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
-    from geotools.tools._screen import screen_network
-    from geotools.tools._screen_tables import screening_tables, summarise_screening
+    from geotools.screening.assess import screen_network
+    from geotools.screening.tables import screening_tables, summarise_screening
 
     target = None if output is None else check_target(output, overwrite)
     styles = brief.output.styles

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from geotools.text_table import table
 from geotools.tool import Key, Outcome, Progress, Tool, registry
-from geotools.tools._table import table
 
 __all__ = ["TOOL", "list_tools"]
 

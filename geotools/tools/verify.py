@@ -133,7 +133,7 @@ def _summary(plan: Path, verdicts: list[Verdict], solved: list[Optimum]) -> dict
 
 def _text(verdicts: list[Verdict], solved: list[Optimum]) -> str:
     """Return a table of the rules, then what failed and what was not checked."""
-    from geotools.tools._table import table
+    from geotools.text_table import table
 
     rows = [(v.rule.name, v.checked, len(v.faults), v.rule.text) for v in verdicts]
     lines = [table(("rule", "checked", "failed", "what holds"), rows)]

@@ -23,14 +23,14 @@ from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 from geotools.intake.read import read_layers
+from geotools.layout.attempt import equip, try_carriers
+from geotools.layout.lots import LOT
+from geotools.layout.prepare import prepare
+from geotools.layout.shared import on_streets
 from geotools.network.noding import Graph, node_lines
 from geotools.network.ragged import to_linestrings
 from geotools.network.runs import build_chains
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
-from geotools.tools._attempt import equip, try_carriers
-from geotools.tools._lots import LOT
-from geotools.tools._prepare import prepare
-from geotools.tools._shared import on_streets
 from tests.bench.city import CRS, make_city, make_trunk
 from tests.bench.measure import call, in_turn
 from tests.bench.results import Section

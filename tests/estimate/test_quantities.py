@@ -14,7 +14,7 @@ import shapely
 import geotools
 from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_quantities
-from geotools.tools._sites import shared_pits
+from geotools.layout.sites import shared_pits
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3

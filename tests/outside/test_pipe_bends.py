@@ -8,7 +8,6 @@ import shapely
 from scipy.optimize import brentq
 from shapely.affinity import translate
 
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import (
     bending_strain,
     cold_factor,
@@ -24,6 +23,7 @@ from geotools.pipe.pits import (
     steepest_angle_rad,
     straight_approach_m,
 )
+from geotools.pipe.ranges import RangeError
 
 INCH = 0.0254
 FOOT = 0.3048

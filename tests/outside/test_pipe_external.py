@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -17,6 +16,7 @@ from geotools.pipe.external import (
 )
 from geotools.pipe.materials import apparent_modulus_pa
 from geotools.pipe.pulling import weight_n_per_m
+from geotools.pipe.ranges import RangeError
 
 INCH = 0.0254
 FOOT = 0.3048

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -26,6 +25,7 @@ from geotools.pipe.pulling import (
     wall_area_m2,
     weight_n_per_m,
 )
+from geotools.pipe.ranges import RangeError
 
 INCH = 0.0254
 FOOT = 0.3048

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geotools.pipe._ranges import ChoiceError, RangeError
 from geotools.pipe.bending import (
     cold_factor,
     least_radius_m,
@@ -27,6 +26,7 @@ from geotools.pipe.pits import (
     ramp_depth_m,
     steepest_angle_rad,
 )
+from geotools.pipe.ranges import ChoiceError, RangeError
 
 turns = st.floats(0.01, 3.0)
 gaps = st.floats(0.001, 0.5)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geotools.pipe._ranges import ChoiceError, RangeError
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
     CarrierColumns,
@@ -27,6 +26,7 @@ from geotools.pipe.materials import (
 )
 from geotools.pipe.pressure import pressure_class_pa
 from geotools.pipe.pulling import allowable_stress_pa
+from geotools.pipe.ranges import ChoiceError, RangeError
 from geotools.pipe.testing import hydrotest_limit_pa
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from geotools.pipe import choice
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders, custom_carrier
 from geotools.pipe.choice import (
     ACCEPTED,
@@ -26,6 +25,7 @@ from geotools.pipe.hydraulics import (
     hazen_williams_head_loss_m,
 )
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
+from geotools.pipe.ranges import RangeError
 
 
 def _pipes() -> CarrierColumns:

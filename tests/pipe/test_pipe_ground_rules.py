@@ -17,7 +17,6 @@ import numpy as np
 import pytest
 
 import geotools.pipe
-from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
 from geotools.pipe.bending import bending_strain, least_radius_m, passing_radius_m, tangent_length_m
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.external import (
@@ -57,6 +56,7 @@ from geotools.pipe.pulling import (
     thermal_length_change_m,
     wall_area_m2,
 )
+from geotools.pipe.ranges import ChoiceError, RangeError, check_choice, check_range
 from geotools.pipe.testing import filling_hours, water_volume_m3
 
 ROOM = Path(geotools.pipe.__file__).parent

@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geotools.pipe._ranges import ChoiceError, RangeError
 from geotools.pipe.catalogue import as_columns, carrier, contenders
 from geotools.pipe.pulling import (
     allowable_stress_pa,
@@ -26,6 +25,7 @@ from geotools.pipe.pulling import (
     thermal_length_change_m,
     weight_n_per_m,
 )
+from geotools.pipe.ranges import ChoiceError, RangeError
 
 steps = arrays(np.float64, 12, elements=st.floats(0.0, 30.0))
 slopes = arrays(np.float64, 12, elements=st.floats(-0.5, 0.5))

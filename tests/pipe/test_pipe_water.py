@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geotools.pipe._ranges import ChoiceError, RangeError, check_range, within
 from geotools.pipe._tables import rows
 from geotools.pipe.catalogue import as_columns, carrier, contenders
 from geotools.pipe.external import (
@@ -50,6 +49,7 @@ from geotools.pipe.pressure import (
     temperature_factor,
 )
 from geotools.pipe.pulling import weight_n_per_m
+from geotools.pipe.ranges import ChoiceError, RangeError, check_range, within
 from geotools.pipe.testing import (
     at_gauge_pa,
     filling_hours,

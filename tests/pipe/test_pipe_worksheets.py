@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from geotools.pipe import worksheets
-from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
 from geotools.pipe.hydraulics import capacity_ratio
 from geotools.pipe.pits import insertion_length_m
 from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
+from geotools.pipe.ranges import RangeError
 from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet
 
 PE = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)

@@ -26,10 +26,10 @@ from pandas.api.types import is_numeric_dtype
 
 import geotools
 from geotools.deliver.read_plan import read_plan
+from geotools.layout.tables import write_plan
 from geotools.scale import engine
+from geotools.scale.district import plan_district
 from geotools.scale.engine import SchedulerLost, run_all
-from geotools.tools._district import plan_district
-from geotools.tools._tables import write_plan
 
 CRS = "EPSG:32633"
 X0, Y0 = 500_000.0, 5_200_000.0
@@ -408,7 +408,7 @@ def test_a_district_that_fails_is_a_row_and_the_others_are_done(
         return write_plan(target, *args, **kwargs)
 
     with monkeypatch.context() as meanwhile:
-        meanwhile.setattr("geotools.tools._district.write_plan", refuse_west)
+        meanwhile.setattr("geotools.scale.district.write_plan", refuse_west)
         call = slipmain("batch", network, "-o", tmp_path)
     assert call.code == 1
     assert "1 done, 1 empty, 1 failed" in call.out
@@ -440,7 +440,7 @@ def test_a_district_is_done_only_if_its_plan_is_here_as_its_worker_wrote_it(
         return entry
 
     with monkeypatch.context() as meanwhile:
-        meanwhile.setattr("geotools.tools._districts.plan_district", elsewhere)
+        meanwhile.setattr("geotools.scale.batch.plan_district", elsewhere)
         call = slipmain("batch", network, "-o", tmp_path, "--json")
     assert call.code == 1
     told = json.loads(call.out)
@@ -461,7 +461,7 @@ def test_a_batch_killed_before_its_first_district_goes_on(
         raise SchedulerLost("gone")
 
     with monkeypatch.context() as early:
-        early.setattr("geotools.tools._districts.run_all", lost)
+        early.setattr("geotools.scale.batch.run_all", lost)
         assert command("batch", network, "-o", out, "--overwrite", "--quiet") == 2
     assert not any(entry["file"] for entry in entries(out).values())
     assert command("batch", network, "-o", out, "--quiet") == 2  # somebody's batch is there
@@ -485,7 +485,7 @@ def test_a_worker_in_another_folder_reads_the_files_of_the_batch(
             return plan_district(job)
 
     monkeypatch.chdir(here)
-    monkeypatch.setattr("geotools.tools._districts.plan_district", away)
+    monkeypatch.setattr("geotools.scale.batch.plan_district", away)
     assert command("batch", "brief.toml", "-o", "out", "--quiet") == 0
     assert hashes(here / "out") == hashes(done)
 
@@ -502,7 +502,7 @@ def test_a_worker_whose_file_is_another_fails_and_says_which(
         valves.iloc[:1].to_file(tmp_path / "net.gpkg", layer="valves")
         return plan_district(job)
 
-    monkeypatch.setattr("geotools.tools._districts.plan_district", later)
+    monkeypatch.setattr("geotools.scale.batch.plan_district", later)
     call = slipmain("batch", brief, "-o", tmp_path / "out", "--json")
     assert call.code == 1
     failures = json.loads(call.out)["failures"]
@@ -518,7 +518,7 @@ def test_a_plan_that_is_gone_at_the_end_is_a_row_and_ends_no_batch(
         (tmp_path / "westfold.gpkg").unlink()
 
     with monkeypatch.context() as meanwhile:
-        meanwhile.setattr("geotools.tools._districts.run_all", and_then_gone)
+        meanwhile.setattr("geotools.scale.batch.run_all", and_then_gone)
         call = slipmain("batch", network, "-o", tmp_path, "--json")
     assert call.code == 1
     told = json.loads(call.out)
@@ -542,8 +542,8 @@ def test_a_district_planned_by_another_version_of_the_program_fails_and_says_so(
     def lent(*args: Any, **kwargs: Any) -> Any:
         return (replace(r, worker="tcp://there:1") for r in run_all(*args, **kwargs))
 
-    monkeypatch.setattr("geotools.tools._districts.plan_district", older)
-    monkeypatch.setattr("geotools.tools._districts.run_all", lent)
+    monkeypatch.setattr("geotools.scale.batch.plan_district", older)
+    monkeypatch.setattr("geotools.scale.batch.run_all", lent)
     call = slipmain("batch", network, "-o", tmp_path, "--json")
     assert call.code == 1
     told = json.loads(call.out)["failures"]["Westfold"]
@@ -598,7 +598,7 @@ def test_a_file_no_batch_made_is_told_before_the_network_is_chained(
         raise AssertionError("chained, and in vain")
 
     (tmp_path / "eastfold.gpkg").write_text("mine", encoding="utf-8")
-    monkeypatch.setattr("geotools.tools._districts.runs_of", chained)
+    monkeypatch.setattr("geotools.scale.batch.runs_of", chained)
     call = slipmain("batch", network, "-o", tmp_path)
     assert call.code == 2
     assert "eastfold.gpkg: exists, and no batch in this folder made it" in call.err
@@ -658,7 +658,7 @@ def test_a_batch_that_ends_as_soon_as_it_goes_on_forgets_nothing(
         raise SchedulerLost("gone")
 
     with monkeypatch.context() as early:
-        early.setattr("geotools.tools._districts.run_all", lost)
+        early.setattr("geotools.scale.batch.run_all", lost)
         assert command("batch", network, "-o", out, "--resume", "--quiet") == 2
     assert entries(out) == {name: e for name, e in before.items() if name != "Westfold"}
     assert command("batch", network, "-o", out, "--resume", "--quiet") == 0

@@ -13,7 +13,7 @@ import pytest
 
 import geotools
 from geotools.brief import load_brief
-from geotools.tools._district_key import _hash, _settings_bytes, _table_bytes
+from geotools.scale.key import _hash, _settings_bytes, _table_bytes
 
 COLUMNS = {
     "float": ("float64", 1.5),
@@ -43,7 +43,7 @@ def test_the_same_table_read_again_has_the_same_key() -> None:
 def version_of(package: Path) -> str:
     """Return the part of the key that stands for the program, of a copy of the package."""
     code = (
-        "from geotools.tools._district_key import program; import geotools;"
+        "from geotools.scale.key import program; import geotools;"
         "print(geotools.__file__, program())"
     )
     done = subprocess.run(

@@ -16,9 +16,9 @@ import shapely
 import geotools
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
-from geotools.tools import _outside
-from geotools.tools._sites import report_shared, shared_pits
-from geotools.tools._works import _prices
+from geotools.layout import outside
+from geotools.layout.sites import report_shared, shared_pits
+from geotools.layout.works import _prices
 
 
 def shared(*rows: tuple[int, str, float, Any], system: str = "si") -> pd.DataFrame:
@@ -296,13 +296,13 @@ def test_a_street_is_cut_into_the_lines_it_is_drawn_of_once_for_all_pits_by_it(
         crs=32633,
     )
     made: list[Any] = []
-    take = _outside._Lines.of.__func__  # type: ignore[attr-defined]  # of a class
+    take = outside._Lines.of.__func__  # type: ignore[attr-defined]  # of a class
 
     def counted(cls: Any, *about: Any) -> Any:
         made.append(take(cls, *about))
         return made[-1]
 
-    monkeypatch.setattr(_outside._Lines, "of", classmethod(counted))
+    monkeypatch.setattr(outside._Lines, "of", classmethod(counted))
     wishes = wished(*((50.0 * k, 2.0, "receiving") for k in (3, 6, 9)))
     geotools.plan(mains=main_of((0.0, 2.0), (600.0, 2.0)), streets=roads, pit_edits=wishes)
     (cut,) = made

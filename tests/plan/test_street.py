@@ -1168,12 +1168,13 @@ def test_stiff_strings_begin_no_nearer_to_a_corner_than_they_can_turn() -> None:
 def test_strings_that_cannot_turn_from_their_ramp_as_it_is_dug_are_told(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from geotools.tools import _works
 
     scene = {"mains": main_of([(0.0, 2.0), (350.0, 2.0)]), "streets": street(LONG)}
     rule = "rule == 'string-too-stiff'"
     assert planned(**scene)["findings"].query(rule).empty
-    monkeypatch.setattr(_works, "turned_into", lambda lies, *_, **__: np.zeros(len(lies.chain)))
+    monkeypatch.setattr(
+        "geotools.layout.works.turned_into", lambda lies, *_, **__: np.zeros(len(lies.chain))
+    )
     layers = planned(**scene)
     assert set(layers["findings"].query(rule)["feature"]) == set(layers["pulls"]["pull_id"])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from geotools.tools._table import table
+from geotools.text_table import table
 
 
 def test_numbers_stand_to_the_right_and_gaps_do_not_break_that() -> None:

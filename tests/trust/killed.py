@@ -38,8 +38,8 @@ def load() -> None:
     import geotools.ground.sample
     import geotools.intake.parquet
     import geotools.intake.read
-    import geotools.tools._layout
-    import geotools.tools._tables
+    import geotools.layout.tables
+    import geotools.layout.whole
     import geotools.tools.plan  # noqa: F401
 
 

@@ -7,9 +7,9 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import bending
 from geotools.pipe import fit as fitting
-from geotools.pipe._ranges import within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import INCH
+from geotools.pipe.ranges import within
 from geotools.pipe.worksheets._parts import (
     GAUGE,
     PLANNING,

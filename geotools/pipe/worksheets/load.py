@@ -5,10 +5,10 @@ from __future__ import annotations
 from numpy.typing import ArrayLike
 
 from geotools.pipe import external
-from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import ATMOSPHERE, GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,

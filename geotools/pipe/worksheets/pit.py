@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import bending, excavation, pits
-from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.ranges import FloatArray, check_range
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import bending, pulling
-from geotools.pipe._ranges import check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.materials import is_polyethylene, material_property
+from geotools.pipe.ranges import check_range, within
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,

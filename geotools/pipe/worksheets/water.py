@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import hydraulics, pressure, testing
-from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import HOUR, INCH, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
+from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,

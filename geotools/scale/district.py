@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief, FixedPipe
-from geotools.call import silent
 from geotools.deliver.geopackage import renew_tables
 from geotools.deliver.tables import settings_table
 from geotools.errors import SlipmainError
@@ -20,12 +19,13 @@ from geotools.intake.digest import sha256
 from geotools.intake.read import read_layers
 from geotools.intake.sources import FramePart
 from geotools.intake.window import Window
+from geotools.layout.tables import plan_tables, summarise, write_plan
+from geotools.layout.whole import lay_out_plan
 from geotools.network.build import RunSet
 from geotools.scale.districts import same_runs, span_of
+from geotools.scale.key import district_key
 from geotools.scale.manifest import Entry
-from geotools.tools._district_key import district_key
-from geotools.tools._layout import lay_out_plan
-from geotools.tools._tables import plan_tables, summarise, write_plan
+from geotools.tool import silent
 
 __all__ = ["Job", "plan_district"]
 

@@ -8,7 +8,22 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.estimate.quick import (
+from geotools.layout.attempt import (
+    Equipped,
+    equip,
+    friction_band_of,
+    pull_costs,
+    site_rates,
+    work_rates,
+)
+from geotools.layout.shared import Shared
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import Stretches
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, pit_volume_m3, slope_ratio, top_size_m
+from geotools.pipe.fusion import piece_count
+from geotools.pulls.optimise import PullCosts, pull_cost, string_count
+from geotools.screening.ends import Closed, close_pits, free_room
+from geotools.screening.quick import (
     OpenCutRates,
     count_pits,
     gaps_between,
@@ -17,27 +32,12 @@ from geotools.estimate.quick import (
     pulls_past,
     reach_by_force,
 )
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.network.stretches import Stretches
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, pit_volume_m3, slope_ratio, top_size_m
-from geotools.pipe.fusion import piece_count
-from geotools.pulls.optimise import PullCosts, pull_cost, string_count
+from geotools.screening.steep import PitGround, look_along, steepest_needed
 from geotools.siting.ramps import drop_to_host
 from geotools.siting.settle import ramp_length
 from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
 from geotools.street.lanes import Passage
 from geotools.street.laydown import longest_pull, pieces_per_string
-from geotools.tools._attempt import (
-    Equipped,
-    equip,
-    friction_band_of,
-    pull_costs,
-    site_rates,
-    work_rates,
-)
-from geotools.tools._screen_ends import Closed, close_pits, free_room
-from geotools.tools._screen_steep import PitGround, look_along, steepest_needed
-from geotools.tools._shared import Shared
 
 __all__ = ["Estimate", "Surroundings", "estimate_open_cut", "estimate_runs", "surroundings"]
 

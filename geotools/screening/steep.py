@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geotools.estimate.quick import Gaps
+from geotools.layout.shared import Shared
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.stretches import Stretches, disjoint
+from geotools.screening.quick import Gaps
 from geotools.siting.profile import steepest
-from geotools.tools._shared import Shared
 
 __all__ = ["PitGround", "least_within", "look_along", "steepest_needed"]
 

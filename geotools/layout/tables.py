@@ -21,14 +21,14 @@ from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
 from geotools.intake.crs import level_unit
 from geotools.intake.findings import Findings
+from geotools.layout.alternatives import alternatives_table
+from geotools.layout.told import finding_counts, finding_line, left_out_lines
+from geotools.layout.whole import Layout
 from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
 from geotools.pulls.names import numbered
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
-from geotools.tools._alternatives import alternatives_table
-from geotools.tools._layout import Layout
-from geotools.tools._told import finding_counts, finding_line, left_out_lines
 
 __all__ = ["plan_tables", "summarise", "write_plan"]
 

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from geotools.estimate.quick import (
+from geotools.network.stretches import Stretches
+from geotools.screening.quick import (
     Gaps,
     OpenCutRates,
     count_pits,
@@ -16,7 +17,6 @@ from geotools.estimate.quick import (
     pulls_past,
     reach_by_force,
 )
-from geotools.network.stretches import Stretches
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.2e-3, 2e-3])

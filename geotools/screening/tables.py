@@ -18,13 +18,13 @@ from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
+from geotools.layout.told import finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.pipe.names import folded
 from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
+from geotools.screening.assess import Measured, Screened, of_kind, weights_of
+from geotools.text_table import table as text_table
 from geotools.tool import Outcome
-from geotools.tools._screen import Measured, Screened, of_kind, weights_of
-from geotools.tools._table import table as text_table
-from geotools.tools._told import finding_counts, finding_line, left_out_lines
 
 __all__ = ["screening_tables", "summarise_screening"]
 

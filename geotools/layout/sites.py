@@ -13,12 +13,12 @@ from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.estimate.schedule import OPENING, PULLING
 from geotools.intake.findings import Findings
+from geotools.layout.shared import Shared
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
-from geotools.tools._shared import Shared
 
 __all__ = [
     "report_aslant",

@@ -16,10 +16,10 @@ import shapely
 import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
-from geotools.tools._shared import ground_seen, says_side
+from geotools.layout.shared import ground_seen, says_side
 
 if TYPE_CHECKING:
-    from geotools.tools._district import Job
+    from geotools.scale.district import Job
 
 __all__ = ["district_key", "program"]
 

@@ -8,9 +8,9 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from geotools.estimate.quick import Gaps
 from geotools.network.stretches import Stretches
-from geotools.tools._screen_steep import PitGround, least_within, steepest_needed
+from geotools.screening.quick import Gaps
+from geotools.screening.steep import PitGround, least_within, steepest_needed
 
 
 def test_the_least_of_a_stretch_is_found_whatever_its_length() -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.layout.shared import Shared, least_between, set_up_rates
 from geotools.lists import as_compared
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
@@ -38,7 +39,6 @@ from geotools.siting.pulled import bend_limits, carrier_columns
 from geotools.siting.told import tell_reasons
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.street.lanes import Passage
-from geotools.tools._shared import Shared, least_between, set_up_rates
 
 __all__ = [
     "Attempt",
@@ -394,6 +394,7 @@ def friction_band_of(brief: Brief) -> dict[str, float]:
 def profile_of(
     ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, friction: float
 ) -> ForceProfile:
+    """Return what the force of a pull is reckoned from, at this friction."""
     return build_profile(
         ground.stations,
         bends,

@@ -10,23 +10,9 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
-from geotools.estimate.condition import mean_along, per_length, share_known
-from geotools.estimate.screening import (
-    Firmness,
-    Scores,
-    Weights,
-    add_up,
-    cost_verdicts,
-    marks,
-    need_verdicts,
-    overall_verdicts,
-    rank_runs,
-    ranks,
-    ranks_if_needed,
-    suitability_verdicts,
-    try_weights,
-)
 from geotools.intake.columns import Layers
+from geotools.layout.prepare import prepare
+from geotools.layout.shared import Shared, least_between, on_streets
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.choice import CHOICE_RULES, occasional_surge_pa
@@ -41,10 +27,8 @@ from geotools.pipe.hydraulics import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 from geotools.schema import VERDICTS
-from geotools.siting.carrier import Contest, choice_limits
-from geotools.tool import Progress
-from geotools.tools._prepare import prepare
-from geotools.tools._screen_estimate import (
+from geotools.screening.condition import mean_along, per_length, share_known
+from geotools.screening.likely import (
     Estimate,
     Surroundings,
     estimate_open_cut,
@@ -52,7 +36,23 @@ from geotools.tools._screen_estimate import (
     station_lengths,
     surroundings,
 )
-from geotools.tools._shared import Shared, least_between, on_streets
+from geotools.screening.scores import (
+    Firmness,
+    Scores,
+    Weights,
+    add_up,
+    cost_verdicts,
+    marks,
+    need_verdicts,
+    overall_verdicts,
+    rank_runs,
+    ranks,
+    ranks_if_needed,
+    suitability_verdicts,
+    try_weights,
+)
+from geotools.siting.carrier import Contest, choice_limits
+from geotools.tool import Progress
 
 __all__ = ["Measured", "Ranked", "Screened", "screen_network"]
 

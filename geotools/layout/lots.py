@@ -20,6 +20,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import give_back, processors
+from geotools.layout.attempt import Attempt, equip, refusal_limits, try_carriers
+from geotools.layout.blocked import explain_blocked
+from geotools.layout.shared import Shared, lot_of, on_streets, only_runs
 from geotools.network.cells import by_place
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, rows_joined
@@ -36,9 +39,6 @@ from geotools.siting.further import (
 from geotools.siting.pulled import pulled_pipes
 from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
-from geotools.tools._attempt import Attempt, equip, refusal_limits, try_carriers
-from geotools.tools._blocked import explain_blocked
-from geotools.tools._shared import Shared, lot_of, on_streets, only_runs
 
 __all__ = ["Planned", "by_rank", "in_running", "plan_lots", "winners"]
 

@@ -17,6 +17,11 @@ from geotools.deliver.context import context_layer
 from geotools.deliver.layers import Encoded
 from geotools.estimate.schedule import days_out
 from geotools.intake.columns import Layers, Lines
+from geotools.layout.attempt import friction_band_of, profile_of
+from geotools.layout.lots import Planned, plan_lots
+from geotools.layout.prepare import prepare
+from geotools.layout.shared import Shared, says_side
+from geotools.layout.works import Works, work_out
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph
 from geotools.network.onto import OnEdges
@@ -37,11 +42,6 @@ from geotools.siting.pulled import hydraulic_columns
 from geotools.siting.vacuum import report_vacuum
 from geotools.street.driving import tell_side
 from geotools.tool import Progress
-from geotools.tools._attempt import friction_band_of, profile_of
-from geotools.tools._lots import Planned, plan_lots
-from geotools.tools._prepare import prepare
-from geotools.tools._shared import Shared, says_side
-from geotools.tools._works import Works, work_out
 
 __all__ = ["Layout", "lay_out_plan"]
 

@@ -9,13 +9,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import in_parts
+from geotools.layout.lots import by_rank, in_running, winners
+from geotools.layout.whole import Layout
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, worded
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import shortfall
-from geotools.tools._layout import Layout
-from geotools.tools._lots import by_rank, in_running, winners
 
 __all__ = ["alternatives_table"]
 

@@ -13,6 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.layout.narrowed import report_narrowed
+from geotools.layout.shared import Shared
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
@@ -27,8 +29,6 @@ from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.lanes import TOUCH, Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.others import Others
-from geotools.tools._narrowed import report_narrowed
-from geotools.tools._shared import Shared
 
 __all__ = ["report_crossing", "report_outside", "report_renamed"]
 

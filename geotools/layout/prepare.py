@@ -15,6 +15,7 @@ from geotools.brief import Brief, FixedPipe
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
+from geotools.layout.shared import Shared, ground_levels, least_between, mosaic_of, runs_of
 from geotools.lists import as_spelled
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
@@ -34,7 +35,6 @@ from geotools.siting.ramps import Levels
 from geotools.siting.service import host_bores, service_columns
 from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
-from geotools.tools._shared import Shared, ground_levels, least_between, mosaic_of, runs_of
 
 __all__ = [
     "choose_runs",

@@ -6,12 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.layout.shared import Shared
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.schema import length_text
 from geotools.street.lanes import Carriageway, Passage
 from geotools.street.narrowed import LaneBeside, lanes_beside
 from geotools.street.net import StreetNet
-from geotools.tools._shared import Shared
 
 __all__ = ["report_narrowed"]
 

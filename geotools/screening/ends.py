@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from geotools.layout.shared import Shared
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import Stretches
 from geotools.siting.axis import Axis
-from geotools.tools._shared import Shared
 
 __all__ = ["Closed", "close_pits", "free_room"]
 

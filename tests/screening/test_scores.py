@@ -10,8 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from geotools.estimate.condition import mean_along, per_length
-from geotools.estimate.screening import (
+from geotools.screening.condition import mean_along, per_length
+from geotools.screening.scores import (
     Weights,
     add_up,
     cost_verdicts,

@@ -9,19 +9,19 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.network.ragged import IntArray
-from geotools.pipe.factors import HOUR
-from geotools.pulls.explain import Limits, explain_run
-from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
-from geotools.schema import length_text, quantity_text
-from geotools.tools._attempt import (
+from geotools.layout.attempt import (
     Attempt,
     friction_band_of,
     must_be_held,
     profile_of,
     refusal_limits,
 )
-from geotools.tools._shared import Shared
+from geotools.layout.shared import Shared
+from geotools.network.ragged import IntArray
+from geotools.pipe.factors import HOUR
+from geotools.pulls.explain import Limits, explain_run
+from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
+from geotools.schema import length_text, quantity_text
 
 __all__ = ["explain_blocked"]
 

@@ -7,6 +7,7 @@ import numpy as np
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers
+from geotools.layout.shared import ground_levels, mosaic_of
 from geotools.network.mains import may_be_lined
 from geotools.network.ragged import (
     FloatArray,
@@ -17,7 +18,6 @@ from geotools.network.ragged import (
     spread_out,
     take,
 )
-from geotools.tools._shared import ground_levels, mosaic_of
 
 __all__ = ["check_ground"]
 

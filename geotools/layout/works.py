@@ -21,6 +21,25 @@ from geotools.estimate.quantities import (
     shared_quantities,
 )
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
+from geotools.layout.attempt import site_rates
+from geotools.layout.outside import report_crossing, report_outside, report_renamed
+from geotools.layout.shared import Shared, set_up_rates
+from geotools.layout.sites import (
+    report_aslant,
+    report_beyond,
+    report_blocked,
+    report_closures,
+    report_cut_closures,
+    report_deep,
+    report_other_lanes,
+    report_over_digs,
+    report_shared,
+    report_slopes,
+    report_stiff,
+    report_straight,
+    report_strings,
+    shared_pits,
+)
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.stretches import EDGE
@@ -43,25 +62,6 @@ from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
-from geotools.tools._attempt import site_rates
-from geotools.tools._outside import report_crossing, report_outside, report_renamed
-from geotools.tools._shared import Shared, set_up_rates
-from geotools.tools._sites import (
-    report_aslant,
-    report_beyond,
-    report_blocked,
-    report_closures,
-    report_cut_closures,
-    report_deep,
-    report_other_lanes,
-    report_over_digs,
-    report_shared,
-    report_slopes,
-    report_stiff,
-    report_straight,
-    report_strings,
-    shared_pits,
-)
 
 __all__ = ["Works", "work_out"]
 

@@ -1,0 +1,1 @@
+"""The rooms put together: a whole plan of the layers read, and its tables."""

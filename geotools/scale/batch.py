@@ -1,0 +1,256 @@
+"""A batch from end to end: runs shared out to districts, planned by workers, put together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from geotools.brief import Brief, sources_of
+from geotools.deliver.files import spare
+from geotools.deliver.geopackage import check_target, write_geopackage
+from geotools.deliver.sld import check_styles, style_names, write_styles
+from geotools.errors import OutputError
+from geotools.intake.columns import Layers
+from geotools.intake.memory import told_apart
+from geotools.intake.named import named_files
+from geotools.intake.place import odd_letters
+from geotools.scale.district import Job, plan_district
+from geotools.scale.engine import Result, run_all, workers_begun
+from geotools.scale.key import program
+from geotools.scale.manifest import (
+    NAME,
+    Entry,
+    file_name,
+    files_made,
+    other_plans,
+    read_manifest,
+    still_good,
+    write_manifest,
+)
+from geotools.scale.resume import fate_of
+from geotools.schema import PLAN_LAYERS
+from geotools.tool import Outcome, Progress
+
+if TYPE_CHECKING:
+    pass
+from geotools.scale.jobs import district_jobs, districts_spared
+from geotools.scale.share import Call, read_network, share_out
+from geotools.scale.summary import (
+    SUMMARY,
+    outcome_of,
+    read_back,
+    summary_tables,
+    told_fates,
+    told_of,
+)
+
+__all__ = ["open_folder", "plan_districts"]
+
+STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
+# The plans of all districts have the same layers: one folder does for them and the summary.
+_LAYERS = (*PLAN_LAYERS, "district_results", "district_runs")
+_STYLE_FILES = tuple(f"{STYLES}/{name}.sld" for name in style_names(_LAYERS))
+
+
+def open_folder(path: Path) -> Path:
+    """Return the folder of a batch, made if need be.
+
+    Raises
+    ------
+    OutputError
+        If it is no folder, cannot be made, or no GeoPackage can be written in it.
+    """
+    folder = path.resolve()
+    odd = odd_letters(folder)
+    if odd:
+        raise OutputError(f"{path}: no GeoPackage can be written to a path with {odd} in it")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / ".lock").touch()
+    except OSError as error:
+        raise OutputError(
+            f"{path}: no folder can be used there ({error.strerror}); choose another or change "
+            "its permissions"
+        ) from error
+    return folder
+
+
+def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
+    """Plan every district, keep the manifest, write the summary."""
+    call = replace(call, frames=told_apart(call.frames))
+    before = _earlier(call)
+    made = _made(call.folder)
+    summary, styles = call.folder / SUMMARY, call.folder / STYLES
+    check_target(summary, overwrite=True)
+    if brief.output.styles:
+        check_styles(summary, _LAYERS, overwrite=True, folder=styles)
+    layers, districts = read_network(brief, call, progress)
+    names = _file_names(districts)
+    _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
+    begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
+    with begun as workers:
+        share = share_out(layers, districts, brief, progress)
+        jobs, entries = district_jobs(share, brief, call, before, names)
+        workers()  # nothing is written for workers that cannot be reached
+        files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
+        files |= {name for name in made if (call.folder / name).exists()}
+        spared = districts_spared(share, call.folder, before)
+        write_manifest(call.folder, entries | spared, files)
+        progress("planning districts", 0, len(jobs))
+        results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
+        for done, result in enumerate(results, start=1):
+            entries[result.name] = _entry(result, jobs[result.name])
+            write_manifest(call.folder, entries | spared, files)
+            progress("planning districts", done, len(jobs))
+    progress("writing the summary")
+    back = read_back(call.folder, entries)
+    write_manifest(call.folder, entries | spared, files)
+    stale = _report_stale(share.layers, call.folder, entries | spared)
+    _report_borders(share.layers, entries)
+    whole = {name for name, job in jobs.items() if job.before is not None}
+    fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
+    tables = summary_tables(share, brief, back, entries, fates)
+    units = brief.output.units
+    write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
+    if brief.output.styles:
+        write_styles(summary, _LAYERS, units=units, folder=styles)
+    told = told_of(share, back, entries, stale, units) | told_fates(fates)
+    told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
+    return outcome_of(tables, brief, call, told)
+
+
+def _file_names(districts: pd.DataFrame) -> dict[str, str]:
+    """Return the name of each district's file, whether or not it has a run to plan."""
+    taken, names = {SUMMARY}, {}
+    for name in districts["name"]:
+        names[name] = file_name(name, taken)
+        taken.add(names[name])
+    return names
+
+
+def _own_files(brief: Brief) -> set[str]:
+    """Return the files of a batch that are no district's, by their paths from its folder."""
+    return {SUMMARY, *(_STYLE_FILES if brief.output.styles else ())}
+
+
+def _made(folder: Path) -> set[str]:
+    """Return the files in a folder that an earlier batch made, by their paths from there."""
+    if not (folder / NAME).exists():  # one killed early has a manifest of files and no district
+        return set()
+    return {*files_made(folder), SUMMARY, *_STYLE_FILES}
+
+
+def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> None:
+    """Check that what a batch may write is nobody else's; call it before any long work.
+
+    Raises
+    ------
+    OutputError
+        With every file that is read by the batch, cannot be replaced, or is there and was not
+        made by a batch; nothing was touched.
+    """
+    faults = []
+    try:
+        targets = [call.folder / name for name in sorted({*files, NAME})]
+        spare(targets, named_files(sources_of(brief)))
+    except OutputError as error:
+        faults.append(str(error))
+    for path in (call.folder / name for name in sorted(files)):
+        if not path.exists():
+            continue
+        try:
+            if path.suffix == ".gpkg":
+                check_target(path, overwrite=True)
+        except OutputError as error:
+            faults.append(str(error))
+            continue
+        if not call.overwrite and path.relative_to(call.folder).as_posix() not in made:
+            faults.append(
+                f"{path}: exists, and no batch in this folder made it; move it, use another "
+                "folder, or give --overwrite to replace it"
+            )
+    if faults:
+        raise OutputError("\n".join(faults))
+
+
+def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> list[str]:
+    """Return the plans in the folder that this batch did not make or keep; each is a finding."""
+    stale = other_plans(folder, {SUMMARY, *(entry.file for entry in entries.values())})
+    layers.findings.add_many(
+        "warning",
+        "stale-plan",
+        "lies in the folder and is no plan of this batch: what it says may be out of date; move "
+        "or delete it",
+        features=stale,
+    )
+    return stale
+
+
+def _report_borders(layers: Layers, entries: dict[str, Entry]) -> None:
+    """Say that pits of two districts were not compared: each plan knows its own pits alone."""
+    if sum(bool(entry.file) for entry in entries.values()) > 1:
+        layers.findings.add(
+            "info",
+            "pits-shared-unchecked",
+            "whether pits of different districts share ground was not looked at: what one pit for "
+            "both would save is told within each district alone; plan neighbours together with "
+            "`slipmain plan` to see it across their border",
+            layer="districts",
+        )
+
+
+def _earlier(call: Call) -> dict[str, Entry]:
+    """Return what an earlier batch left in the folder.
+
+    Raises
+    ------
+    OutputError
+        If there is one and the caller said neither to go on with it nor to replace it.
+    """
+    before = read_manifest(call.folder)
+    if (call.folder / NAME).exists() and not (call.resume or call.overwrite):
+        raise OutputError(
+            f"{call.folder}: holds an earlier batch; give --resume to go on with it, --overwrite "
+            "to begin anew, or another folder"
+        )
+    return before if call.resume else {}
+
+
+def _entry(result: Result, job: Job) -> Entry:
+    """Return what the manifest says of a district from the result of its task."""
+    if result.error:
+        status = "set_aside" if result.died else "failed"
+        return Entry(status, error=result.error, tries=result.tries)
+    entry: Entry = result.value
+    if (made := entry.key.get("version")) != program():
+        worker = f"its worker {result.worker}".rstrip()
+        text = (
+            f"{worker} plans with slipmain {made}, and this "
+            f"process is slipmain {program()}: install the same on all workers, and begin them anew"
+        )
+        return Entry("failed", error=text, tries=result.tries)
+    if fault := _not_there(job.target, entry):
+        return Entry("failed", error=fault, tries=result.tries)
+    kept = job.before is not None and job.before.key == entry.key
+    return replace(entry, tries=0 if kept else result.tries)
+
+
+def _not_there(target: Path, entry: Entry) -> str:
+    """Say why a district told as done is not; "" if its plan is here, as its worker wrote it."""
+    if entry.file == target.name:
+        any(target.parent.iterdir())  # has a network's file system look for what came meanwhile
+        if still_good(target.parent, entry):
+            return ""
+    if target.is_file():
+        return (
+            f"{target}: is not the plan that was made of this district; either something else "
+            "writes there, or its worker sees another folder of this name: the output folder must "
+            "be one that all workers share"
+        )
+    return (
+        f"{target}: was planned and is not here; either it was removed, or its worker wrote it "
+        "where this process does not see it: the output folder must be one that all workers share"
+    )

@@ -1,0 +1,270 @@
+"""The summary of a batch: every district, every run ranked by unit cost, and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.deliver.layers import placed, run_lines
+from geotools.deliver.read_plan import read_plan, read_raw
+from geotools.deliver.tables import settings_table
+from geotools.errors import LayerError
+from geotools.intake.findings import SEVERITIES
+from geotools.scale.manifest import (
+    Entry,
+)
+from geotools.scale.resume import Fate
+from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
+from geotools.tool import Outcome
+
+if TYPE_CHECKING:
+    pass
+from geotools.scale.share import NOT_CHOSEN, OUTSIDE, Call, Share
+
+__all__ = ["SUMMARY", "Back", "outcome_of", "read_back", "summary_tables", "told_fates", "told_of"]
+
+SUMMARY = "summary.gpkg"
+_SAME = ["severity", "rule", "layer", "feature", "text"]  # what makes two findings one
+
+
+@dataclass(frozen=True)
+class Back:
+    """What the summary takes from the plan of a district."""
+
+    runs: pd.DataFrame
+    findings: pd.DataFrame
+
+
+def summary_tables(
+    share: Share,
+    brief: Brief,
+    back: dict[str, Back],
+    entries: dict[str, Entry],
+    fates: dict[str, Fate],
+) -> dict[str, Any]:
+    """Return the layers of the summary: every district, every run planned, ranked by unit cost."""
+    layers = share.layers
+    own = {
+        "district_results": _district_layer(share, entries, fates, brief.output.units),
+        "district_runs": _run_layer(share, back),
+        "findings": layers.findings.table(),
+    }
+    tables = placed(own, layers.working_crs, layers.output_crs)
+    return tables | {"settings": settings_table(brief, brief.output.units), "inputs": layers.inputs}
+
+
+def _district_layer(
+    share: Share, entries: dict[str, Entry], fates: dict[str, Fate], system: str
+) -> pd.DataFrame:
+    length = DIMENSIONS["length"]
+    unit = length.suffix(system)
+    rows = []
+    for name in share.districts["name"]:
+        entry = entries[name]
+        said, runs = entry.summary, entry.summary.get("runs", {})
+        rows.append(
+            {
+                "district": name,
+                "status": entry.status,
+                "error": entry.error,
+                "file": entry.file,
+                "resumed": fates[name].why,
+                "changed": ",".join(fates[name].changed),
+                "tries": entry.tries,
+                "runs_planned": runs.get("planned", 0),
+                "runs_without_plan": runs.get("no_plan", 0),
+                "runs_not_suitable": runs.get("not_suitable", 0),
+                "pits": said.get("pits", 0),
+                "pulls": said.get("pulls", 0),
+                "length": said.get(f"planned_length_{unit}", 0.0) * length.units[unit],
+                "cost": said.get("cost", 0.0),
+            }
+        )
+    return pd.DataFrame(rows).assign(geometry=share.districts["geometry"].to_numpy(dtype=object))
+
+
+def read_back(folder: Path, entries: dict[str, Entry]) -> dict[str, Back]:
+    """Return what the summary takes from the plans; a district whose plan is gone failed."""
+    back = {}
+    for name, entry in list(entries.items()):
+        if not entry.file:
+            continue
+        path = folder / entry.file
+        try:
+            runs = read_plan(path).table("runs")[[f.name for f in OUTPUTS["runs"].fields]]
+            findings = read_raw(path, "findings", geometry=False)[_SAME]
+        except LayerError as error:
+            text = f"its plan was done, and is no more: {error}"
+            entries[name] = Entry("failed", error=text, tries=entry.tries)
+        else:
+            back[name] = Back(pd.DataFrame(runs).assign(district=name), pd.DataFrame(findings))
+    return back
+
+
+def _run_layer(share: Share, back: dict[str, Back]) -> pd.DataFrame:
+    """Return every run of the districts done, the cheapest by length first."""
+    fields = [f.name for f in OUTPUTS["runs"].fields]
+    parts = [plan.runs for plan in back.values()]
+    empty = pd.DataFrame({name: [] for name in [*fields, "district"]})
+    runs = pd.concat(parts, ignore_index=True) if parts else empty
+    place = {name: row for row, name in enumerate(share.runs.table["run_id"])}
+    row = runs["run_id"].map(place).to_numpy(dtype=np.int64)
+    runs = runs.assign(
+        geometry=run_lines(share.runs.chains)[row], unit_cost=runs["cost"] / runs["length"]
+    )
+    runs = runs.sort_values(["unit_cost", "run_id"], kind="stable").reset_index(drop=True)
+    planned = runs["unit_cost"].notna().to_numpy()
+    return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
+
+
+def told_of(
+    share: Share, back: dict[str, Back], entries: dict[str, Entry], stale: list[str], system: str
+) -> dict[str, Any]:
+    """Return what the summary says of runs outside, findings and stale plans.
+
+    Findings are counted in the plans of the districts, in the summary, and in all of these; and
+    once each, for what is so of the whole is told in every district.
+    """
+    length = DIMENSIONS["length"]
+    unit = length.suffix(system)
+    outside = share.district == OUTSIDE
+    meters = float(share.runs.table["length"].to_numpy(dtype=float)[outside].sum())
+    severities = SEVERITIES[::-1]
+    own = {s: share.layers.findings.count(s) for s in severities}
+    by_district = {
+        name: {s: entry.summary.get("findings", {}).get(s, 0) for s in severities}
+        for name, entry in entries.items()
+        if entry.file
+    }
+    counts = (own, *by_district.values())
+    return {
+        "runs_outside_districts": int(outside.sum()),
+        "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
+        f"length_outside_districts_{unit}": meters / length.units[unit],
+        "findings": {s: sum(count[s] for count in counts) for s in severities},
+        "findings_distinct": _distinct(share, back),
+        "findings_of_summary": own,
+        "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
+        "shared_saving_within_districts": sum(
+            entry.summary.get("shared_saving", 0.0) for entry in entries.values()
+        ),
+        "stale_plans": stale,
+    }
+
+
+def _distinct(share: Share, back: dict[str, Back]) -> dict[str, int]:
+    """Count the findings of the summary and of all districts, each once however often it is told.
+
+    Those are one that say the same of the same feature.
+    """
+    tables = [pd.DataFrame(share.layers.findings.table())[_SAME]]
+    tables += [plan.findings for plan in back.values()]
+    told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
+    return {s: int((told["severity"] == s).sum()) for s in SEVERITIES[::-1]}
+
+
+def told_fates(fates: dict[str, Fate]) -> dict[str, Any]:
+    """Return which plans of an earlier batch were kept, and which districts were planned and why.
+
+    ``renewed`` are plans kept whose inputs and settings are told anew.
+    """
+    known = [(name, fates[name]) for name in sorted(fates) if fates[name].why]
+    return {
+        "kept": [name for name, fate in known if fate.why == "kept"],
+        "renewed": [name for name, fate in known if fate.renewed],
+        "planned": {
+            name: {"why": fate.why, "changed": list(fate.changed)}
+            for name, fate in known
+            if fate.why != "kept"
+        },
+    }
+
+
+def _fate_lines(told: dict[str, Any]) -> list[str]:
+    """Return in words what `told_fates` tells; nothing where there was no earlier batch."""
+    reasons: dict[str, list[str]] = {}
+    for name, fate in told["planned"].items():
+        changed = f" ({', '.join(fate['changed'])})" if fate["changed"] else ""
+        reasons.setdefault(fate["why"] + changed, []).append(name)
+    if not told["kept"] and reasons.keys() <= {"new"}:
+        return []
+    lines = [f"kept       {', '.join(told['kept']) or 'none'}"]
+    if count := len(told["renewed"]):
+        lines += [f"           {count} of them now tell of inputs and settings as they are"]
+    return lines + [
+        f"{'new' if why == 'new' else 'redone':<11}{', '.join(names)}"
+        + ("" if why == "new" else f": {why.replace('_', ' ')}")
+        for why, names in reasons.items()
+    ]
+
+
+def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
+    lines = []
+    if count := told["runs_outside_districts"]:
+        far = told[f"length_outside_districts_{unit}"]
+        lines += [
+            f"outside    {count} runs, {far:,.0f} {unit}, touch no district and are not planned "
+            f"(findings of {SUMMARY})"
+        ]
+    if count := told["runs_not_chosen"]:
+        lines += [f"left out   {count} runs are not among those chosen (network.only)"]
+    if names := told["spared"]:
+        lines += [
+            f"spared     {', '.join(names)}: none of their runs is among those chosen; their plans "
+            "stay as they are"
+        ]
+    counts = {
+        "in all": told["findings"],
+        "each told once": told["findings_distinct"],
+        f"in {SUMMARY}": told["findings_of_summary"],
+    }
+    lines += [
+        "findings   "
+        + "; ".join(
+            ", ".join(f"{n} {s}" for s, n in count.items()) + f" {where}"
+            for where, count in counts.items()
+        )
+    ]
+    lines += [
+        f"           {', '.join(f'{n} {s}' for s, n in count.items())} in district {name}"
+        for name, count in told["findings_by_district"].items()
+        if count["error"] or count["warning"]
+    ]
+    return [*lines, *(f"stale      {n} is no plan of this batch" for n in told["stale_plans"])]
+
+
+def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, Any]) -> Outcome:
+    """Put the result of a batch into a summary and a few lines of text; ``told``: `told_of`."""
+    districts, runs = tables["district_results"], tables["district_runs"]
+    length = DIMENSIONS["length"]
+    unit = length.suffix(brief.output.units)
+    planned = float(districts["length"].sum()) / length.units[unit]
+    count = {s: int((districts["status"] == s).sum()) for s in DISTRICT_STATUSES}
+    bad = districts[districts["status"].isin(["failed", "set_aside"])]
+    summary = {
+        "districts": count,
+        "runs": len(runs),
+        f"planned_length_{unit}": planned,
+        "cost": float(districts["cost"].sum()),
+        "failures": dict(zip(bad["district"], bad["error"], strict=True)),
+        **told,
+        "output": str(call.folder),
+    }
+    lines = [
+        "districts  " + ", ".join(f"{n} {s.replace('_', ' ')}" for s, n in count.items()),
+        f"planned    {planned:,.0f} {unit} in {int(districts['runs_planned'].sum())} runs, "
+        f"{int(districts['pulls'].sum())} pulls from {int(districts['pits'].sum())} pits",
+        f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        *_fate_lines(told),
+        *_told_lines(told, unit),
+        *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
+        f"written    {call.folder}",
+        *(["Run the same again with --resume to redo what failed."] if len(bad) else []),
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    return Outcome(summary=summary, text="\n".join(lines), failed=bool(len(bad)), layers=tables)
