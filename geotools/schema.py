@@ -816,7 +816,7 @@ OUTPUTS: dict[str, Layer] = {
                         "without_edits",
                     ),
                 ),
-                _text("refused_by", "first rule it broke: fit, pressure, collapse, flow"),
+                _text("refused_by", "first rule it broke: fit, flow, pressure, collapse"),
                 _text("reason", "why it lost, in plain words"),
                 _real("outside", "outside diameter", "bore"),
                 _real("carrier_bore", "average inside diameter", "bore"),

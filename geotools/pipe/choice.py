@@ -29,7 +29,8 @@ __all__ = [
     "occasional_surge_pa",
 ]
 
-CHOICE_RULES = ("fit", "pressure", "collapse", "flow")
+# In the order they are told: of a pipe too small for the flow, the surge of that flow is no news.
+CHOICE_RULES = ("fit", "flow", "pressure", "collapse")
 ACCEPTED = -1
 _CELLS_AT_ONCE = 2_000_000
 _MOST_SURGE_PA = 1e7  # Pa; no class comes near, and `check_pressure` asks for no more
@@ -119,7 +120,7 @@ class Choice:
 
     Attributes
     ----------
-    fit, pressure, collapse, flow : ndarray of bool
+    fit, flow, pressure, collapse : ndarray of bool
         The carrier keeps that rule in that run.
     suits : ndarray of bool
         It keeps all four.
@@ -128,9 +129,9 @@ class Choice:
     """
 
     fit: _BoolMatrix
+    flow: _BoolMatrix
     pressure: _BoolMatrix
     collapse: _BoolMatrix
-    flow: _BoolMatrix
     suits: _BoolMatrix
     refused_by: NDArray[np.int8]
 
@@ -153,7 +154,6 @@ def occasional_surge_pa(
     flow_m3_per_s: ArrayLike,
     *,
     least_m_per_s: ArrayLike,
-    most_m_per_s: ArrayLike = np.inf,
 ) -> FloatArray:
     """Rise, and fall, of the pressure when the flow in a carrier stops at once.
 
@@ -165,8 +165,6 @@ def occasional_surge_pa(
         Design flow, m3/s; not-a-number where it is not known.
     least_m_per_s : array_like
         Change of velocity to count with at least, m/s; 0 to 10.
-    most_m_per_s : array_like, optional
-        Velocity at the design flow to count with at most, m/s.
 
     Returns
     -------
@@ -188,22 +186,17 @@ def occasional_surge_pa(
     there = flow_velocity_m_per_s(np.where(np.isnan(flow), 0.0, flow), pipes.bore_m)
     least = surge_pressure_pa(pipes.material, pipes.dr, least_m_per_s)
     # it grows with the velocity, which in a pipe far too small is beyond what the formula asks for
-    stopped = surge_pressure_pa(pipes.material, pipes.dr, 1.0) * np.minimum(there, most_m_per_s)
+    stopped = surge_pressure_pa(pipes.material, pipes.dr, 1.0) * there
     return np.asarray(np.minimum(np.maximum(least, stopped), _MOST_SURGE_PA), dtype=np.float64)
 
 
 def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatrix:
-    """Material by material, so that words are compared once per run and not once per cell.
-
-    A pipe too small for the flow is refused by `_flow`, and the reason told is to be its size: so
-    the surge is that of no more than the velocity allowed.
-    """
+    """Material by material, so that words are compared once per run and not once per cell."""
     result = np.empty((runs.working_pa.shape[0], len(pipes)), dtype=np.bool_)
     seldom = occasional_surge_pa(
         pipes,
         runs.design_flow_m3_per_s,
         least_m_per_s=limits.occasional_velocity_m_per_s,
-        most_m_per_s=limits.highest_velocity_m_per_s,
     )
     for material in np.unique(pipes.material):
         here = pipes.material == material
@@ -255,7 +248,7 @@ def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMa
         temperature_c=runs.temperature_c,
     )
     holds = within(groundwater_pressure_pa(runs.groundwater_head_m), stands)
-    return [enters, _pressure(runs, pipes, limits), holds, _flow(runs, pipes, limits)]
+    return [enters, _flow(runs, pipes, limits), _pressure(runs, pipes, limits), holds]
 
 
 def _as_column(runs: RunColumns) -> _Runs:
@@ -293,8 +286,8 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria) -> Choi
     Notes
     -----
     fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`),
-    the occasional one of no less than the design flow stopped, up to the velocity allowed, in
-    water no warmer than the class is known for.
+    the occasional one of no less than the design flow stopped, in water no warmer than
+    the class is known for.
     collapse: empty carrier, as warm as the water was, under groundwater
     (`external.collapse_pressure_pa`). flow: at the
     design flow velocity and gradient keep their limits; where it is not known the carrier must
@@ -313,12 +306,12 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria) -> Choi
             verdicts[rule, part] = verdict
     suits = np.asarray(np.all(verdicts, axis=0), dtype=np.bool_)
     first = np.argmin(verdicts, axis=0).astype(np.int8)
-    enters, holds, stands, carries = verdicts
+    enters, carries, holds, stands = verdicts
     return Choice(
         fit=enters,
+        flow=carries,
         pressure=holds,
         collapse=stands,
-        flow=carries,
         suits=suits,
         refused_by=np.where(suits, ACCEPTED, first).astype(np.int8),
     )

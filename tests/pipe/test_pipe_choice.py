@@ -136,9 +136,10 @@ def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:
     assert np.array_equal(reasons == "", found.suits)
     assert np.array_equal(found.refused_by == ACCEPTED, found.suits)
     assert np.array_equal(reasons == "fit", ~found.fit)
-    assert np.array_equal(reasons == "pressure", found.fit & ~found.pressure)
-    later = found.fit & found.pressure & ~found.collapse
-    assert np.array_equal(reasons == "collapse", later)
+    assert np.array_equal(reasons == "flow", found.fit & ~found.flow)
+    carries = found.fit & found.flow
+    assert np.array_equal(reasons == "pressure", carries & ~found.pressure)
+    assert np.array_equal(reasons == "collapse", carries & found.pressure & ~found.collapse)
     assert set(np.unique(reasons)) == {"", *CHOICE_RULES}
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "north_arrow",
     "of_source",
     "round_step",
+    "sample_line",
     "scale_bar",
     "valve",
 ]
@@ -139,3 +140,11 @@ def _round_down(most: float) -> float:
     """Return the greatest round number not above another."""
     power = 10.0 ** math.floor(math.log10(most))
     return max(step * power for step in _STEPS if step * power <= most)
+
+
+def sample_line(pen: Pen, x: float, y: float, width: float, ink: Ink) -> None:
+    """Draw what a key shows of an ink: a line, or a box where it fills."""
+    if ink.fill is not None:
+        pen.box(Box(x, y - 0.18 * width, width, 0.36 * width), ink)
+    else:
+        pen.line([(x, y), (x + width, y)], ink)

@@ -34,6 +34,14 @@ _ROWS = (
     ("Bends", 3.6),
     ("Pulls", 2.0),
 )
+_OUTLINE = Ink(inks.PIT.line, inks.PIT.width)  # of a pit, through which the host is seen
+_HOST_FILL = "#e9e9e9"
+_KEY = (
+    ("ground", inks.GROUND),
+    ("host, crown to invert", Ink(inks.HOST_WALL.line, inks.HOST_WALL.width, fill=_HOST_FILL)),
+    ("carrier pulled in", inks.PULL),
+    ("outline of a pit", _OUTLINE),
+)
 _EXAGGERATIONS = (10.0, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.2, 0.1)
 _HEAD = 5.5  # heights of the text kept free above the ground, for what is written there
 _NO_LEVELS = "no profile: the levels of ground and host are not known here"
@@ -188,8 +196,23 @@ def _caption(pen: Pen, graph: _Graph, box: Box, labels: Labels) -> None:
     )
     y = box.top - 1.2 * text
     pen.text(box.x + text, y, words, size=text, bold=True)
-    width = text_width(words, text, True)
-    labels.keep_clear([Box(box.x, y - text, width + 2 * text, 2 * text)], words=True)
+    width = text_width(words, text, True) + 2 * text
+    labels.keep_clear([Box(box.x, y - text, width, 2 * text)], words=True)
+    _key(pen, Box(box.x + width, y - text, box.w - width, 2 * text), text, labels)
+
+
+def _key(pen: Pen, room: Box, text: float, labels: Labels) -> None:
+    """Draw what the lines of the graph mean, as far right as it goes, where there is room."""
+    size, sample = 0.85 * text, 2.6 * text
+    widths = [sample + 1.8 * text + text_width(words, size) for words, _ in _KEY]
+    x, y = room.right - sum(widths), room.middle[1]
+    if x < room.x:
+        return
+    labels.keep_clear([Box(x, room.y, room.right - x, room.h)], words=True)
+    for (words, ink), width in zip(_KEY, widths, strict=True):
+        marks.sample_line(pen, x, y, sample, ink)
+        pen.text(x + sample + 0.6 * text, y, words, size=size)
+        x += width
 
 
 def _grid(pen: Pen, graph: _Graph, box: Box, labels: Labels) -> None:
@@ -220,7 +243,7 @@ def _lines(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Lab
     x = graph.x(stations["chainage"])
     walls = np.column_stack([x, graph.y(stations["crown"]), graph.y(stations["invert"])])
     for part in _known(walls):
-        pen.rings([np.vstack([part[:, :2], part[::-1][:, [0, 2]]])], Ink(None, fill="#e9e9e9"))
+        pen.rings([np.vstack([part[:, :2], part[::-1][:, [0, 2]]])], Ink(None, fill=_HOST_FILL))
         for points in (part[:, [0, 1]], part[:, [0, 2]]):
             pen.line(points, inks.HOST_WALL)
             labels.keep_clear(boxes_along(points, 0.4))
@@ -256,7 +279,7 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
         sides = np.vstack(
             [np.column_stack([x, graph.y(top)]), np.column_stack([x, graph.y(under)])[::-1]]
         )
-        pen.rings([sides], Ink(inks.PIT.line, inks.PIT.width))
+        pen.rings([sides], _OUTLINE)
         if not strip.start - 1e-6 <= pit["chainage"] <= strip.end + 1e-6:
             continue
         at = float(graph.x(pit["chainage"])), float(graph.y(np.interp(

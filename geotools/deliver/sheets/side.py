@@ -102,13 +102,6 @@ def key_map(
     labels.draw(pen)
 
 
-def _sample_line(pen: Pen, x: float, y: float, width: float, ink: Ink) -> None:
-    if ink.fill is not None:
-        pen.box(Box(x, y - 0.18 * width, width, 0.36 * width), ink)
-    else:
-        pen.line([(x, y), (x + width, y)], ink)
-
-
 def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
     """Draw what the inks and marks mean."""
     pen.box(box, inks.EDGE)
@@ -144,7 +137,7 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
         column, row = divmod(k, half)
         x, y = box.x + text + column * box.w / 2, box.top - 2.9 * text - row * step
         if isinstance(ink, Ink):
-            _sample_line(pen, x, y, 3.4 * text, ink)
+            marks.sample_line(pen, x, y, 3.4 * text, ink)
         else:
             _sample_mark(pen, ink, x + 1.7 * text, y, 1.1 * text)
         pen.text(x + 4.2 * text, y, cut(words, box.w / 2 - 5.4 * text, size), size=size)

@@ -150,24 +150,23 @@ def _shares(plan: Plan, asked: Asked, pipe: Pipe, ratio: float) -> Shares:
     room, rated = allowed_outside(plan, asked.bore), rated_in(plan, pipe)
     wide = pipe.outside + 2.0 * plan.setting("carrier.bead_height")
     fits = _over(wide, room)
-    low, high = map(pressure_share, (rated, rated), asked.working, _stopped(plan, asked, pipe))
+    low, high = map(pressure_share, (rated, rated), asked.working, _stopped(asked, pipe))
     least, most = (_over(water, rated.stands) for water in asked.water)
     return {
         "fit": (fits, fits),
+        "flow": _flow(plan, asked, pipe, ratio),
         "pressure": (low, high),
         "collapse": (least, most),
-        "flow": _flow(plan, asked, pipe, ratio),
     }
 
 
-def _stopped(plan: Plan, asked: Asked, pipe: Pipe) -> tuple[float, float]:
-    """Return the least and greatest velocity a stop is reckoned from, up to that allowed, m/s."""
-    most = float(plan.setting("service.max_velocity"))
+def _stopped(asked: Asked, pipe: Pipe) -> tuple[float, float]:
+    """Return the least and greatest velocity at the design flow, m/s, which may stop at once."""
     if not asked.flowing:
         return 0.0, 0.0
     if math.isnan(asked.flow):
-        return 0.0, most
-    return (min(velocity(asked.flow, pipe.bore), most),) * 2
+        return 0.0, math.inf
+    return (velocity(asked.flow, pipe.bore),) * 2
 
 
 def _flow(plan: Plan, asked: Asked, pipe: Pipe, ratio: float) -> tuple[float, float]:
