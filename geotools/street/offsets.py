@@ -24,7 +24,7 @@ from geotools.street.strips import EDGE
 __all__ = ["offset_ends", "offset_length"]
 
 HAIRS: tuple[tuple[float, Side], ...] = ((-EDGE, "left"), (EDGE, "right"))
-LOOKED_ALONG = 100_000  # vertices of streets at once: a dozen columns are made of them
+LOOKED_ALONG = 20_000  # vertices of streets at once: some dozens of columns are made of them
 
 
 def offset_length(
