@@ -598,7 +598,7 @@ def test_a_file_no_batch_made_is_told_before_the_network_is_chained(
         raise AssertionError("chained, and in vain")
 
     (tmp_path / "eastfold.gpkg").write_text("mine", encoding="utf-8")
-    monkeypatch.setattr("geotools.scale.batch.runs_of", chained)
+    monkeypatch.setattr("geotools.scale.share.runs_of", chained)
     call = slipmain("batch", network, "-o", tmp_path)
     assert call.code == 2
     assert "eastfold.gpkg: exists, and no batch in this folder made it" in call.err

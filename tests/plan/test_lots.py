@@ -11,7 +11,9 @@ import pytest
 import shapely
 
 from geotools.deliver import columns, context
-from geotools.layout import lots, whole, works
+from geotools.layout import lots as lot_by_lot
+from geotools.layout import whole as lay_out
+from geotools.layout import works
 from geotools.schema import OUTPUTS
 from geotools.siting import overlap, profile, ramps
 from geotools.street import nearest, offsets, others, scene
@@ -26,18 +28,18 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
     import geotools
 
     made: list[int] = []
-    whole = lots._plan_lot
+    whole = lot_by_lot._plan_lot
 
     def counted(*given: Any, **how: Any) -> Any:
         made.append(1)
         return whole(*given, **how)
 
-    monkeypatch.setattr(lots, "LOT", 120)  # some runs are in a lot of their own
+    monkeypatch.setattr(lot_by_lot, "LOT", 120)  # some runs are in a lot of their own
     monkeypatch.setattr(works, "LAID", 5)
-    monkeypatch.setattr(whole, "SIDE_BY_SIDE", 0)
+    monkeypatch.setattr(lay_out, "SIDE_BY_SIDE", 0)
     monkeypatch.setattr(others, "AT_ONCE", 4)
-    monkeypatch.setattr(lots, "_plan_lot", counted)
-    monkeypatch.setattr(lots, "processors", lambda: 3)
+    monkeypatch.setattr(lot_by_lot, "_plan_lot", counted)
+    monkeypatch.setattr(lot_by_lot, "processors", lambda: 3)
     assert geotools.plan(SAMPLE).summary["content_hash"] == sample_done.summary["content_hash"]
     assert len(made) > 1
 
@@ -69,7 +71,7 @@ def test_runs_left_by_lots_are_planned_as_in_one_lot(monkeypatch: pytest.MonkeyP
     edits = gpd.GeoDataFrame(wanted, geometry=at, crs=26917)
     wishes = {"carrier.tries": 1, "rates.pvc_pipe": "0.1 / kg", "carrier.nominal": "14 in"}
     gathered: list[int] = []
-    plan_lot = lots._plan_lot
+    plan_lot = lot_by_lot._plan_lot
 
     def seen(*given: Any, **how: Any) -> Any:
         planned, left = plan_lot(*given, **how)
@@ -84,8 +86,8 @@ def test_runs_left_by_lots_are_planned_as_in_one_lot(monkeypatch: pytest.MonkeyP
     assert status.to_dict() == {"planned": 3, "no_plan": 1}
     told = whole.layers["findings"]["rule"].value_counts()
     assert told["edit-refused"] and told["edit-honoured"]
-    monkeypatch.setattr(lots, "LOT", 1)
-    monkeypatch.setattr(lots, "_plan_lot", seen)
+    monkeypatch.setattr(lot_by_lot, "LOT", 1)
+    monkeypatch.setattr(lot_by_lot, "_plan_lot", seen)
     assert outcome().summary["content_hash"] == whole.summary["content_hash"]
     assert len(gathered) == 3  # all with a turn
 
@@ -96,7 +98,7 @@ def test_the_plan_does_not_hang_on_how_much_is_worked_out_at_once(
     import geotools
 
     monkeypatch.setattr(context, "AT_ONCE", 7)
-    monkeypatch.setattr(whole, "FOLLOWED", 70)
+    monkeypatch.setattr(lay_out, "FOLLOWED", 70)
     monkeypatch.setattr(profile, "LOOKED_UP", 50)
     monkeypatch.setattr(overlap, "TOGETHER", 3)
     monkeypatch.setattr(ramps, "CUT", 3 * ramps.CUTS)
@@ -151,14 +153,14 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
     import geotools
 
     lots: list[Any] = []
-    shown = lots._shown
+    shown = lot_by_lot._shown
 
     def seen(ground: Any, attempts: Any, tried: Any) -> Any:
         rank = shown(ground, attempts, tried)
         lots.append((attempts, rank))
         return rank
 
-    monkeypatch.setattr(lots, "_shown", seen)
+    monkeypatch.setattr(lot_by_lot, "_shown", seen)
     wishes = {"carrier.larger_for": larger_for, "pits.max_depth": "2.4 m"}
     geotools.plan(SAMPLE, settings=wishes)
     beaten = lost = alone = 0
@@ -188,11 +190,11 @@ def test_of_attempts_those_that_refuse_fewest_edits_are_in_the_running() -> None
     # runs: fewest edits before cost; equally few; no plan at all; a plan refuses, none does not
     value = np.array([[1.0, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]])
     refused = np.array([[2, 1, 1, 0], [1, 1, 0, 3], [1, 1, 2, 0]])
-    left = lots.in_running(value, refused)
+    left = lot_by_lot.in_running(value, refused)
     assert left.tolist() == [[inf, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]]
     bore = np.array([[0.9, 0.1, 0.1, 0.1], [0.2, 0.2, 0.1, 0.1], [0.3, 0.1, 0.1, 0.1]])
-    assert lots.winners(left, left, bore, 0.0).tolist() == [1, 1, 0, 1]
-    assert lots.winners(left, left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
+    assert lot_by_lot.winners(left, left, bore, 0.0).tolist() == [1, 1, 0, 1]
+    assert lot_by_lot.winners(left, left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
 
 
 def test_a_larger_bore_is_little_dearer_in_money_and_little_worse_by_the_objective() -> None:
@@ -202,9 +204,9 @@ def test_a_larger_bore_is_little_dearer_in_money_and_little_worse_by_the_objecti
     cost = np.array([[100.0, 100.0, 100.0, 100.0], [106.0, 104.0, 100.0, 90.0]])
     pits = np.array([[3, 3, 3, 3], [3, 3, 4, 4]])
     bore = np.array([[0.3] * 4, [0.4] * 4])
-    assert lots.winners(cost + 1000 * pits, cost, bore, 0.05).tolist() == [0, 1, 0, 0]
-    assert lots.winners(cost, cost, bore, 0.05).tolist() == [0, 1, 1, 1]
-    assert lots.winners(cost + 1000 * pits, cost, bore, 0.0).tolist() == [0, 0, 0, 0]
+    assert lot_by_lot.winners(cost + 1000 * pits, cost, bore, 0.05).tolist() == [0, 1, 0, 0]
+    assert lot_by_lot.winners(cost, cost, bore, 0.05).tolist() == [0, 1, 1, 1]
+    assert lot_by_lot.winners(cost + 1000 * pits, cost, bore, 0.0).tolist() == [0, 0, 0, 0]
 
 
 def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
@@ -214,7 +216,7 @@ def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
     import geotools
 
     lots: list[Any] = []
-    shown = lots._shown
+    shown = lot_by_lot._shown
 
     def seen(ground: Any, attempts: Any, tried: Any) -> Any:
         rank = shown(ground, attempts, tried)
@@ -232,8 +234,8 @@ def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
     whole = outcome()
     stiff = whole.layers["runs"]["carrier"].str.endswith("PVC")
     assert stiff.tolist() == [False, True, True]
-    monkeypatch.setattr(lots, "_shown", seen)
-    monkeypatch.setattr(lots, "LOT", 1)
+    monkeypatch.setattr(lot_by_lot, "_shown", seen)
+    monkeypatch.setattr(lot_by_lot, "LOT", 1)
     assert outcome().summary["content_hash"] == whole.summary["content_hash"]
     beaten = 0
     for attempts, rank in lots:

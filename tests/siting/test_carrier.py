@@ -425,7 +425,9 @@ def test_wishes_that_cannot_be_met_are_told(changes: dict[str, object], said: st
 def test_a_run_no_pipe_suits_names_the_one_that_came_closest_and_its_rule() -> None:
     contest = _hold(_service(flow=5.0))
     assert _tried(contest) == []
-    largest = contest.pipes.outside_m[contest.verdict.refused_by[0] == 3].max()
+    largest = contest.pipes.outside_m[
+        contest.verdict.refused_by[0] == CHOICE_RULES.index("flow")
+    ].max()
     (name,) = {
         n
         for n, o in zip(contest.pipes.name, contest.pipes.outside_m, strict=True)
@@ -464,7 +466,7 @@ def test_where_no_pipe_enters_the_smallest_is_named_and_not_the_largest() -> Non
 def test_of_pipes_that_burst_the_one_of_thickest_wall_came_closest() -> None:
     contest = _hold(_service(working=6e6))
     name = contest.reason[0].removeprefix("no pipe suits; ").partition(" came closest")[0]
-    tied = contest.verdict.refused_by[0] == 1
+    tied = contest.verdict.refused_by[0] == CHOICE_RULES.index("pressure")
     assert (
         contest.pipes.dr[_row(contest, name)] == contest.pipes.dr[tied & contest.in_window[0]].min()
     )

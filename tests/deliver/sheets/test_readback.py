@@ -16,7 +16,7 @@ import pypdf
 import pytest
 import shapely
 
-from geotools.deliver.sheets.paper import PAPERS, layout_of
+from geotools.deliver.sheets.paper import PAPERS, Box, layout_of
 from tests.deliver.sheets.conftest import frame, place
 
 MM = 72 / 25.4
@@ -75,6 +75,12 @@ def drawn(page: Any, colour: tuple[float, ...], panel: Any) -> list[Any]:
     return out
 
 
+def graph(paper: Any) -> Box:
+    """Return the panel of the profile below its caption and key."""
+    panel = layout_of(paper).profile
+    return Box(panel.x, panel.y, panel.w, panel.h - 2.4 * paper.text)
+
+
 def length(points: Any) -> float:
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
@@ -99,16 +105,26 @@ def test_pulls_in_the_profile_have_their_length_along_it(read: Any) -> None:
     paper, _, pages = read
     total = 0.0
     for page in strips(pages):
-        found = drawn(page, PULL, layout_of(paper).profile)
+        found = drawn(page, PULL, graph(paper))
         level = sum(np.ptp(p[:, 0]) for p, wide in found if wide > 0.5)
         total += scale_of(page) / 1000 * level
     assert total == pytest.approx(2 * 342.0, rel=2e-3)
 
 
+def test_the_profile_has_a_key_to_its_lines(read: Any) -> None:
+    paper, _, pages = read
+    caption = layout_of(paper).profile.top - 2.4 * paper.text
+    for page in strips(pages):
+        assert "ground host, crown to invert carrier pulled in outline of a pit" in text_of(page)
+        for ink in (PULL, GROUND):
+            lines = [p for p, _ in drawn(page, ink, layout_of(paper).profile)]
+            assert sum(p[:, 1].min() > caption for p in lines) == 1
+
+
 def test_ground_rises_by_the_vertical_scale_that_is_stated(read: Any) -> None:
     paper, units, pages = read
     for page in strips(pages):
-        ((points, _),) = drawn(page, GROUND, layout_of(paper).profile)
+        ((points, _),) = drawn(page, GROUND, graph(paper))
         text = text_of(page)
         pattern = r"vertical 1 in = ([\d.]+) ft" if units == "us" else r"vertical 1:([\d.]+)"
         stated = re.search(pattern, text)
