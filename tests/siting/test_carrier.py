@@ -16,6 +16,7 @@ from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.siting.carrier import (
+    FLOW_STOPPED,
     RULE_TEXTS,
     Contest,
     hold_contest,
@@ -347,6 +348,16 @@ def test_a_fixed_carrier_that_breaks_a_rule_is_planned_with_a_warning() -> None:
     assert RULE_TEXTS["flow"] in text
     assert RULE_TEXTS["fit"] not in text
     assert _tried(_hold(service, brief), 1) == [PE20]
+
+
+def test_the_surge_of_a_fixed_carrier_too_small_is_that_of_the_flow_that_is_there() -> None:
+    """0.72 m3/s is 3.98 m/s in 18.9 in; at 11.3 psi per ft/s that is 147 psi, and 250 are held."""
+    brief = _brief(**FOUR)
+    assert brief.service.max_velocity < 3.0
+    service = _service(working=[98 * PSI, 108 * PSI], flow=[0.72, 0.72])
+    texts = dict(_fixed_findings(service, brief))
+    assert RULE_TEXTS["flow"] in texts["R0"] and FLOW_STOPPED not in texts["R0"]
+    assert RULE_TEXTS["flow"] in texts["R1"] and FLOW_STOPPED in texts["R1"]
 
 
 def test_a_fixed_carrier_that_does_not_enter_leaves_no_plan_and_no_warning() -> None:
