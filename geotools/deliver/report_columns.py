@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -77,6 +78,8 @@ _MOST_DIGITS = 6
 _FIXED_DIGITS = {"utilisation": 2, "cost": 0, "common_cost": 0, "rate": 2, "days": 1, "hours": 1}
 _FIXED_DIGITS |= {"first_day": 1, "last_day": 1, "start_day": 1, "quantity": 1}
 _MIXED = {"quantity"}  # of many units: what is counted is shown whole, hours to the tenth
+_THRESHOLDS = {"full_at", "none_at"}  # of many units, too: each to as many figures as this
+_FIGURES = 3
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
 _AMBIGUOUS = {"min", "s", "h", "c", "f", "in"}
 _SUFFIXES = {suffix for d in DIMENSIONS.values() for suffix in d.units} - _AMBIGUOUS
@@ -179,8 +182,15 @@ def _numbers(
         None if not known else int(value) if digits == 0 else value + 0.0
         for value, known in zip(rounded.tolist(), finite.tolist(), strict=True)
     ]
-    mixed = {"mixed": 1} if field is not None and field.name in _MIXED and digits else {}
+    many = field is not None and field.name in _MIXED | _THRESHOLDS
+    mixed = {"mixed": 1} if many and digits else {}
     return {"kind": "number", "digits": digits, "values": values, **mixed}
+
+
+def _decimals(value: float) -> int:
+    """Return the decimals of a value rounded to `_FIGURES` figures, none that are 0 at its end."""
+    exponent = Decimal(f"{value:.{_FIGURES}g}").normalize().as_tuple().exponent
+    return max(-int(exponent), 0)
 
 
 def _digits(values: Any, field: Field | None, suffix: str) -> int:
@@ -189,6 +199,8 @@ def _digits(values: Any, field: Field | None, suffix: str) -> int:
         return 0
     if field is not None and field.name in _FIXED_DIGITS:
         return _FIXED_DIGITS[field.name]
+    if field is not None and field.name in _THRESHOLDS:
+        return max((_decimals(value) for value in values.tolist()), default=0)
     largest = float(np.abs(values).max()) if len(values) else 0.0
     if largest == 0.0:
         return 0

@@ -34,6 +34,7 @@ from geotools.lists import as_compared
 __all__ = ["open_vector"]
 
 # What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
+_FIDS = "ids of the features"  # where a field has the name they come by
 READ_ERRORS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -251,7 +252,7 @@ def _read(
         _refuse_short(file, len(table))
     if name not in table.column_names:
         raise LayerError(label, NO_GEOMETRY)
-    fid = meta["fid_column"] or "OGC_FID"
+    table, fid = _fids_apart(table, meta)
     if not whole:
         table = table.sort_by(fid)  # a spatial index gives features in its own order
     geometry, broken = _geometries(table.column(name).to_numpy() if wkb is None else wkb)
@@ -265,7 +266,7 @@ def _column(file: _File, name: str) -> pd.Series[Any]:
     messages: list[str] = []  # of what a window shows: heard when that was read
     try:
         with _heard(messages):
-            _, table = pyogrio.raw.read_arrow(
+            meta, table = pyogrio.raw.read_arrow(
                 file.place.target,
                 layer=file.sublayer,
                 columns=_with_twins([name], file.columns),
@@ -275,10 +276,22 @@ def _column(file: _File, name: str) -> pd.Series[Any]:
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(file.label, file.place, file.sublayer, file.expected, error) from error
     _refuse_short(file, len(table))
-    table = table.select([name])
+    table = _fids_apart(table, meta)[0].select([name])
     if pa.types.is_string(table.schema[0].type) or pa.types.is_large_string(table.schema[0].type):
         table = pa.table([table.column(0).unique()], schema=table.schema)
     return _frame(file, table, messages)[name]
+
+
+def _fids_apart(table: pa.Table, meta: dict[str, Any]) -> tuple[pa.Table, str]:
+    """Return a table in which no field has the name of the feature ids, and the name of these.
+
+    GeoJSON calls them ``id``, and its features may have a property of that name besides.
+    """
+    fid = meta["fid_column"] or "OGC_FID"
+    names = list(table.column_names)
+    if names.count(fid) > 1:
+        names[names.index(fid)] = fid = _FIDS  # they come before all fields
+    return table.rename_columns(names), fid
 
 
 def _refuse_short(file: _File, count: int) -> None:

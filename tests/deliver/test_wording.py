@@ -86,3 +86,12 @@ def test_a_unit_is_written_alike_in_findings_and_in_tables() -> None:
             _, _, sign = quantity_text(1.0, name, system).partition(" ")
             assert sign == unit_sign(dimension.suffix(system)), name
     assert quantity_text(2.0, "velocity", "si") == "2.0 m/s"
+
+
+def test_thresholds_of_many_units_are_shown_each_to_three_figures() -> None:
+    ends = [100.0, 0.5, 2.5, 1.05, 12.7519, float("nan")]
+    made = packed_table("criteria", pd.DataFrame({"full_at": ends, "none_at": [0.05, *ends[1:]]}))
+    full, none = made["columns"]
+    assert full["mixed"] and full["digits"] == 2
+    assert full["values"] == [100.0, 0.5, 2.5, 1.05, 12.75, None]
+    assert none["values"][:4] == [0.05, 0.5, 2.5, 1.05]

@@ -513,6 +513,18 @@ def test_columns_alike_but_for_case_are_refused_by_name_and_read_as_mapped(
     assert "more than once" in fault(read_file, path, fields={"diameter_mm": "DIAMETER_mm"})
 
 
+@pytest.mark.parametrize("name", ["net.geojson", "net.geojsonl"])
+def test_a_property_of_the_name_of_the_feature_ids_is_read(tmp_path, network, read_file, name):
+    frame = network(main_id=None, id=[70, 71]).to_crs(4326)
+    path = tmp_path / name
+    if name == "net.geojson":
+        path.write_text(frame.to_json())
+    else:
+        frame.to_file(path, driver="GeoJSONSeq")
+    layers = read_file(path, fields={"main_id": "id"})
+    assert layers.mains.table["main_id"].tolist() == ["70", "71"]
+
+
 def test_the_hash_is_that_of_the_file_and_changes_with_a_companion(tmp_path, network, read_file):
     path = write(network(), tmp_path / "net.gpkg", layer="mains")
     layers = read_file(path)
