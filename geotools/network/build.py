@@ -272,7 +272,7 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         "info",
         "gap-joined",
         [
-            f"the end of main {names[int(row)]} stops {findings.length(width, 2)} short of "
+            f"the end of main {names[int(row)]} lies {findings.length(width, 2)} from "
             f"{_landed_on(row, split)}; joined there, within the snap tolerance of "
             f"{findings.length(tolerance, 2)}. Check that they do connect."
             for _, _, width, row, split in gaps
@@ -282,6 +282,20 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         xy=gaps[:, :2],
     )
     _report_wide(graph, names, tolerance, findings)
+    over = graph.overshoots
+    findings.add_points(
+        "info",
+        "overshoot-taken-back",
+        [
+            f"the end of main {names[int(row)]} runs {findings.length(far, 2)} past what it meets; "
+            "taken as ending there, within the snap tolerance of "
+            f"{findings.length(tolerance, 2)}. Check that they do connect."
+            for _, _, far, row in over
+        ],
+        layer="mains",
+        features=names[over[:, 3].astype(np.int64)],
+        xy=over[:, :2],
+    )
     pairs, place = unnoded_crossings(graph, tolerance=tolerance)
     both = np.sort(names[graph.line[pairs]].astype(str), axis=1)
     findings.add_points(
@@ -299,7 +313,7 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
 
 
 def _landed_on(line: float, split: float) -> str:
-    """Return what the end of a line stopped short of, given the line that was split, or -1."""
+    """Return what the end of a line just missed, given the line that was split, or -1."""
     if split < 0:
         return "another end"
     return "its own inside" if line == split else "the inside of another main"

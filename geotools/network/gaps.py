@@ -31,7 +31,16 @@ from geotools.network.ragged import (
 )
 from geotools.network.trimmed import trimmed_lines
 
-__all__ = ["DETOUR", "HAND", "ONE", "ROUNDING", "Joins", "join_gaps", "looked_back"]
+__all__ = [
+    "DETOUR",
+    "HAND",
+    "ONE",
+    "ROUNDING",
+    "Joins",
+    "facing_ends",
+    "join_gaps",
+    "looked_back",
+]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; what runs alongside a line does so from as far behind its end
@@ -133,6 +142,18 @@ def join_gaps(
     return _landed(linked, np.setdiff1d(loose, facing), facing, tolerance)
 
 
+def facing_ends(
+    xy: FloatArray, offsets: IntArray, along: FloatArray, node: IntArray, *, tolerance: float
+) -> IntArray:
+    """Return pairs of dangling ends that face each other, as `join_gaps` joins them, (k, 2).
+
+    No more than hold each cluster of them together; parameters as there.
+    """
+    net, loose = _Net.of(xy, offsets, along, node), np.flatnonzero(np.bincount(node)[node] == 1)
+    near = np.unique(near_places(net.points[loose], tolerance)[1])
+    return _facing(net, loose[near], tolerance)
+
+
 def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     """Return pairs of dangling ends to be joined, no more than hold each cluster together."""
     pairs = loose[near_places(net.points[loose], tolerance)[1]]
@@ -141,7 +162,7 @@ def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     a, b = pairs.T
     one, other = net.lines(a >> 1), net.lines(b >> 1)
     beside = _alongside(net, a, other, tolerance) | _alongside(net, b, one, tolerance)
-    pairs = np.sort(pairs[~(beside | _parted(net, pairs, tolerance))], axis=1)
+    pairs = np.sort(pairs[~(beside | _parted(net, pairs, loose, tolerance))], axis=1)
     return _spanning(net, pairs, _near_already(net, loose, paths))
 
 
@@ -162,16 +183,32 @@ def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
     return pairs[kept[kept < len(pairs)]]
 
 
-def _parted(net: _Net, pairs: IntArray, tolerance: float) -> BoolArray:
-    """Return which pairs of ends, no farther apart than the tolerance, have a line between them."""
+def _parted(net: _Net, pairs: IntArray, loose: IntArray, tolerance: float) -> BoolArray:
+    """Return which pairs of ends, no farther apart than the tolerance, have a line between them.
+
+    A line that dangles within the tolerance of both is no such: they all mean one place.
+    """
     start = net.points[pairs[:, 0]]
     pair, line = lines_near(start, net.xy, net.offsets, reach=tolerance + TOUCH).T
     third = (line != pairs[pair, 0] >> 1) & (line != pairs[pair, 1] >> 1)
+    third &= ~_dangles_there(net, pairs[pair], line, loose, tolerance)
     pair, line = pair[third], line[third]
     steps = shapely.linestrings(net.points[pairs[pair]])
     parted = np.zeros(len(pairs), dtype=bool)
     parted[pair[shapely.dwithin(steps, net.lines(line), TOUCH)]] = True
     return parted
+
+
+def _dangles_there(
+    net: _Net, pairs: IntArray, line: IntArray, loose: IntArray, tolerance: float
+) -> BoolArray:
+    """Return which lines have a dangling end within the tolerance of both ends of a pair."""
+    dangling = np.zeros(len(net.points), dtype=bool)
+    dangling[loose] = True
+    ends = np.stack([2 * line, 2 * line + 1], axis=1)
+    far = net.points[ends][:, :, None] - net.points[pairs][:, None]  # line, its end, of the pair
+    near = (np.hypot(far[..., 0], far[..., 1]) <= tolerance).all(axis=2)
+    return np.asarray((near & dangling[ends]).any(axis=1))
 
 
 def looked_back(tolerance: float) -> float:

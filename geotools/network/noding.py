@@ -1,6 +1,7 @@
 """Noding: lines that meet become edges between nodes.
 
-Nothing is moved. Ends that coincide are one node, and an end that touches the inside of a line
+Ends that run a little past what they meet are taken back to it (see `overshoots`); nothing else is
+moved. Ends that coincide are one node, and an end that touches the inside of a line
 splits it there, at every pass of a line that crosses itself there. Where a line is drawn to and fro
 upon itself it is taken as two (see `folds`). An end left dangling is joined to what it misses by
 less than the snap tolerance (see `gaps`): the gap stays in the geometry and a run bridges it with a
@@ -19,6 +20,7 @@ from geotools.network.crossing import crossing_places
 from geotools.network.folds import fold_cuts
 from geotools.network.gaps import DETOUR, join_gaps
 from geotools.network.near import clusters, near_places, segments_near
+from geotools.network.overshoots import without_overshoots
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
 from geotools.network.places import Places
 from geotools.network.ragged import (
@@ -66,6 +68,8 @@ class Graph:
     joined_gaps : ndarray, shape (g, 5)
         Gaps closed: x, y of the dangling end, width of the gap, row of the line, and row of the
         line that was split there, maybe the same; -1 where none was.
+    overshoots : ndarray, shape (o, 4)
+        Ends taken back: x, y as drawn, by how much, m, and the row of the line.
     """
 
     node_xy: FloatArray
@@ -76,6 +80,7 @@ class Graph:
     xy: FloatArray
     offsets: IntArray
     joined_gaps: FloatArray
+    overshoots: FloatArray
 
     def __len__(self) -> int:
         return len(self.line)
@@ -109,6 +114,7 @@ class Graph:
             np.zeros((0, 2)),
             np.zeros(1, dtype=np.int64),
             np.zeros((0, 5)),
+            np.zeros((0, 4)),
         )
 
 
@@ -125,11 +131,29 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """
     if len(offsets) < 2:
         return Graph.nothing()
+    of: list[Pieces] = []
     cuts = fold_cuts(xy, offsets)
-    if not len(cuts):
-        return _noded(xy, offsets, tolerance)
-    ways = cut_lines(xy, offsets, cuts)
-    return _of_lines(_noded(ways.xy, ways.offsets, tolerance), ways)
+    if len(cuts):
+        of.append(cut_lines(xy, offsets, cuts))
+        xy, offsets = of[-1].xy, of[-1].offsets
+    told, one = [], [np.zeros((0, 2), dtype=np.int64)]
+    for left in without_overshoots(xy, offsets, tolerance=tolerance):
+        told.append(_told_of(left.told, of))
+        one.append(left.one)
+        of.append(left.pieces)
+        xy, offsets = left.pieces.xy, left.pieces.offsets
+    graph = _noded(xy, offsets, tolerance, np.concatenate(one))
+    for pieces in reversed(of):
+        graph = _of_lines(graph, pieces)
+    return replace(graph, overshoots=np.concatenate([graph.overshoots, *told]))
+
+
+def _told_of(taken: FloatArray, of: list[Pieces]) -> FloatArray:
+    """Return what was taken back, with the rows of the lines all these pieces are of."""
+    taken = taken.copy()
+    for pieces in reversed(of):
+        taken[:, 3] = pieces.line[taken[:, 3].astype(np.int64)]
+    return taken
 
 
 def _of_lines(graph: Graph, pieces: Pieces) -> Graph:
@@ -147,12 +171,13 @@ def _of_lines(graph: Graph, pieces: Pieces) -> Graph:
     )
 
 
-def _noded(xy: FloatArray, offsets: IntArray, tolerance: float) -> Graph:
-    """Node lines without folds."""
+def _noded(xy: FloatArray, offsets: IntArray, tolerance: float, one: IntArray) -> Graph:
+    """Node lines without folds; ``one``, (k, 2), are line ends that become one node."""
     along = measures(xy, offsets)
     ends, touches = _touches(xy, offsets, along)
     touched = cut_lines(xy, offsets, touches, along)
     held = np.stack([ends_of_pieces(ends, touched), touched.cut], axis=1)
+    held = np.concatenate([held, ends_of_pieces(one, touched)])
     node = clusters(end_points(touched.xy, touched.offsets), TOUCH, held)
     lines = touched.xy, touched.offsets
     along = measures(*lines)
@@ -173,6 +198,7 @@ def _noded(xy: FloatArray, offsets: IntArray, tolerance: float) -> Graph:
         xy=pieces.xy,
         offsets=pieces.offsets,
         joined_gaps=joins.gaps[joins.gaps[:, 2] > TOUCH],
+        overshoots=np.zeros((0, 4)),
     )
     return _of_lines(graph, touched)
 

@@ -195,12 +195,12 @@ def test_gaps_joined_are_reported(layers_of: LayersOf, run_set: RunsOf) -> None:
     run_set(layers)
     texts = _texts(layers, "gap-joined")
     assert len(texts) == 2
-    assert texts[0].startswith("the end of main M0 stops 0.20 m short of another end")
-    assert texts[1].startswith("the end of main M2 stops 0.30 m short of the inside of another")
+    assert texts[0].startswith("the end of main M0 lies 0.20 m from another end")
+    assert texts[1].startswith("the end of main M2 lies 0.30 m from the inside of another")
     lollipop = layers_of([[(0, 0), (100, 0), (100, 80), (30, 80), (30, 0.3)]])
     run_set(lollipop)
     (text,) = _texts(lollipop, "gap-joined")
-    assert text.startswith("the end of main M0 stops 0.30 m short of its own inside; joined")
+    assert text.startswith("the end of main M0 lies 0.30 m from its own inside; joined")
 
 
 def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
