@@ -321,6 +321,28 @@ def test_a_carrier_fixed_for_a_main_wins_and_is_warned_of_where_it_breaks_a_rule
     assert _run_of(plan, "B")["carrier"] != fixed
 
 
+NARROW = "12 in IPS DR 11 PE4710"  # keeps a tenth of what 600 mm of cast iron carry
+
+
+def test_a_fixed_carrier_that_keeps_little_where_no_flow_is_on_record_is_told_as_verify_asks(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "plan.gpkg"
+    settings: dict[str, object] = {**COARSE, "carrier.fixed": f"A = {NARROW}"}
+    plan = geotools.plan(mains=_mains(), settings=settings, output=path).layers
+    run = _run_of(plan, "A")
+    assert run["status"] == "planned" and run["capacity_ratio"] < 0.5
+    (text,) = _texts_of(plan, run["run_id"], "fixed-carrier")
+    assert "keeps too little of the host's capacity" in text
+    assert _texts_of(plan, run["run_id"], "little-capacity") == []
+    assert not geotools.verify(path, rules="findings-told,suited").failed
+
+
+def _texts_of(plan: dict[str, Any], run_id: str, rule: str) -> list[str]:
+    table: pd.DataFrame = plan["findings"]
+    return table["text"][(table["feature"] == run_id) & (table["rule"] == rule)].tolist()
+
+
 def test_a_fixed_carrier_that_keeps_the_rules_is_no_matter(plan: dict[str, Any]) -> None:
     same = _planned({"carrier.fixed": f"A = {_run_of(plan, 'A')['carrier']}"})
     assert "fixed-carrier" not in set(same["findings"]["rule"])

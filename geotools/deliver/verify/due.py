@@ -10,6 +10,7 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.schedule import OPEN, PULL
+from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import HOUR
 
@@ -52,11 +53,13 @@ def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
 
 
 def _little(plan: Plan, tally: Tally, told: Told) -> None:
-    """Planned runs that keep little of the host's capacity: their flow must be on record."""
+    """Planned runs that keep little of the host's capacity: a flow on record, or a fixed pipe."""
     least = plan.setting("service.least_capacity")
     for run in plan.planned:
         if run.capacity_ratio < least - CLOSE:
-            there = ("little-capacity", run.run_id) in told
+            fixed = told.get(("fixed-carrier", run.run_id), [])
+            there = any(words in text for text in fixed for words in SAYS["flow"])
+            there |= ("little-capacity", run.run_id) in told
             tally.holds(there, run.run_id, "keeps little capacity, and no finding says so")
 
 

@@ -30,7 +30,7 @@ from geotools.pipe.catalogue import Carrier, contenders
 from geotools.pipe.pressure import highest_temperature_c
 from geotools.units import parse_quantity
 
-__all__ = ["HAIR", "RULES", "tested", "told_of"]
+__all__ = ["HAIR", "RULES", "SAYS", "tested", "told_of"]
 
 SPELLED = 1e-5  # share; sizes that differ by no more are one size in several units
 HAIR = 1e-6  # share by which a limit is passed or kept without doubt
