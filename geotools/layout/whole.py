@@ -314,10 +314,14 @@ def _report_unsuitable(ground: Shared, table: pd.DataFrame) -> None:
 
 
 def _report_narrow(ground: Shared, table: pd.DataFrame) -> None:
-    """Report carriers that carry their design flow, and little of what the host could."""
+    """Report carriers that carry their design flow, and little of what the host could.
+
+    Of a fixed one that does not carry it `report_fixed` has told.
+    """
     least, findings = ground.brief.service.least_capacity, ground.layers.findings
     ratio, flow = (table[c].to_numpy(dtype=float) for c in ("capacity_ratio", "flow"))
-    rows = np.flatnonzero((table["status"] == "planned") & np.isfinite(flow) & (ratio < least))
+    carries = np.isfinite(flow) & ~ground.contest.short_of_flow
+    rows = np.flatnonzero((table["status"] == "planned") & carries & (ratio < least))
     chains, middle = ground.runs.chains, table["length"].to_numpy(dtype=float)[rows] / 2
     names = table["run_id"].to_numpy(dtype=object)[rows]
     carriers = table["carrier"].to_numpy(dtype=object)[rows]

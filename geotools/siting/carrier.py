@@ -80,6 +80,8 @@ class Contest:
         The design flow is on record; where it is not, capacity stands in for it.
     fixed : ndarray of int64, shape (runs,)
         The pipe fixed by the brief, or -1.
+    short_of_flow : ndarray of bool, shape (runs,)
+        The fixed pipe breaks the rule of flow.
     wanted : ndarray of bool, shape (pipes,)
         Pipes the wishes of the brief leave.
     in_window : ndarray of bool, runs x pipes
@@ -95,6 +97,7 @@ class Contest:
     tries: IntArray
     flowing: npt.NDArray[np.bool_]
     fixed: IntArray
+    short_of_flow: npt.NDArray[np.bool_]
     wanted: npt.NDArray[np.bool_]
     in_window: npt.NDArray[np.bool_]
     reason: npt.NDArray[np.object_]
@@ -114,6 +117,7 @@ class Contest:
             tries=self.tries[rows],
             flowing=self.flowing[rows],
             fixed=self.fixed[rows],
+            short_of_flow=self.short_of_flow[rows],
             in_window=self.in_window[rows],
             reason=self.reason[rows],
         )
@@ -140,14 +144,8 @@ def hold_contest(
         If a fixed pipe is not in the catalogue, the wishes leave none, none of them is rated for
         water so warm, or surges are counted whose size is not given.
     """
+    _check_surges(brief)
     choice = brief.carrier
-    if brief.service.surges_per_day > 0 and brief.service.recurring_velocity == 0:
-        raise BriefError(
-            [
-                "service.surges_per_day: counts surges whose size is not given; give "
-                "service.recurring_velocity, the change of velocity in each"
-            ]
-        )
     every, wanted = _catalogue(choice, brief.output.units)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)
@@ -169,7 +167,29 @@ def hold_contest(
     short = runs["length"].to_numpy(dtype=float) < least_length
     tries[short] = -1
     reason[short] = "shorter than two pits and a pull (pulls.min_length): renew it in open cut"
-    return Contest(pipes, verdict, tries, flowing, fixed, wanted, in_window, reason, price)
+    return Contest(
+        pipes=pipes,
+        verdict=verdict,
+        tries=tries,
+        flowing=flowing,
+        fixed=fixed,
+        short_of_flow=(fixed >= 0) & ~verdict.flow[np.arange(len(fixed)), fixed],
+        wanted=wanted,
+        in_window=in_window,
+        reason=reason,
+        price=price,
+    )
+
+
+def _check_surges(brief: Brief) -> None:
+    """Refuse everyday surges that are counted and have no size."""
+    if brief.service.surges_per_day > 0 and brief.service.recurring_velocity == 0:
+        raise BriefError(
+            [
+                "service.surges_per_day: counts surges whose size is not given; give "
+                "service.recurring_velocity, the change of velocity in each"
+            ]
+        )
 
 
 def shortfall(rule: str, flowing: bool) -> str:

@@ -719,6 +719,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.drop("findings", told("customers-beyond")),
     ),
     "little capacity, not told": ("findings-told", lambda s: _untold(s, "little-capacity")),
+    "a flow said to be carried and not to": ("findings-told", lambda s: _said_short(s)),
     "a string over digs, not told": (
         "findings-told",
         lambda s: s.drop("findings", told("string-over-dig")),
@@ -1029,6 +1030,14 @@ def _let_in(s: Spoiled, rule: str) -> None:
 def _untold(s: Spoiled, *rules: str) -> None:
     findings = s.tables["findings"]
     s.tables["findings"] = findings[~findings["rule"].isin(rules)].reset_index(drop=True)
+
+
+def _said_short(s: Spoiled) -> None:
+    """A carrier that carries the design flow is said not to as well."""
+    findings = s.tables["findings"]
+    row = findings[findings["rule"] == "little-capacity"].iloc[[0]]
+    said = row.assign(rule="fixed-carrier", text="it does not carry the design flow")
+    s.tables["findings"] = pd.concat([findings, said], ignore_index=True)
 
 
 def _thin_out(s: Spoiled) -> None:

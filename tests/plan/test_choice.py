@@ -338,6 +338,26 @@ def test_a_fixed_carrier_that_keeps_little_where_no_flow_is_on_record_is_told_as
     assert not geotools.verify(path, rules="findings-told,suited").failed
 
 
+def test_a_fixed_carrier_that_does_not_carry_its_flow_is_not_said_to_carry_it(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "plan.gpkg"
+    settings: dict[str, object] = {**COARSE, "carrier.fixed": f"A = {NARROW}"}
+    given = _mains(flow_lps=[400.0, 60.0, 20.0])
+    plan = geotools.plan(mains=given, settings=settings, output=path).layers
+    run = _run_of(plan, "A")
+    (text,) = _texts_of(plan, run["run_id"], "fixed-carrier")
+    assert "does not carry the design flow" in text
+    assert _texts_of(plan, run["run_id"], "little-capacity") == []
+    assert not geotools.verify(path, rules="findings-told,suited").failed
+    given = _mains(flow_lps=[60.0, 60.0, 20.0])  # this it carries
+    plan = geotools.plan(mains=given, settings=settings, output=path, overwrite=True).layers
+    (text,) = _texts_of(plan, run["run_id"], "little-capacity")
+    assert "carries the design flow of 60.0 L/s" in text
+    assert _texts_of(plan, run["run_id"], "fixed-carrier") == []
+    assert not geotools.verify(path, rules="findings-told,suited").failed
+
+
 def _texts_of(plan: dict[str, Any], run_id: str, rule: str) -> list[str]:
     table: pd.DataFrame = plan["findings"]
     return table["text"][(table["feature"] == run_id) & (table["rule"] == rule)].tolist()

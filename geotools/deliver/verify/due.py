@@ -53,14 +53,16 @@ def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
 
 
 def _little(plan: Plan, tally: Tally, told: Told) -> None:
-    """Planned runs that keep little of the host's capacity: a flow on record, or a fixed pipe."""
+    """Planned runs that keep little of the host's capacity: with their flow, or fixed without."""
     least = plan.setting("service.least_capacity")
     for run in plan.planned:
         if run.capacity_ratio < least - CLOSE:
             fixed = told.get(("fixed-carrier", run.run_id), [])
-            there = any(words in text for text in fixed for words in SAYS["flow"])
-            there |= ("little-capacity", run.run_id) in told
+            short = any(words in text for text in fixed for words in SAYS["flow"])
+            carries = ("little-capacity", run.run_id) in told
+            there, both = carries or short, carries and short
             tally.holds(there, run.run_id, "keeps little capacity, and no finding says so")
+            tally.holds(not both, run.run_id, "is said to carry the design flow, and not to")
 
 
 def _long(plan: Plan, tally: Tally, told: Told) -> None:
