@@ -533,7 +533,7 @@ def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> No
             for r, ok in zip(CHOICE_RULES, kept[k], strict=True)
             if not ok
         )
-        + "; it is planned all the same"
+        + "; it is fixed, and no other is tried"
         for k in broken
     ]
     findings.add_many(

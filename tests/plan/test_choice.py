@@ -358,6 +358,19 @@ def test_a_fixed_carrier_that_does_not_carry_its_flow_is_not_said_to_carry_it(
     assert not geotools.verify(path, rules="findings-told,suited").failed
 
 
+def test_a_fixed_carrier_that_breaks_a_rule_is_not_said_to_be_planned_where_there_is_no_plan() -> (
+    None
+):
+    fixed = {"carrier.fixed": "A = 20 in DIPS DR 32.5 PE4710"}
+    plan = _planned({**fixed, "pulls.machine_capacity": "1 kN"})
+    run = _run_of(plan, "A")
+    assert run["status"] == "no_plan"
+    (text,) = _texts_of(plan, run["run_id"], "fixed-carrier")
+    assert text.endswith("; it is fixed, and no other is tried")
+    assert "planned" not in text
+    assert _texts_of(_planned(fixed), run["run_id"], "fixed-carrier") == [text]
+
+
 def _texts_of(plan: dict[str, Any], run_id: str, rule: str) -> list[str]:
     table: pd.DataFrame = plan["findings"]
     return table["text"][(table["feature"] == run_id) & (table["rule"] == rule)].tolist()
