@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.lists import words_apart
-from geotools.schema import NOT_CHECKED, OUTPUTS
+from geotools.schema import DIMENSIONS, NOT_CHECKED, OUTPUTS
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
@@ -95,7 +95,8 @@ TOOLS = (
             Key(
                 "joints_planned", "integer", "joints the plan counts in these pulls, none for tails"
             ),
-            Key("tails", "number", "joints for what is left at the ends"),
+            Key("tails", "integer", "joints on top of these, for what is left at the ends"),
+            Key("tail_length", "number", "carrier left at the ends of these pulls", "length"),
             Key("without_window", "integer", "joints without a time to fuse in"),
             Key("gaps", "list", "what the plan does not say"),
             Key("output", "text", "file written", open=True),
@@ -208,7 +209,8 @@ def schedule(
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
-    return _told(made, target, _without_tails(file, made), _gauges(made, machine, system))
+    planned = _without_tails(file, made)
+    return _told(made, target, planned, _gauges(made, machine, system), units=system)
 
 
 def _gauges(made: Schedule, machine: Machine | None, units: str) -> list[str]:
@@ -338,7 +340,11 @@ def _write_layers(
         write_styles(target, layers, units=system, overwrite=overwrite)
 
 
-def _told(made: Schedule, target: Path | None, planned: int, gauges: Sequence[str]) -> Outcome:
+def _told(
+    made: Schedule, target: Path | None, planned: int, gauges: Sequence[str], *, units: str
+) -> Outcome:
+    from geotools.deliver.wording import in_system
+
     joints = made.joints
     between = int(joints["intermediate"].sum())
     unknown = int((joints["procedure"] == "").sum())
@@ -347,7 +353,10 @@ def _told(made: Schedule, target: Path | None, planned: int, gauges: Sequence[st
         "intermediate": between,
         "pulls": int(joints["pull_id"].nunique()),
         "joints_planned": planned,
-        "tails": float(made.tails.sum()),
+        "tails": len(joints) - planned,
+        f"tail_length_{DIMENSIONS['length'].suffix(units)}": in_system(
+            float(made.tails.sum()), "length", units
+        ),
         "without_window": unknown,
         "gaps": list(made.gaps),
         "output": None if target is None else str(target),

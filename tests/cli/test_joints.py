@@ -111,6 +111,20 @@ def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
     assert between.tolist() == (pulls["strings"] - 1).tolist()
 
 
+def test_the_summary_counts_the_joints_of_tails_and_tells_their_length_with_its_unit(
+    plan: Path,
+) -> None:
+    pulls = gpd.read_file(plan, layer="pulls")
+    left = float(leave_of(plan).sum())
+    metric, foot = (geotools.joints_schedule(plan, units=u).summary for u in (None, "us"))
+    assert metric["joints_planned"] == int(pulls["joints"].sum())
+    assert metric["tails"] == metric["joints"] - metric["joints_planned"] > 0
+    assert metric["tail_length_m"] == pytest.approx(left, rel=1e-12)
+    assert foot["tail_length_ft"] == pytest.approx(left / 0.3048, rel=1e-12)
+    bare = geotools.joints_schedule(plan, tail="0 m").summary
+    assert (bare["tails"], bare["tail_length_m"]) == (0, 0.0)
+
+
 def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints: Any) -> None:
     pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
     lines = shapely.force_2d(pulls.geometry.loc[joints["pull_id"]].to_numpy())
