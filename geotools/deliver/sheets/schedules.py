@@ -56,6 +56,12 @@ def _column(table: str, field: str, plan: Plan) -> str:
     return "" if dimension is None else f", {unit_of(dimension, plan.units)}"
 
 
+def _cost(plan: Plan) -> str:
+    """Return the name of a column of costs, with their currency."""
+    currency = plan.settings.get("rates.currency", "")
+    return f"cost in {currency}" if currency else "cost"
+
+
 def _table(
     heading: str,
     frame: Any,
@@ -458,7 +464,7 @@ def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
             ("item", lambda r: str(r["item"]), False),
             ("quantity", lambda r: quantity_text(r["quantity"], r["unit"]), True),
             ("unit", lambda r: UNIT_SIGNS.get(str(r["unit"]), str(r["unit"])), False),
-            ("cost at the brief's rates", lambda r: _number(r["cost"], 0), True),
+            (f"{_cost(plan)} at the brief's rates", lambda r: _number(r["cost"], 0), True),
         ),
     )
 
@@ -493,7 +499,7 @@ def runs_drawn(plan: Plan) -> Table:
             ("pits", lambda r: _number(r["pit_count"], 0), True),
             ("pulls", lambda r: _number(r["pull_count"], 0), True),
             ("longest", lambda r: length(r["longest_pull"]), True),
-            ("cost", lambda r: _number(r["cost"], 0), True),
+            (_cost(plan), lambda r: _number(r["cost"], 0), True),
             ("carrier", lambda r: str(r["carrier"]), False),
         ),
     )  # fmt: skip

@@ -23,7 +23,12 @@ from geotools.deliver.read_plan import read_plan
 from geotools.deliver.sheets.model import load_plan
 from geotools.deliver.sheets.pen import text_width
 from geotools.deliver.sheets.profile import fitting_size
-from geotools.deliver.sheets.schedules import quantity_text, run_tables
+from geotools.deliver.sheets.schedules import (
+    quantities_of_all,
+    quantity_text,
+    run_tables,
+    runs_drawn,
+)
 from geotools.errors import LayerError, OlderPlanWarning, OutputError
 from geotools.tool import ToolError
 from tests.deliver.sheets.conftest import at, frame, place
@@ -334,6 +339,21 @@ def test_a_row_of_findings_names_what_of_the_run_it_is_of(plain_plan: Path) -> N
     (table,) = (t for t in run_tables(told, "R1") if t.heading.startswith("Warnings"))
     assert table.columns == ("rule", "of", "what was found")
     assert [row[1] for row in table.rows] == [*cases.values(), "fid 5"]
+
+
+def test_costs_bear_the_currency_of_the_plan_on_the_cover_and_in_the_schedules(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    path = write_sheet_plan(settings={"rates.currency": "KRM"})
+    plan = load_plan(read_plan(path))
+    tables = [runs_drawn(plan), quantities_of_all(plan), *run_tables(plan, "R1")]
+    costs = [name for table in tables for name in table.columns if "cost" in name]
+    ours = "cost in KRM at the brief's rates"
+    assert costs == ["cost in KRM", ours, ours]
+    assert text_of(draw(path)).count("cost in KRM") == 3
+    bare = replace(plan, settings={})
+    assert "cost" in runs_drawn(bare).columns
+    assert "cost at the brief's rates" in quantities_of_all(bare).columns
 
 
 @pytest.mark.parametrize("grouted", [True, False])
