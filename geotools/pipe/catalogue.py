@@ -26,7 +26,7 @@ __all__ = [
     "CarrierLike",
     "as_columns",
     "carrier",
-    "closest_name",
+    "closest_names",
     "contenders",
     "custom_carrier",
     "iso_wall_m",
@@ -37,6 +37,7 @@ __all__ = [
 _ISO_EXPONENT = {
     7.4: 0.5, 9.0: 0.6, 11.0: 0.7, 13.6: 0.8, 17.0: 0.9, 21.0: 1.0, 26.0: 1.1, 33.0: 1.2, 41.0: 1.3
 }  # fmt: skip
+_SIZED = re.compile(r"(\d+(?:\.\d+)?) ?((?:mm|in) .+)\Z")
 _PVC_U_FROM_M = 0.110  # below, C is 2.5 and not the 2.0 its design stress is taken with
 
 
@@ -344,8 +345,8 @@ def own_ratios(material: str) -> tuple[float, float]:
     return bounds.PE_RATIO if is_polyethylene(material) else bounds.OWN_RATIO
 
 
-def closest_name(name: str, names: Iterable[str]) -> str:
-    """Find the pipe most likely meant by a name that none bears.
+def closest_names(name: str, names: Iterable[str]) -> list[str]:
+    """Find the pipes most likely meant by a name that none bears.
 
     Parameters
     ----------
@@ -356,15 +357,27 @@ def closest_name(name: str, names: Iterable[str]) -> str:
 
     Returns
     -------
-    str
-        The first that goes on from what was written, or the most alike.
+    list of str
+        Where only the size is not made, the next smaller and larger of the same system, DR and
+        material; else the first that goes on from what was written, or the most alike.
     """
     known = list(names)
+    size, rest = _sized(name)
+    sizes = sorted((s, other) for other in known for s, r in [_sized(other)] if rest and r == rest)
+    smaller, larger = ([o for s, o in sizes if s < size], [o for s, o in sizes if s > size])
+    if sizes and len(smaller) + len(larger) == len(sizes):
+        return smaller[-1:] + larger[:1]
     start = " ".join(name.lower().split())
     for other in known:
         if start and other.lower().startswith(start):
-            return other
-    return difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+            return [other]
+    return difflib.get_close_matches(name, known, n=1, cutoff=0.0)
+
+
+def _sized(name: str) -> tuple[float, str]:
+    """Return the size in the name of a pipe and the rest of it; no rest where it has no size."""
+    found = _SIZED.match(" ".join(name.lower().split()))
+    return (float(found[1]), found[2]) if found else (0.0, "")
 
 
 def contenders(

@@ -20,7 +20,7 @@ from geotools.pipe.catalogue import (
     Carrier,
     CarrierColumns,
     as_columns,
-    closest_name,
+    closest_names,
     contenders,
     custom_carrier,
 )
@@ -350,8 +350,8 @@ def _fixed(
         if key not in owners:
             faults.append(f"carrier.fixed: {key!r} is neither a run nor a lined main")
         elif name not in rows:
-            near = closest_name(name, rows)
-            faults.append(f"carrier.fixed: no pipe is called {name!r}; did you mean {near!r}?")
+            near = " or ".join(map(repr, closest_names(name, rows)))
+            faults.append(f"carrier.fixed: no pipe is called {name!r}; did you mean {near}?")
         else:
             for run in owners[key]:
                 if given.setdefault(run, name) != name:

@@ -179,14 +179,14 @@ def _carrier(given: Given, faults: list[str]) -> Carrier | None:
 
 def _named(name: str, faults: list[str]) -> Carrier | None:
     """Return a pipe of the catalogue by its name."""
-    from geotools.pipe.catalogue import closest_name, contenders
+    from geotools.pipe.catalogue import closest_names, contenders
 
     pipes = {pipe.name.lower(): pipe for pipe in contenders()}
     wanted = " ".join(name.lower().split())
     if wanted in pipes:
         return pipes[wanted]
-    near = pipes[closest_name(wanted, pipes)].name
-    faults.append(f"carrier: no pipe is called {name!r}; did you mean {near!r}?")
+    near = " or ".join(repr(pipes[other].name) for other in closest_names(wanted, pipes))
+    faults.append(f"carrier: no pipe is called {name!r}; did you mean {near}?")
     return None
 
 

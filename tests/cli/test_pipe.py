@@ -549,6 +549,8 @@ def test_values_are_shown_with_few_digits_and_never_in_powers_of_ten(slipmain: R
             "material: METRIC PVC cannot be used; valid: one of DIPS PE3608",
         ),
         (("fit", "--carrier", "20 in DIPS DR17 PE", "--bore", "24 in"), "did you mean '20 in DIPS"),
+        (("fit", "--carrier", "21 in DIPS DR 17 PE4710", "--bore", "24 in"),
+         "did you mean '20 in DIPS DR 17 PE4710' or '24 in DIPS DR 17 PE4710'"),
         (("fit", "--bore", "24 in"), "the carrier must be given, and in one way"),
         (("fit", *PE, "--dr", "17", "--bore", "24 in"), "given: carrier, dr"),
         (("fit", *PE), "the host must be given, and in one way"),

@@ -10,7 +10,7 @@ from geotools.pipe.catalogue import (
     CarrierColumns,
     as_columns,
     carrier,
-    closest_name,
+    closest_names,
     contenders,
     custom_carrier,
     iso_wall_m,
@@ -122,9 +122,26 @@ def test_a_pipe_of_ones_own_is_no_hose() -> None:
 
 def test_the_name_meant_is_the_one_that_goes_on_from_what_was_written() -> None:
     names = ["20 mm", "30 in DIPS DR 17 PE4710", "20 in DIPS DR 17 PE4710"]
-    assert closest_name("20  IN", names) == names[2]  # though "20 mm" is more alike
-    assert closest_name("30 in DISP DR 17 PE4710", names) == names[1]
-    assert closest_name("", names) in names
+    assert closest_names("20  IN", names) == [names[2]]  # though "20 mm" is more alike
+    assert closest_names("30 in DISP DR 17 PE4710", names) == [names[1]]
+    assert closest_names("", names)[0] in names
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("300 mm SDR 17 PE100", ["280 mm SDR 17 PE100", "315 mm SDR 17 PE100"]),
+        ("21 in  DIPS dr 17 PE4710", ["20 in DIPS DR 17 PE4710", "24 in DIPS DR 17 PE4710"]),
+        ("22.5in IPS DR 17 PE3608", ["22 in IPS DR 17 PE3608", "24 in IPS DR 17 PE3608"]),
+        ("50 mm SDR 17 PE100", ["90 mm SDR 17 PE100"]),
+        ("9000 mm SDR 41 PVC-U", ["1000 mm SDR 41 PVC-U"]),
+        ("315mm SDR 17 PE100", ["315 mm SDR 17 PE100"]),
+    ],
+)
+def test_of_a_size_that_is_not_made_the_next_in_size_are_meant_and_nothing_else_differs(
+    written: str, meant: list[str]
+) -> None:
+    assert closest_names(written, [pipe.name for pipe in contenders()]) == meant
 
 
 def test_columns_hold_what_the_pipes_hold() -> None:

@@ -403,6 +403,10 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
         ({"carrier__fixed": "R0"}, "'R0' is not of the form 'run or main = pipe'"),
         ({"carrier__fixed": "R0 = 20 in DIPS DR 17"}, f"did you mean '{PE20}'"),
         (
+            {"carrier__fixed": "R0 = 300 mm SDR 17 PE100"},
+            "did you mean '280 mm SDR 17 PE100' or '315 mm SDR 17 PE100'?",
+        ),
+        (
             {"carrier__fixed": f"M0a = {PE20}, M0b = {PVC20}"},
             f"'M0b' gets '{PVC20}', but its run R0 has '{PE20}' already",
         ),
