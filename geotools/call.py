@@ -57,6 +57,7 @@ def run(
     frames, sources = _layers(tool, layers or {}, faults)
     if not tool.takes_brief and (brief is not None or settings):
         faults.append("takes no brief and no settings")
+    faults += _no_brief(tool, brief) if tool.takes_brief else ()
     if faults:
         raise ToolError(tool.command, faults)
     arguments["progress"] = progress if progress is not None else silent
@@ -101,6 +102,20 @@ def _checked(tool: Tool, outcome: object) -> Outcome:
     if not isinstance(outcome, Outcome):
         raise TypeError(f"tool {tool.name} returned {type(outcome).__name__}, not an Outcome")
     return outcome
+
+
+def _no_brief(tool: Tool, given: object) -> Iterator[str]:
+    """Yield what is wrong with what was given for the brief: a layer perhaps, or settings."""
+    if given is None or isinstance(given, str | os.PathLike):
+        return
+    from geotools.brief import Brief
+
+    if not isinstance(given, Brief):
+        layer = f"a layer is given by its name, such as {tool.inputs[0]}=, " if tool.inputs else ""
+        yield (
+            f"brief: a Brief or the path of one is due, not {type(given).__name__}; {layer}"
+            "settings as settings="
+        )
 
 
 def _brief(

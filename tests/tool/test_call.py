@@ -186,6 +186,19 @@ def test_layer_that_is_neither_path_nor_frame_is_refused(declare: Declare, calls
         run(tool, settings={"pulls.nothing": 1})
 
 
+@pytest.mark.parametrize("given", [gpd.GeoDataFrame({"main_id": ["a"]}), {"inputs": {}}, 3])
+def test_what_is_no_brief_is_refused_in_words_that_name_the_layers(
+    given: Any, declare: Declare, calls: Calls
+) -> None:
+    tool = declare(function="with_brief", takes_brief=True, inputs=("mains", "dem"))
+    with pytest.raises(
+        ToolError, match=rf"brief: .* not {type(given).__name__}; .* mains="
+    ) as told:
+        python_function(tool)(given, mains=3)
+    assert "mains: a path or a GeoDataFrame is due, not int" in told.value.faults  # all at once
+    assert calls == []
+
+
 def test_tool_without_a_brief_refuses_one(declare: Declare, calls: Calls) -> None:
     with pytest.raises(ToolError, match="takes no brief"):
         run(declare(), brief="brief.toml")
