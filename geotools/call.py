@@ -148,9 +148,17 @@ def _layers(
         elif name != "dem" and hasattr(value, "geometry") and hasattr(value, "columns"):
             frames[name] = value
         elif value is not None:
-            wanted = "a path or a list of paths" if name == "dem" else "a path or a GeoDataFrame"
-            faults.append(f"{name}: {wanted} is due, not {type(value).__name__}")
+            faults.append(f"{name}: {_no_layer(name, value)}")
     return frames, sources
+
+
+def _no_layer(name: str, given: object) -> str:
+    """Say why what was given for a layer is none."""
+    kind = type(given).__name__
+    if name != "dem" and hasattr(given, "to_crs") and hasattr(given, "columns"):
+        return f"the {kind} has no active geometry column; name one with set_geometry"
+    wanted = "a path or a list of paths" if name == "dem" else "a path or a GeoDataFrame"
+    return f"{wanted} is due, not {kind}"
 
 
 def _arguments(

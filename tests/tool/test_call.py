@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 import pytest
 
 from geotools.brief import load_brief
@@ -184,6 +185,24 @@ def test_layer_that_is_neither_path_nor_frame_is_refused(declare: Declare, calls
         run(tool, layers={"streets": "a.gpkg"})
     with pytest.raises(BriefError, match="no such setting"):
         run(tool, settings={"pulls.nothing": 1})
+
+
+def test_a_frame_without_an_active_geometry_is_told_to_name_one(
+    declare: Declare, calls: Calls
+) -> None:
+    tool = declare(function="with_brief", takes_brief=True, inputs=("mains", "streets", "dem"))
+    points = gpd.GeoDataFrame({"main_id": ["a"]}, geometry=gpd.points_from_xy([0], [0]))
+    given = {"mains": gpd.GeoDataFrame({"main_id": ["a"]}), "streets": points.rename(
+        columns={"geometry": "shape"})}  # fmt: skip
+    with pytest.raises(ToolError) as told:
+        run(tool, layers=given)
+    words = "the GeoDataFrame has no active geometry column; name one with set_geometry"
+    assert told.value.faults == (f"mains: {words}", f"streets: {words}")
+    run(tool, layers={"streets": given["streets"].set_geometry("shape")})
+    for other in (pd.DataFrame({"main_id": ["a"]}), points.geometry):
+        due = f"a path or a GeoDataFrame is due, not {type(other).__name__}"
+        with pytest.raises(ToolError, match=due):
+            run(tool, layers={"mains": other})
 
 
 @pytest.mark.parametrize("given", [gpd.GeoDataFrame({"main_id": ["a"]}), {"inputs": {}}, 3])
