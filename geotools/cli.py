@@ -7,7 +7,7 @@ import os
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, nullcontext, redirect_stdout
+from contextlib import contextmanager, nullcontext, redirect_stdout, suppress
 from typing import Any, TextIO
 
 import click
@@ -48,21 +48,41 @@ def _main(arguments: list[str] | None) -> int:
         warnings.showwarning = _show_warning
         warnings.simplefilter("always", OlderPlanWarning)
         try:
-            code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
-        except click.exceptions.NoArgsIsHelpError as error:
-            _say(error.format_message(), sys.stderr)
-            return BAD_INPUT
-        except click.UsageError as error:
-            hint = _setting_hint(error)
-            message = error.format_message()
-            _complain(f"{message.rstrip('.')}; {hint}" if hint else message)
-            if error.ctx is not None:
-                _say(f"see: {error.ctx.command_path} --help", sys.stderr)
-            return BAD_INPUT
-        except (click.Abort, KeyboardInterrupt):
-            _say("interrupted", sys.stderr)
-            return INTERRUPTED
+            return _invoked(arguments)
+        except OSError as error:  # those of the tools are told by then: it is what was to be told
+            return _untold(error)
+
+
+def _invoked(arguments: list[str] | None) -> int:
+    """Run the command and return its exit code; what the parser refuses is told here."""
+    try:
+        code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        _say(error.format_message(), sys.stderr)
+        return BAD_INPUT
+    except click.UsageError as error:
+        hint = _setting_hint(error)
+        message = error.format_message()
+        _complain(f"{message.rstrip('.')}; {hint}" if hint else message)
+        if error.ctx is not None:
+            _say(f"see: {error.ctx.command_path} --help", sys.stderr)
+        return BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        _say("interrupted", sys.stderr)
+        return INTERRUPTED
     return code if isinstance(code, int) else DONE
+
+
+def _untold(error: OSError) -> int:
+    """Say that standard output could not be written, and why; return the exit code."""
+    with suppress(OSError):
+        _complain(f"standard output cannot be written: {error.strerror or error}")
+    for name in ("stdout", "stderr"):
+        try:
+            getattr(sys, name).flush()
+        except (AttributeError, OSError):  # what is left in it would fail again at the exit
+            setattr(sys, name, None)
+    return BAD_INPUT
 
 
 def _setting_hint(error: click.UsageError) -> str:

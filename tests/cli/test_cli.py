@@ -245,6 +245,35 @@ def test_what_stdout_cannot_encode_is_escaped(encoding: str, text: str) -> None:
     assert json.loads(told("--json")) == {"name": "Wexlöw Ω"}
 
 
+FULL = Path("/dev/full")
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="no device that is full on this machine")
+@pytest.mark.parametrize("buffered", ["", "1"])
+@pytest.mark.parametrize("words", [["attempt"], ["attempt", "--json"], ["--help"], ["--version"]])
+def test_what_cannot_be_written_to_stdout_is_one_line_and_2(
+    words: list[str], buffered: str
+) -> None:
+    with FULL.open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", TELLS, *words],
+            env=os.environ | {"PYTHONUNBUFFERED": buffered},
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.stderr == "error: standard output cannot be written: No space left on device\n"
+    assert done.returncode == 2
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="no device that is full on this machine")
+def test_an_error_that_cannot_be_told_is_still_2() -> None:
+    with FULL.open("w") as full:
+        words = [sys.executable, "-c", TELLS, "attempt", "--nothing"]
+        assert subprocess.run(words, stderr=full, check=False).returncode == 2
+
+
 def test_quiet_prints_nothing_when_all_is_well(slipmain: Run, behave: Any) -> None:
     behave(lambda progress: Outcome({}, "all well"))
     assert slipmain("attempt", "--quiet") == Done(0, "", "")
