@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from xml.etree import ElementTree
 
-from geotools.deliver.files import check_file, replacing
+from geotools.deliver.files import check_place, replacing
 from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark, Rule
 from geotools.errors import OutputError
 from geotools.schema import DIMENSIONS, OUTPUTS, Layer
@@ -40,11 +40,17 @@ def style_names(layers: Iterable[str]) -> list[str]:
 
 
 def check_styles(
-    plan: Path, layers: Iterable[str], *, overwrite: bool, folder: Path | None = None
+    plan: Path,
+    layers: Iterable[str],
+    *,
+    overwrite: bool,
+    folder: Path | None = None,
+    by_brief: bool = True,
 ) -> None:
     """Check that the styles of a GeoPackage can be written; call it before any long work.
 
-    Parameters as for `write_styles`.
+    Parameters as for `write_styles`; ``by_brief`` where the brief of the call says whether there
+    are styles.
 
     Raises
     ------
@@ -59,7 +65,17 @@ def check_styles(
         )
     if folder.is_dir():
         for name in style_names(layers):
-            check_file(folder / f"{name}.sld", suffix=".sld", overwrite=overwrite)
+            style = folder / f"{name}.sld"
+            if check_place(style, suffix=".sld").exists() and not overwrite:
+                raise _left_over(style, by_brief=by_brief)
+
+
+def _left_over(style: Path, *, by_brief: bool) -> OutputError:
+    """Return the error of a style that is there, perhaps of an earlier plan."""
+    ways = "choose another name for the output or give --overwrite"
+    if by_brief:
+        ways += ", or --set output.styles=false to write none and keep it"
+    return OutputError(f"{style}: exists already, perhaps from an earlier plan; {ways}")
 
 
 def write_styles(

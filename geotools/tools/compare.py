@@ -115,7 +115,7 @@ def compare(
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
     files = [read_plan(path) for path in plans]
     if target is not None and files[0].styled:
-        check_styles(target, TOOL.outputs, overwrite=overwrite)
+        check_styles(target, TOOL.outputs, overwrite=overwrite, by_brief=False)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
     progress("comparing", 0.0)
     layers = compare_plans(files, criteria=criteria or tuple(COMPARED), units=system)

@@ -304,7 +304,7 @@ def _check_styles(
     from geotools.deliver.sld import check_styles
 
     if target is not None and _styled(target, file):
-        check_styles(target, layers, overwrite=overwrite)
+        check_styles(target, layers, overwrite=overwrite, by_brief=False)
 
 
 def _with_levels(name: str, frame: Any, file: PlanFile) -> Any:

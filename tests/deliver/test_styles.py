@@ -14,8 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
+import geopandas as gpd
 import pytest
+import shapely
 
+import geotools
 from geotools.cli import main
 from geotools.deliver import sld
 from geotools.deliver.sld import check_styles, style_folder, style_text, write_styles
@@ -256,9 +259,35 @@ def test_a_plan_is_not_begun_if_its_styles_may_not_be_replaced(
     with pytest.raises(SystemExit) as left:
         main(["plan", "--mains", str(tmp_path / "no.gpkg"), "-o", str(tmp_path / "plan.gpkg")])
     assert left.value.code == 2
-    assert "pits.sld" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "pits.sld: exists already, perhaps from an earlier plan; choose another name" in said
+    assert "give --overwrite, or --set output.styles=false to write none and keep it" in said
     assert own.read_text() == "my own"
     assert not (tmp_path / "plan.gpkg").exists()
+
+
+def test_a_plan_without_styles_keeps_those_that_are_there(tmp_path: Path) -> None:
+    own = tmp_path / "plan_styles" / "pits.sld"
+    own.parent.mkdir()
+    own.write_text("my own")
+    line = shapely.LineString([(5e5, 5e6), (5e5 + 200, 5e6)])
+    given = {"main_id": ["A"], "diameter_mm": [400.0], "cover_m": [1.4]}
+    mains = gpd.GeoDataFrame(given, geometry=[line], crs="EPSG:32633")
+    plan = tmp_path / "plan.gpkg"
+    geotools.plan(mains=mains, output=plan, settings={"output.styles": False})
+    assert plan.exists()
+    assert [path.read_text() for path in own.parent.iterdir()] == ["my own"]
+
+
+def test_only_where_the_brief_is_asked_is_its_setting_a_way_out(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.gpkg"
+    own = style_folder(plan) / "joints.sld"
+    own.parent.mkdir()
+    own.write_text("my own")
+    for by_brief in (True, False):
+        with pytest.raises(OutputError, match="give --overwrite") as told:
+            check_styles(plan, ["joints"], overwrite=False, by_brief=by_brief)
+        assert ("output.styles=false" in str(told.value)) == by_brief
 
 
 def test_comparisons_are_those_of_the_standard() -> None:
