@@ -17,6 +17,7 @@ __all__ = [
     "AHEAD",
     "BEHIND",
     "BOTH",
+    "COSTS",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -279,6 +280,7 @@ INPUTS: dict[str, Layer] = {
 
 VERDICTS = ("suitable", "doubtful", "not suitable")
 NEEDS = ("high", "middle", "low")
+COSTS = ("lining cheaper", "too close to call", "lining dearer")
 NOT_KNOWN = "not known"
 NOT_CHECKED = "not checked"  # verdict on a pull that nothing measured was given of
 REASONS = 5  # columns of reasons; the last holds what is left
@@ -921,7 +923,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text(
                     "cost_verdict",
                     "cheaper or dearer if the bands are apart, else too close",
-                    values=("lining cheaper", "too close to call", "lining dearer", NOT_KNOWN),
+                    values=(*COSTS, NOT_KNOWN),
                 ),
                 *(field for criterion in CRITERIA for field in _criterion_fields(criterion)),
             ),

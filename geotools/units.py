@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
 
 from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
 
-__all__ = ["PINT_UNITS", "example", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
+__all__ = [
+    "PINT_UNITS",
+    "example",
+    "in_unit",
+    "parse_quantity",
+    "told_apart",
+    "unit_of",
+    "usual_unit",
+]
 
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
@@ -246,6 +255,23 @@ def usual_unit(kind: str) -> str:
 def example(kind: str, written: str | None = None) -> str:
     """Return advice how to write a quantity of a kind: as one written, or as is usual."""
     return f"write for example '{_EXAMPLES[kind] if written is None else written}'"
+
+
+def told_apart(
+    values: Sequence[float], digits: int, write: Callable[[float, int], str]
+) -> list[str]:
+    """Return values in words, with as many digits as it takes to tell the first from the rest.
+
+    Parameters
+    ----------
+    values : sequence of float
+    digits : int
+        The fewest after the decimal point; where five more do not tell them apart these are kept.
+    write : callable
+        Gives a value with so many digits in words.
+    """
+    told = [[write(value, d) for value in values] for d in range(digits, digits + 6)]
+    return next((texts for texts in told if texts[0] not in texts[1:]), told[0])
 
 
 def _finite(number: float, shown: object) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.schema import NEEDS, NOT_KNOWN, VERDICTS
+from geotools.schema import COSTS, NEEDS, NOT_KNOWN, VERDICTS
 
 __all__ = [
     "SLACK",
@@ -307,8 +307,9 @@ def try_weights(
 
 def cost_verdicts(lining: FloatArray, open_cut: FloatArray, *, low: float, high: float) -> Words:
     """Return whether lining is cheaper or dearer than open cut: only if the bands are apart."""
-    words = np.full(len(lining), "too close to call", dtype=object)
-    words[lining * high < open_cut * low] = "lining cheaper"
-    words[lining * low > open_cut * high] = "lining dearer"
+    cheaper, close, dearer = COSTS
+    words = np.full(len(lining), close, dtype=object)
+    words[lining * high < open_cut * low] = cheaper
+    words[lining * low > open_cut * high] = dearer
     words[np.isnan(lining) | np.isnan(open_cut)] = NOT_KNOWN
     return words

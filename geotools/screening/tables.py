@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -21,10 +22,11 @@ from geotools.intake.columns import Layers
 from geotools.layout.told import finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.pipe.names import folded
-from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
+from geotools.schema import COSTS, DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
+from geotools.units import told_apart
 
 __all__ = ["screening_tables", "summarise_screening"]
 
@@ -61,6 +63,9 @@ GIVEN_BY = {
     "laydown": "a layer of streets, and a carrier that suits",
 }
 NO_CARRIER = "a carrier that suits"
+CHEAPER, TOO_CLOSE, DEARER = COSTS
+COST_WORDS = {CHEAPER: "cheaper", TOO_CLOSE: "too close", DEARER: "dearer"}
+WIDTH, INDENT = 100, " " * 6  # characters of a line of the terminal; of a reason beneath its run
 
 
 def screening_tables(screened: Screened, layers: Layers, brief: Brief) -> dict[str, Any]:
@@ -139,9 +144,9 @@ def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
 def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
     """Return values in words, with as many digits as it takes to tell the first from the rest."""
     unit, size = unit_of(criterion, units)
-    least = criterion.digits
-    told = [[f"{v / size:,.{d}f} {unit}".rstrip() for v in values] for d in range(least, least + 6)]
-    return next((texts for texts in told if texts[0] not in texts[1:]), told[0])
+    return told_apart(
+        values, criterion.digits, lambda value, d: f"{value / size:,.{d}f} {unit}".rstrip()
+    )
 
 
 def _reasons(screened: Screened, units: str) -> list[list[str]]:
@@ -149,15 +154,17 @@ def _reasons(screened: Screened, units: str) -> list[list[str]]:
     out = []
     for run in range(len(screened.ranked.place)):
         told = list(_reasons_of(screened, run, units))
-        if not told:
-            told = ["nothing known speaks against lining it"]
+        told = [*(told or ["nothing known speaks against lining it"]), *_cost_open(screened, run)]
         rest = "; ".join(told[REASONS - 1 :])
         out.append([*told[: REASONS - 1], *[""] * (REASONS - 1 - len(told)), rest])
     return out
 
 
 def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
-    """Yield what speaks against a run, the gravest first, then what speaks for renewing it."""
+    """Yield what speaks against a run, the gravest first, then what speaks for renewing it.
+
+    A lining that is dearer than open cut rules nothing out, and comes after what does.
+    """
     ranked, measured, ground = screened.ranked, screened.measured, screened.ground
     words = ranked.words[run]
     weight = weights_of(ground.brief)
@@ -172,6 +179,8 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     known, least = ranked.suitability.known[run], ground.brief.screening.least_known
     if known < least * (1 - 1e-9):
         yield f"{doubtful}: only {known:.0%} of what decides on suitability is known"
+    if measured.facts["cost_verdict"].iloc[run] == DEARER:
+        yield f"dearer than open cut: {_cost(screened, run)}, all above 1"
     known = ranked.need.known[run]
     if known < least * (1 - 1e-9):
         yield f"need not known: only {known:.0%} of what decides on it is on record"
@@ -179,6 +188,25 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
         pair = (measured.value[run, k], measured.full_at[run, k])
         value, limit = _shown(CRITERIA[k], pair, units)
         yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
+
+
+def _cost_open(screened: Screened, run: int) -> list[str]:
+    """Say of a run that it is open whether lining it is cheaper; nothing where the bands tell."""
+    if screened.measured.facts["cost_verdict"].iloc[run] != TOO_CLOSE:
+        return []
+    return [f"cost {TOO_CLOSE}: {_cost(screened, run)}, which holds 1"]
+
+
+def _cost(screened: Screened, run: int) -> str:
+    """Say what lining costs over open cut, and the band of that: of both estimates together."""
+    ratio = float(screened.measured.facts["cost_ratio"].iloc[run])
+    screening = screened.ground.brief.screening
+    spread = screening.band_high / screening.band_low
+    low, high = (
+        told_apart((end, 1.0), 2, lambda value, d: f"{value:,.{d}f}")[0]
+        for end in (ratio / spread, ratio * spread)
+    )
+    return f"lining {ratio:,.2f} times open cut by the quick estimate, its band {low} to {high}"
 
 
 def _no_carrier(screened: Screened, run: int) -> str:
@@ -452,15 +480,6 @@ def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | Non
 
 def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: Path | None) -> str:
     ranking = tables["ranking"]
-    length = DIMENSIONS["length"]
-    unit = length.suffix(brief.output.units)
-    rows = [
-        (r.rank, r.run_id, round(r.length / length.units[unit]), r.verdict, f"{r.priority:.2f}",
-         f"{r.rank_best} to {r.rank_worst}", f"{r.need_known:.0%}", r.reason_1)
-        for r in ranking.head(10).itertuples()
-    ]  # fmt: skip
-    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "need known",
-            "first reason")  # fmt: skip
     silent = [
         c for c, known in zip(tables["criteria"]["criterion"], tables["criteria"]["known"],
                               strict=True) if not known
@@ -471,13 +490,44 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         *_assumed_text(ranking),
         *left_out_lines(ranking, tables["findings"], tables["inputs"]),
         "",
-        *([text_table(head, rows), ""] if rows else []),
+        *_first_runs(ranking.head(10), brief.output.units),
         *_estimated(counts),
         finding_line(tables["findings"]),
         *([f"wrote     {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]
     return "\n".join(lines)
+
+
+def _first_runs(ranking: pd.DataFrame, units: str) -> list[str]:
+    """Return runs as a table of text, beneath each its first reason; nothing where there are none.
+
+    An empty line ends it.
+    """
+    if not len(ranking):
+        return []
+    unit = DIMENSIONS["length"].suffix(units)
+    lengths = ranking["length"].to_numpy(dtype=float) / DIMENSIONS["length"].units[unit]
+    rows = [
+        (r.rank, r.run_id, round(length), r.verdict, f"{r.priority:.2f}",
+         f"{r.rank_best} to {r.rank_worst}", f"{r.need_known:.0%}", _cost_cell(r))
+        for r, length in zip(ranking.itertuples(), lengths.tolist(), strict=True)
+    ]  # fmt: skip
+    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "need known",
+            "cost to open cut")  # fmt: skip
+    title, rule, *lines = text_table(head, rows).splitlines()
+    told = [
+        [line, *textwrap.wrap(reason, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)]
+        for line, reason in zip(lines, ranking["reason_1"], strict=True)
+    ]
+    return [title, rule, *(text for some in told for text in some), ""]
+
+
+def _cost_cell(run: Any) -> str:
+    """Return what lining a run costs over open cut, and what that tells, in few words."""
+    if run.cost_verdict == NOT_KNOWN:
+        return NOT_KNOWN
+    return f"{run.cost_ratio:,.2f} {COST_WORDS[run.cost_verdict]}"
 
 
 def _estimated(counts: dict[str, int]) -> list[str]:

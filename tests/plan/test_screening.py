@@ -273,6 +273,43 @@ def test_cost_bands_lie_about_the_estimate(screening: Screening) -> None:
     assert (ranking["cost_verdict"] == "not known").eq(~lined).all()
 
 
+CHEAP_TRENCH = {  # such that lining is cheaper, dearer and neither in the sample
+    "rates.open_cut_pipe": "150 / m^2",
+    "rates.open_cut_other": "0 / m",
+    "rates.excavation": "40 / m^3",
+    "rates.restoration": "20 / m^2",
+    "screening.band_low": 0.9,
+    "screening.band_high": 1.1,
+}
+
+
+def test_what_lining_costs_over_open_cut_is_among_the_reasons_and_in_the_table(
+    sample: Path,
+) -> None:
+    told = geotools.screen(sample / "brief.toml", settings=CHEAP_TRENCH)
+    ranking, lines = told.layers["ranking"], told.text.splitlines()
+    words = {"lining cheaper": "cheaper", "too close to call": "too close", "lining dearer":
+             "dearer"}  # fmt: skip
+    assert set(ranking["cost_verdict"]) == set(words)
+    for _, row in ranking.iterrows():
+        ratio = row["cost_ratio"]
+        low = row["lining_cost_low"] / row["open_cut_cost_high"]
+        high = row["lining_cost_high"] / row["open_cut_cost_low"]
+        band = f"lining {ratio:.2f} times open cut by the quick estimate, its band {low:.2f} to "
+        band += f"{high:.2f}"
+        reasons = [row[f"reason_{k}"] for k in range(1, 6)]
+        found = [text for text in reasons if band in text]
+        assert len(found) == (row["cost_verdict"] != "lining cheaper")
+        if found:
+            dearer = row["cost_verdict"] == "lining dearer"
+            assert found[0].startswith("dearer than open" if dearer else "cost too close to call: ")
+            assert not dearer or "nothing known speaks against lining it" not in reasons
+        (line,) = [t for t in lines if f" {row['run_id']} " in t]
+        assert line.endswith(f" {ratio:.2f} {words[row['cost_verdict']]}")
+    table = lines[lines.index("") + 1 :]
+    assert max(map(len, table[: table.index("")])) <= 100
+
+
 def test_the_cautions_are_written(screening: Screening) -> None:
     assert set(CAUTIONS) <= set(screening.settings["name"])
 
