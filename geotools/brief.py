@@ -867,6 +867,13 @@ class Screening(_Section):
     leakage_from: FlowPerLength = _set("0.05 L/s/km", "no need up to this", INVENTED, ge=0)
     leakage_limit: FlowPerLength = _set("0.5 L/s/km", "full need from this", INVENTED, gt=0)
     criticality_weight: float = _set(2.0, "weight of criticality", INVENTED, ge=0, le=100)
+    criticality_scale: float = _set(
+        5.0,
+        "top of the scale on which the mains have it, from 1 on; values are brought to 1 to 5",
+        COMMON,
+        gt=1,
+        le=1e6,
+    )
     criticality_from: float = _set(1.0, "no need up to this, of 5", INVENTED, ge=0, le=5)
     criticality_limit: float = _set(5.0, "full need from this, of 5", INVENTED, gt=0, le=5)
     critical_services_weight: float = _set(

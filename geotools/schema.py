@@ -201,7 +201,11 @@ INPUTS: dict[str, Layer] = {
                 _real("flow", "design flow", "flow"),
                 _real("breaks", "breaks on record"),
                 _real("leakage", "leakage found on the main", "flow"),
-                _real("criticality", "consequence of a failure: 1 (little) to 5 (most)"),
+                _real(
+                    "criticality",
+                    "consequence of a failure: 1 (little) to 5 (most), or to "
+                    "screening.criticality_scale",
+                ),
                 _text("status", "status, such as active or abandoned"),
                 _text("owner", "who owns the main"),
             ),

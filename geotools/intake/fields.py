@@ -117,6 +117,8 @@ def convert_fields(
             signs = _signs(field, column, data, judge)
             read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
             remarks += _sign_remarks(column, data, read, signs)
+            read, told = _without_words(field, column, data, read)
+            remarks += told
             si = np.where(np.isnan(own.values), read.values * column.factor, own.values)
             values, found, fault = _number_field(field, column, data, system, (read, own, si))
             columns[field.name] = values
@@ -180,6 +182,46 @@ def _sign_remarks(
     if not np.isin(read.how, (THOUSANDS, DOUBTFUL)).any():
         return []
     return sign_remarks(column.name, column.spelling, texts(data), read.how, signs)
+
+
+# Numbers often written as words, and what to do: the words are told once, not feature by feature.
+IN_WORDS = {
+    "criticality": "write numbers, from 1 (little) to 5 (most) or to the top of a scale of your "
+    "own (screening.criticality_scale)",
+}
+
+
+def _without_words(
+    field: Field, column: Column, data: pd.Series[Any], read: Numbers
+) -> tuple[Numbers, list[tuple[str, str, str]]]:
+    """Return what was read without the words there are in place of numbers, and a remark on them.
+
+    A word holds no digit.
+    """
+    if field.name not in IN_WORDS or not read.unread.any():
+        return read, []
+    rows = np.flatnonzero(read.unread & (read.how != REFUSED))
+    found = texts(data.iloc[rows])
+    word = np.array([not any(sign.isdigit() for sign in text) for text in found], dtype=bool)
+    if not word.any():
+        return read, []
+    unread = read.unread.copy()
+    unread[rows[word]] = False
+    text = (
+        f"{column.spelling} is given in words on {word.sum():,} features (column {column.name!r}: "
+        f"{_first_words(found[word])}); taken as missing, as if nothing were known of it there; "
+        f"{IN_WORDS[field.name]}"
+    )
+    return replace(read, unread=unread), [("warning", "value-in-words", text)]
+
+
+def _first_words(found: npt.NDArray[Any], *, most: int = 5) -> str:
+    """Return the different words of a column, the most frequent first, the first of them quoted."""
+    words, counts = np.unique(found.astype(str), return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    told = [_shown(str(word)) for word in words[order[:most]]]
+    more = [f"{len(words) - most} more"] if len(words) > most else []
+    return ", ".join([*told, *more])
 
 
 def _number_field(

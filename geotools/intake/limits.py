@@ -61,7 +61,8 @@ LIMITS: dict[str, Limit] = {
     # of one main, not of a district: ten a year for a hundred years; it would be long replaced
     "breaks": Limit(0.0, 1e3, "0 to 1,000"),
     "leakage": Limit(0.0, 1.0),  # of one main; more is the flow of a brook
-    "criticality": Limit(1.0, 5.0, "1 to 5"),
+    # a screening asks where its scale ends (screening.criticality_scale)
+    "criticality": Limit(1.0, 1e6, "1 to 1,000,000"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
     "customers": Limit(0.0, 1e5, "0 to 100,000"),  # a town behind one connection
     "lanes": Limit(0.0, 30.0, "0 to 30"),
@@ -90,6 +91,7 @@ NINES_FROM: dict[str, float] = {
     "flow": 3.0,
     "breaks": 200.0,
     "leakage": 0.05,
+    "criticality": 200.0,
     "customers": 1000.0,
     "width": 60.0,
     "buffer": 200.0,

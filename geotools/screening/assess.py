@@ -37,6 +37,7 @@ from geotools.screening.likely import (
     surroundings,
 )
 from geotools.screening.scores import (
+    SLACK,
     Firmness,
     Scores,
     Weights,
@@ -56,6 +57,7 @@ from geotools.tool import Progress
 
 __all__ = ["Measured", "Ranked", "Screened", "screen_network"]
 
+OF = 5.0  # top of the scale criticality is ranked on, from 1 on
 MOST_RATIO = 99.0  # of flow carried over flow wanted that is told
 Words = npt.NDArray[np.object_]
 
@@ -183,8 +185,8 @@ def _needs(ground: Shared) -> tuple[dict[str, FloatArray], dict[str, FloatArray]
         values: FloatArray = layers.mains.table[name].to_numpy(dtype=np.float64)
         return np.take(values, line)
 
-    names = ("installed", "breaks", "leakage", "criticality")
-    installed, breaks, leakage, criticality = (record(name) for name in names)
+    installed, breaks, leakage = (record(name) for name in ("installed", "breaks", "leakage"))
+    criticality = np.take(_criticality(layers, brief), line)
     age = np.maximum(brief.service.year - installed, 0.0)
     values = {
         "age": mean_along(run, length, age, runs, least_known=least),
@@ -195,6 +197,32 @@ def _needs(ground: Shared) -> tuple[dict[str, FloatArray], dict[str, FloatArray]
     records = zip(values, (installed, breaks, leakage, criticality), strict=True)
     known = {name: share_known(run, length, part, runs) for name, part in records}
     return values | {"critical_services": _critical_services(ground)}, known
+
+
+def _criticality(layers: Layers, brief: Brief) -> FloatArray:
+    """Return the consequence of a failure of every main, 1 to 5; NaN where the records are silent.
+
+    Of no main where one is beyond the top of the scale: the scale is then another, and without its
+    upper part the mains that matter most would rank lowest.
+    """
+    values = layers.mains.table["criticality"].to_numpy(dtype=np.float64)
+    top = brief.screening.criticality_scale
+    beyond = np.nan_to_num(values) > top * (1 + SLACK)
+    if not beyond.any():
+        return values if top == OF else 1 + (values - 1) * (OF - 1) / (top - 1)
+    highest = float(np.nanmax(values))
+    layers.findings.add(
+        "warning",
+        "criticality-scale",
+        f"criticality is above {top:g} on {beyond.sum():,} of {np.isfinite(values).sum():,} mains "
+        f"that have one, up to {highest:g}: its scale does not end at {top:g}, and the "
+        "whole column is left out, for the mains that matter most would else rank lowest; say "
+        "where the scale ends (screening.criticality_scale), or correct what is above",
+        layer="mains",
+        feature=min(layers.mains.table.loc[values == highest, "main_id"].astype(str)),
+        field="criticality",
+    )
+    return np.full(len(values), np.nan)
 
 
 def _critical_services(ground: Shared) -> FloatArray:

@@ -34,6 +34,7 @@ Words = npt.NDArray[np.object_]
 # Settings outside ``screening`` that a threshold or a value follows from.
 FURTHER = {
     "age": ("service.year",),
+    "criticality": ("screening.criticality_scale",),
     "fit": ("carrier.fit_rule", "carrier.clearance_share", "carrier.clearance_gap"),
     "pressure": (
         *("service.working_pressure", "service.recurring_velocity"),
@@ -55,7 +56,7 @@ GIVEN_BY = {
     "age": "installed on the mains",
     "breaks": "breaks on the mains",
     "leakage": "leakage on the mains",
-    "criticality": "criticality on the mains",
+    "criticality": "criticality on the mains, in numbers from 1 to screening.criticality_scale",
     "critical_services": "a layer of laterals with critical",
     "connections": "a layer of laterals",
     "depth": "invert levels with a DEM, or cover, on the mains",

@@ -336,7 +336,7 @@ def test_both_ends_of_what_is_taken_are_told(network, read, found):
         ("cover_mm", [9999, 99999], [999, 1200]),
         ("flow_lps", [9999, 99999], [999, 99]),
         ("bore_mm", [9999, 99999], [999, 300]),
-        ("criticality", [9, 99, 999], [1, 5]),
+        ("criticality", [999, 9999], [1, 5, 9, 99]),
         ("invert_start_m", [9999, 99999], [999, 99]),
     ],
 )
@@ -551,6 +551,20 @@ def test_a_soft_place_without_a_weight_is_told_and_a_hard_one_needs_none(
     assert len(told) == (1 if columns else 2)
     assert told["severity"].eq("info").all()
     assert told["text"].str.contains("rates.soft_place_factor").all()
+
+
+def test_criticality_in_words_is_told_once_with_what_to_do(network, read, line, found):
+    words = ["High", "low", "High", "3", "x5", None, "Medium"]
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(len(words))]
+    layers = read(mains=network(shapes, criticality=words))
+    got = layers.mains.table.sort_values("main_id")["criticality"].to_numpy(dtype=float)
+    np.testing.assert_array_equal(got, [np.nan] * 3 + [3.0] + [np.nan] * 3)
+    (text,) = found(layers, "value-in-words")["text"]
+    assert "on 4 features (column 'criticality': 'High', 'Medium', 'low'); taken as mis" in text
+    assert "from 1 (little) to 5 (most)" in text
+    assert "screening.criticality_scale" in text
+    (other,) = found(layers, "unreadable-value")["text"]
+    assert "'x5'" in other
 
 
 @pytest.mark.parametrize(

@@ -589,6 +589,45 @@ def test_a_run_of_which_nothing_is_known_ranks_behind_one_that_is_known_to_need_
     assert told.startswith("of the need of 1 of 3 runs nothing")
 
 
+def rated(*values: float) -> gpd.GeoDataFrame:
+    """Return straight mains that have nothing on record but their criticality."""
+    return straight(
+        *({"main_id": f"M{k}", "diameter_mm": 400.0, "length": 400.0, "criticality": value}
+          for k, value in enumerate(values))
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("values", "scale", "left_out"),
+    [
+        ((1.0, 3.0, 5.0), 5, False),
+        ((1.0, 4.6, 10.0), 10, False),  # 1 + (4.6 - 1) * 4 / 9
+        ((1.0, 50.5, 100.0), 100, False),
+        ((1.0, 2.0, 5.1), 5, True),
+        ((3.0, 8.0, 10.0), 5, True),
+        ((20.0, 60.0, 100.0), 5, True),
+        ((20.0, 60.0, 100.0), 10, True),
+    ],
+)
+def test_criticality_beyond_its_scale_turns_no_ranking_over(
+    values: tuple[float, ...], scale: float, left_out: bool
+) -> None:
+    told = geotools.screen(mains=rated(*values), settings={"screening.criticality_scale": scale})
+    ranking = told.layers["ranking"].set_index("main_ids").sort_index()
+    findings = told.layers["findings"]
+    texts = findings.loc[findings["rule"] == "criticality-scale", "text"].tolist()
+    assert len(texts) == left_out
+    if left_out:
+        assert ranking["criticality"].isna().all()
+        assert ranking["priority"].nunique() == 1
+        assert "whole column is left out" in texts[0]
+        assert "screening.criticality_scale" in texts[0]
+        return
+    due = [1 + (value - 1) * 4 / (scale - 1) for value in values]
+    assert ranking["criticality"].tolist() == pytest.approx(due)
+    assert ranking["rank"].tolist() == [3, 2, 1]
+
+
 def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_takes_them(
     tmp_path: Path, command: Callable[..., int]
 ) -> None:
