@@ -22,6 +22,7 @@ __all__ = [
     "DIMENSIONS",
     "DISTRICT_STATUSES",
     "INPUTS",
+    "NAMESAKE",
     "NEEDS",
     "NOT_KNOWN",
     "OUTPUTS",
@@ -287,6 +288,7 @@ NEEDS = ("high", "middle", "low")
 COSTS = ("lining cheaper", "too close to call", "lining dearer")
 NOT_KNOWN = "not known"
 NOT_CHECKED = "not checked"  # verdict on a pull that nothing measured was given of
+NAMESAKE = "name-of-two"  # rule of findings on a name that is of a run and of a main of another
 REASONS = 5  # columns of reasons; the last holds what is left
 
 

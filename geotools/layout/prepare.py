@@ -20,13 +20,13 @@ from geotools.lists import as_spelled
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
-from geotools.network.named import chosen_runs, runs_by_name
+from geotools.network.named import chosen_runs, namesakes, runs_by_name
 from geotools.network.onto import ALMOST
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, line_lengths
 from geotools.network.stations import build_stations, joint_records
 from geotools.pulls.digs import dig_list
-from geotools.schema import ROLES
+from geotools.schema import NAMESAKE, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest, hold_contest, report_fixed, report_warm
 from geotools.siting.ground_checks import avoid_tree, hard_places
@@ -43,6 +43,7 @@ __all__ = [
     "prepare",
     "report_not_chosen",
     "report_off_runs",
+    "wishes_elsewhere",
 ]
 
 Sampled = Callable[..., FloatArray]  # `ground_levels` of the layers at hand
@@ -147,6 +148,7 @@ def _chained(
     report_not_chosen(ours & ~chosen, layers.findings)
     _report_lost_edits(runs, edits, ours & ~chosen, layers)
     wishes = fixed_for(runs.table, chosen, wishes)
+    _report_fixed_names(runs.table[chosen], brief.carrier.fixed, wishes, layers.findings)
     rows = np.flatnonzero(chosen)
     if len(rows) < len(runs.table):
         runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
@@ -155,16 +157,67 @@ def _chained(
 
 def choose_runs(runs: RunSet, layers: Layers, only: Sequence[str]) -> BoolArray:
     """Return which runs are to be planned: those named, or all where none is."""
+    if not only:
+        return chosen_runs(runs.table, (), ())
     known = layers.mains.table[["main_id", "source_id"]].astype(str)
-    return chosen_runs(runs.table, only, set(known.to_numpy().ravel()) if only else ())
+    chosen = chosen_runs(runs.table, only, set(known.to_numpy().ravel()))
+    others = namesakes(runs.table, only)
+    lost = {name: [run for run in rows if not chosen[run]] for name, rows in others.items()}
+    _report_namesakes("network.only", lost, runs.table, layers.findings)
+    return chosen
 
 
 def fixed_for(runs: pd.DataFrame, chosen: BoolArray, fixed: Sequence[FixedPipe]) -> list[FixedPipe]:
     """Return the wishes for a carrier, without those for runs that are not planned here."""
     if chosen.all() or not fixed:
         return list(fixed)
-    lost = set(runs_by_name(runs[~chosen])) - set(runs_by_name(runs[chosen]))
-    return [wish for wish in fixed if as_spelled(wish.owner, lost) not in lost]
+    owners = runs_by_name(runs)  # of all, or a main here would do for a run of its name elsewhere
+    names = [as_spelled(wish.owner, owners) for wish in fixed]
+    return [
+        wish
+        for wish, name in zip(fixed, names, strict=True)
+        if name not in owners or chosen[owners[name]].any()
+    ]
+
+
+def wishes_elsewhere(
+    runs: pd.DataFrame, every: Sequence[FixedPipe], fixed: Sequence[FixedPipe]
+) -> dict[str, list[int]]:
+    """Return the runs here with a main of a name by which ``carrier.fixed`` means another run.
+
+    ``every`` are all wishes, ``fixed`` those for runs that are here.
+    """
+    names = [wish.owner for wish in every]
+    here = {wish.owner for wish in fixed}
+    return namesakes(runs, names, elsewhere=[name for name in names if name not in here])
+
+
+def _report_fixed_names(
+    runs: pd.DataFrame, every: Sequence[FixedPipe], fixed: Sequence[FixedPipe], findings: Findings
+) -> None:
+    """Say of names in ``carrier.fixed`` that they are those of a run and of a main of another."""
+    if every:
+        lost = wishes_elsewhere(runs, every, fixed)
+        _report_namesakes("carrier.fixed", lost, runs, findings)
+
+
+def _report_namesakes(
+    setting: str, lost: dict[str, list[int]], runs: pd.DataFrame, findings: Findings
+) -> None:
+    """Say of every name of a run that a main bears it too, in runs that were not meant by it."""
+    ids = runs["run_id"].to_numpy(dtype=object)
+    told = {name: ", ".join(ids[rows]) for name, rows in lost.items() if rows}
+    findings.add_many(
+        "warning",
+        NAMESAKE,
+        [
+            f"{setting}: {name!r} is the name of a run, which is meant by it, and of a main in run "
+            f"{others}, which is not; if the main is meant, write {others}"
+            for name, others in told.items()
+        ],
+        layer="runs",
+        features=list(told),
+    )
 
 
 def report_not_chosen(left: BoolArray, findings: Findings) -> None:

@@ -12,7 +12,7 @@ from geotools.errors import BriefError
 from geotools.lists import as_spelled
 from geotools.network.ragged import BoolArray
 
-__all__ = ["chosen_runs", "runs_by_name"]
+__all__ = ["chosen_runs", "namesakes", "runs_by_name"]
 
 
 def runs_by_name(runs: pd.DataFrame) -> dict[str, list[int]]:
@@ -26,6 +26,40 @@ def runs_by_name(runs: pd.DataFrame) -> dict[str, list[int]]:
     runs : DataFrame
         ``run_id`` and ``main_ids`` of every run.
     """
+    owners = _by_main(runs)
+    owners.update({run_id: [run] for run, run_id in enumerate(runs["run_id"])})
+    return owners
+
+
+def namesakes(
+    runs: pd.DataFrame, names: Sequence[str], *, elsewhere: Collection[str] = ()
+) -> dict[str, list[int]]:
+    """Return the runs that hold a main whose name is also that of another run, which is meant.
+
+    Only names by which a run is meant are there.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        ``run_id`` and ``main_ids`` of every run.
+    names : sequence of str
+        As they are written.
+    elsewhere : collection of str
+        Those of the names that are of runs not among these.
+    """
+    mains = _by_main(runs)
+    own = {run_id: run for run, run_id in enumerate(runs["run_id"])}
+    out: dict[str, list[int]] = {}
+    for name in dict.fromkeys(names):
+        spelled = as_spelled(name, own)
+        rows = [run for run in mains.get(as_spelled(name, mains), ()) if run != own.get(spelled)]
+        if rows and (spelled in own or name in elsewhere):
+            out[spelled] = rows
+    return out
+
+
+def _by_main(runs: pd.DataFrame) -> dict[str, list[int]]:
+    """Return the runs that hold each main, whole or a part of it."""
     owners: dict[str, list[int]] = {}
     wholes: dict[str, list[int]] = {}
     for run, ids in enumerate(runs["main_ids"]):
@@ -34,9 +68,7 @@ def runs_by_name(runs: pd.DataFrame) -> dict[str, list[int]]:
             whole, _, part = main.rpartition("/")
             if whole and part.isdigit():
                 wholes.setdefault(whole, []).append(run)
-    owners = {**{name: list(dict.fromkeys(rows)) for name, rows in wholes.items()}, **owners}
-    owners.update({run_id: [run] for run, run_id in enumerate(runs["run_id"])})
-    return owners
+    return {**{name: list(dict.fromkeys(rows)) for name, rows in wholes.items()}, **owners}
 
 
 def chosen_runs(runs: pd.DataFrame, wanted: Sequence[str], mains: Collection[str]) -> BoolArray:

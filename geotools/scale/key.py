@@ -16,6 +16,7 @@ import shapely
 import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
+from geotools.layout.prepare import wishes_elsewhere
 from geotools.layout.shared import ground_seen, says_side
 
 if TYPE_CHECKING:
@@ -59,7 +60,8 @@ def _hash(part: Iterator[bytes]) -> str:
 def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
     yield "crs", (crs.to_wkt().encode() for crs in (layers.working_crs, layers.output_crs))
     yield "settings", _settings_bytes(job.brief)
-    yield "carrier.fixed", iter([repr(job.fixed).encode()])
+    elsewhere = sorted(wishes_elsewhere(job.runs, job.brief.carrier.fixed, job.fixed))
+    yield "carrier.fixed", iter([repr((job.fixed, elsewhere)).encode()])
     yield "network.only", (main_ids.encode() for main_ids in job.left_out)
     yield "runs", _run_bytes(job)
     if job.shutdowns is not None:

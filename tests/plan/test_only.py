@@ -147,6 +147,78 @@ def test_a_carrier_fixed_for_a_run_that_is_not_chosen_stands_in_nobodys_way() ->
         geotools.plan(mains=mains(), only="W1", settings={"carrier.fixed": [f"W9 = {pipe}"]})
 
 
+def bearing_names_of_runs() -> tuple[gpd.GeoDataFrame, dict[str, str]]:
+    """Return mains one of which bears the name of another's run, and the mains of all runs."""
+    given = mains()
+    given["main_id"] = ["W0", "W1", "R0001"]
+    runs = geotools.plan(mains=given).layers["runs"]
+    of_run = dict(zip(runs["run_id"], runs["main_ids"], strict=True))
+    if of_run["R0001"] == "R0001":  # then that of the next
+        given["main_id"] = ["W0", "W1", "R0002"]
+        runs = geotools.plan(mains=given).layers["runs"]
+        of_run = dict(zip(runs["run_id"], runs["main_ids"], strict=True))
+    return given, of_run
+
+
+def told_of_names(layers: dict[str, Any]) -> list[str]:
+    findings = layers["findings"]
+    chosen = findings[findings["rule"] == "name-of-two"]
+    assert chosen["severity"].eq("warning").all()
+    return [str(text) for text in chosen["text"]]
+
+
+def test_a_name_of_a_run_that_a_main_of_another_bears_too_is_told_with_both(tmp_path: Path) -> None:
+    given, of_run = bearing_names_of_runs()
+    (twin,) = {main for main in of_run.values() if main in of_run}
+    (other,) = [run for run, main in of_run.items() if main == twin]
+    done = geotools.plan(mains=given, only=twin).layers
+    assert done["runs"]["run_id"].tolist() == [twin]
+    (text,) = told_of_names(done)
+    assert text.startswith(f"network.only: '{twin}' is the name of a run, which is meant by it,")
+    assert f"of a main in run {other}, which is not; if the main is meant, write {other}" in text
+    both = geotools.plan(mains=given, only=[twin, other]).layers
+    assert sorted(both["runs"]["run_id"]) == sorted([twin, other])
+    assert not told_of_names(both)
+    assert not told_of_names(geotools.plan(mains=given).layers)
+    pipe = "12 in DIPS DR 11 PE4710"
+    fixed = {"carrier.fixed": [f"{twin} = {pipe}"]}
+    done = geotools.plan(mains=given, settings=fixed).layers
+    carriers = done["runs"].set_index("run_id")["carrier"]
+    assert carriers[twin] == pipe
+    assert carriers[other] != pipe
+    (text,) = told_of_names(done)
+    assert text.startswith(f"carrier.fixed: '{twin}' is the name of a run, which is meant by it,")
+    # chosen alone, the run of the main is planned as in the plan of all
+    path = tmp_path / "other.gpkg"
+    done = geotools.plan(mains=given, only=other, settings=fixed, output=path).layers
+    assert done["runs"]["carrier"].tolist() == [carriers[other]]
+    assert len(told_of_names(done)) == 1
+    assert not geotools.verify(plan=path).failed
+
+
+def test_a_batch_fixes_the_carrier_of_the_run_meant_and_of_no_main_of_its_name(
+    tmp_path: Path,
+) -> None:
+    given, of_run = bearing_names_of_runs()
+    (twin,) = {main for main in of_run.values() if main in of_run}
+    boxes = [shapely.box(5e5 - 50, 5e6 + 300 * k - 50, 5e5 + 450, 5e6 + 300 * k + 50)
+             for k in range(3)]  # fmt: skip
+    districts = gpd.GeoDataFrame({"name": ["a", "b", "c"]}, geometry=boxes, crs=CRS)
+    pipe = "12 in DIPS DR 11 PE4710"
+    fixed = {"carrier.fixed": [f"{twin} = {pipe}"]}
+    done: Any = geotools.batch(
+        mains=given, districts=districts, output=tmp_path / "plans", settings=fixed
+    )
+    runs = done.layers["district_runs"]
+    assert (runs["carrier"] == pipe).tolist() == (runs["run_id"] == twin).tolist()
+    told = []
+    for name in done.layers["district_results"]["file"]:
+        path = tmp_path / "plans" / name
+        told += told_of_names(layers_of(path))
+        assert not geotools.verify(plan=path).failed
+    assert len(told) == 1
+
+
 def test_an_edit_on_a_run_that_is_not_chosen_is_told() -> None:
     edits = gpd.GeoDataFrame(
         {"action": ["fix", "fix"], "geometry": [shapely.Point(5e5 + 200, 5e6 + 300 * k) for k in

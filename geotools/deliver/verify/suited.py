@@ -28,6 +28,7 @@ from geotools.deliver.verify.tally import Rule, Tally
 from geotools.lists import as_spelled
 from geotools.pipe.catalogue import Carrier, contenders
 from geotools.pipe.pressure import highest_temperature_c
+from geotools.schema import NAMESAKE
 from geotools.units import parse_quantity
 
 __all__ = ["HAIR", "RULES", "SAYS", "tested", "told_of"]
@@ -285,8 +286,11 @@ def _fixed(plan: Plan) -> dict[str, str]:
                 owners.setdefault(name, {})[run.run_id] = None
     ids = {run.run_id for run in runs}
     mains = {main for run in runs for main in run.main_ids.split(",")} if wishes else set()
+    others = {n for n, text in _texts(plan, NAMESAKE).items() if text.startswith("carrier.fixed")}
     for owner, _, pipe in wishes:
         name = as_spelled(owner.strip(), owners)
+        if name in others and name not in ids:
+            continue  # a run elsewhere is meant
         for run_id in [name] if name in ids else owners.get(name, {}):
             run = plan.one("runs", "run_id")[run_id]
             # Of a main and of one cut into parts under one name the main is meant.
