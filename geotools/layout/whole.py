@@ -42,6 +42,7 @@ from geotools.siting.pulled import hydraulic_columns
 from geotools.siting.vacuum import report_vacuum
 from geotools.street.driving import tell_side
 from geotools.tool import Progress
+from geotools.units import told_apart
 
 __all__ = ["Layout", "lay_out_plan"]
 
@@ -325,16 +326,19 @@ def _report_narrow(ground: Shared, table: pd.DataFrame) -> None:
     chains, middle = ground.runs.chains, table["length"].to_numpy(dtype=float)[rows] / 2
     names = table["run_id"].to_numpy(dtype=object)[rows]
     carriers = table["carrier"].to_numpy(dtype=object)[rows]
+    shares = [told_apart((part, least), 0, lambda v, d: f"{v:.{d}%}") for part in ratio[rows]]
     findings.add_points(
         "warning",
         "little-capacity",
         [
             f"run {name}: {carrier} carries the design flow of "
             f"{quantity_text(flow[row], 'flow', findings.system)} on record and keeps "
-            f"{ratio[row]:.0%} of the host's capacity at equal gradient, below the {least:.0%} "
+            f"{kept} of the host's capacity at equal gradient, below the {asked} "
             "asked for where no flow is on record (service.least_capacity); see that the flow is "
             "that of the run's worst day, fire flow included, or fix a larger carrier"
-            for name, carrier, row in zip(names, carriers, rows.tolist(), strict=True)
+            for name, carrier, row, (kept, asked) in zip(
+                names, carriers, rows.tolist(), shares, strict=True
+            )
         ],
         layer="runs",
         features=names,

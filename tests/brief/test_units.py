@@ -17,6 +17,7 @@ from geotools.units import (
     _by_pint,
     in_unit,
     parse_quantity,
+    told_apart,
     unit_of,
     usual_unit,
 )
@@ -24,6 +25,22 @@ from geotools.units import (
 FOOT = 0.3048  # exact, international foot
 POUND = 0.45359237  # exact
 GRAVITY = 9.80665  # exact, standard gravity
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ((0.43, 0.5), ["43%", "50%"]),
+        ((0.4992, 0.5), ["49.9%", "50.0%"]),
+        ((0.49996, 0.5, 0.7), ["49.996%", "50.000%", "70.000%"]),
+        ((0.5, 0.5), ["50%", "50%"]),  # nothing tells these apart
+        ((0.3, 0.7, 0.7), ["30%", "70%", "70%"]),
+    ],
+)
+def test_a_value_beside_its_limits_has_the_digits_that_tell_it_from_them(
+    values: tuple[float, ...], words: list[str]
+) -> None:
+    assert told_apart(values, 0, lambda value, digits: f"{value:.{digits}%}") == words
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -464,6 +465,12 @@ def test_a_flow_on_one_main_alone_and_a_carrier_that_keeps_little_are_told(
     (little,) = found(plan, "little-capacity").itertuples()
     assert f"keeps {plan.runs['capacity_ratio'].iloc[0]:.0%}" in little.text
     assert "3.0 L/s" in little.text
+    ratio = float(plan.runs["capacity_ratio"].iloc[0])
+    near = ("--set", f"service.least_capacity={ratio + 4e-4:.6f}", "--overwrite")
+    (little,) = found(read_plan(attempt(*words, *near, styles=False)[1]), "little-capacity")["text"]
+    kept, asked = re.search(r"keeps (\S+)% of .* below the (\S+)% asked", little).groups()
+    assert float(kept) < float(asked)
+    assert float(kept) == pytest.approx(100 * ratio, abs=0.06)
     whole = mains.assign(flow_lps=300.0)
     words = ("--mains", make.layer(whole), "--set", "output.styles=false", "--overwrite")
     plan = read_plan(attempt(*words, styles=False)[1])
