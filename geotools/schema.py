@@ -325,6 +325,7 @@ _CARRIER = _text("carrier", "carrier planned, or tried and closest to a plan")
 _PIT_COUNT = _integer("pit_count", "pits planned")
 _PULL_COUNT = _integer("pull_count", "pulls planned")
 _LONGEST_PULL = _real("longest_pull", "longest pull planned", "length")
+_HOST_BORE = "bore of the host, its low estimate or as measured"
 _CAPACITY_RATIO = _real("capacity_ratio", "flow after lining over flow before, at equal gradient")
 _HEAD_AFTER = _real("head_after", "head lost over the run at the design flow, carrier", "length")
 _COST = _real("cost", "planning cost, in the brief's currency")
@@ -378,7 +379,7 @@ OUTPUTS: dict[str, Layer] = {
                 _PIT_COUNT,
                 _PULL_COUNT,
                 _LONGEST_PULL,
-                _real("host_bore", "bore of the host, its low estimate or as measured", "bore"),
+                _real("host_bore", _HOST_BORE, "bore"),
                 _CAPACITY_RATIO,
                 _real(
                     "head_before", "head lost over the run at the design flow, old mains", "length"
@@ -916,6 +917,34 @@ OUTPUTS: dict[str, Layer] = {
                     "hydraulics_basis",
                     "flow wanted: the design flow, or a share of the old main's",
                     values=("design flow", "capacity"),
+                ),
+                _real("host_bore", f"{_HOST_BORE}: that of the fit", "bore", later=True),
+                _real(
+                    "host_bore_flow",
+                    "bore of the host, middle estimate or as measured: that of the capacity ratio",
+                    "bore",
+                    later=True,
+                ),
+                _real("host_c", "Hazen-Williams C of the host, that of the ratio", later=True),
+                _real("outside", "outside diameter of the carrier", "bore", later=True),
+                _real("carrier_bore", "average inside diameter of the carrier", "bore", later=True),
+                _real(
+                    "working_pressure",
+                    "working pressure of the run: the highest on record, or that assumed",
+                    "pressure",
+                    later=True,
+                ),
+                _real(
+                    "design_flow",
+                    "design flow of the run: the highest on record; empty where none is",
+                    "flow",
+                    later=True,
+                ),
+                _real(
+                    "groundwater",
+                    "groundwater above the deepest invert on the run",
+                    "length",
+                    later=True,
                 ),
                 _integer("pit_count", "pits, quick estimate"),
                 _real("longest_pull", "longest pull there can be, quick estimate", "length"),

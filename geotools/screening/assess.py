@@ -354,7 +354,8 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
     contest, service = ground.contest, ground.service
     pipe = shown_pipes(contest, estimate.pipe)
     there, safe = pipe >= 0, np.maximum(pipe, 0)
-    ratio = _capacity(service, np.asarray(contest.pipes.bore_m)[safe])
+    bore = np.asarray(contest.pipes.bore_m)[safe]
+    ratio = _capacity(service, bore)
     low, high = ground.brief.screening.band_low, ground.brief.screening.band_high
     costs = {"lining_cost": estimate.cost, "open_cut_cost": estimate_open_cut(ground, around)}
     bands = {f"{n}_{end}": c * by for n, c in costs.items() for end, by in
@@ -365,6 +366,9 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
             "carrier_suits": estimate.pipe >= 0,
             "capacity_ratio": np.where(there, ratio, np.nan),
             "hydraulics_basis": np.where(service["flow"].isna(), "capacity", "design flow"),
+            **_traced(service),
+            "outside": np.where(there, np.asarray(contest.pipes.outside_m)[safe], np.nan),
+            "carrier_bore": np.where(there, bore, np.nan),
             "pit_count": pd.array(estimate.pits, dtype="Float64").astype("Int64"),
             "longest_pull": estimate.longest,
             **costs,
@@ -374,6 +378,19 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
             "assumed": _assumed(ground),
         }
     )
+
+
+def _traced(service: pd.DataFrame) -> dict[str, FloatArray]:
+    """Return what of a run its verdicts on fit, pressure, groundwater and flow rest on."""
+    columns = {
+        "host_bore": "bore_low",
+        "host_bore_flow": "bore",
+        "host_c": "host_c",
+        "working_pressure": "working",
+        "design_flow": "flow",
+        "groundwater": "head",
+    }
+    return {name: service[column].to_numpy(dtype=float) for name, column in columns.items()}
 
 
 def _assumed(ground: Shared) -> list[str]:

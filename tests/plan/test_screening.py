@@ -24,6 +24,7 @@ from geotools.brief import Brief, settings
 from geotools.criteria import CRITERIA, NEED
 from geotools.deliver.tables import CAUTIONS
 from geotools.schema import DIMENSIONS
+from geotools.units import parse_quantity
 
 CRS = "EPSG:32633"
 SUITABLE, DOUBTFUL, OUT = "suitable", "doubtful", "not suitable"
@@ -271,6 +272,54 @@ def test_cost_bands_lie_about_the_estimate(screening: Screening) -> None:
     apart = ranking["lining_cost_high"] < ranking["open_cut_cost_low"]
     assert ((ranking["cost_verdict"] == "lining cheaper") == apart).all()
     assert (ranking["cost_verdict"] == "not known").eq(~lined).all()
+
+
+def test_verdicts_on_the_carrier_can_be_worked_out_from_the_columns_beside_them(
+    screening: Screening, sample: Path
+) -> None:
+    ranking, us = screening.ranking, screening.system == "us"
+
+    def si(name: str, suffixes: tuple[str, str], factors: tuple[float, float]) -> np.ndarray:
+        column = ranking[f"{name}_{suffixes[us]}"]
+        return np.asarray(column.to_numpy(dtype=float) * factors[us])
+
+    host, mid, outside, bore = (
+        si(name, ("mm", "in"), (1e-3, 0.0254))
+        for name in ("host_bore", "host_bore_flow", "outside", "carrier_bore")
+    )
+    there = (ranking["carrier"].fillna("") != "").to_numpy()
+    assert there.sum() > 5
+    for column in (outside, bore):
+        assert np.isfinite(column).tolist() == there.tolist()
+    assert (host <= mid + 1e-12).all()
+    np.testing.assert_allclose(screening.column("fit")[there], (1 - outside / host)[there])
+    # Hazen-Williams: h = 10.67 L Q^1.852 / (C^1.852 d^4.8704), so that Q goes as C d^2.63; C 150
+    ratio = 150 / ranking["host_c"].to_numpy(dtype=float) * (bore / mid) ** (4.8704 / 1.852)
+    np.testing.assert_allclose(ranking["capacity_ratio"].to_numpy(float)[there], ratio[there])
+    flow = si("design_flow", ("lps", "gpm"), (1e-3, 231 * 0.0254**3 / 60))
+    told = (ranking["hydraulics_basis"] == "design flow").to_numpy()
+    assert np.isfinite(flow).tolist() == told.tolist()
+    # what keeps service.max_velocity and service.max_gradient, over the flow wanted
+    rules = screening.settings.set_index("name")["value"]
+    speed, slope = (
+        float(parse_quantity(rules[f"service.max_{name}"], kind)) if kind else
+        float(rules[f"service.max_{name}"]) for name, kind in
+        (("velocity", "speed"), ("gradient", ""))
+    )  # fmt: skip
+    most = np.minimum(
+        speed * math.pi / 4 * bore**2, 150 * (slope * bore**4.8704 / 10.67) ** (1 / 1.852)
+    )
+    due = (most / flow)[told & there]
+    np.testing.assert_allclose(screening.column("hydraulics")[told & there], due, rtol=2e-3)
+    wet = si("groundwater", ("m", "ft"), (1.0, 0.3048)) > 0
+    assert (screening.column("collapse")[there] > 0).tolist() == wet[there].tolist()
+    mains = gpd.read_file(sample / "district.gpkg", layer="mains").drop_duplicates("main_id")
+    known = mains.set_index("main_id")["pressure_kpa"]
+    pressure = si("working_pressure", ("kpa", "psi"), (1.0, 6.894757293168361))
+    for ids, value in zip(ranking["main_ids"], pressure.tolist(), strict=True):
+        own = known.reindex([name for name in ids.split(",") if name in known.index]).max()
+        if not math.isnan(own):
+            assert value == pytest.approx(own)
 
 
 CHEAP_TRENCH = {  # such that lining is cheaper, dearer and neither in the sample
