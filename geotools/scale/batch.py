@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -19,6 +18,7 @@ from geotools.intake.named import named_files
 from geotools.intake.place import odd_letters
 from geotools.scale.district import Job, plan_district
 from geotools.scale.engine import Result, run_all, workers_begun
+from geotools.scale.jobs import district_jobs, districts_spared
 from geotools.scale.key import program
 from geotools.scale.manifest import (
     NAME,
@@ -31,12 +31,6 @@ from geotools.scale.manifest import (
     write_manifest,
 )
 from geotools.scale.resume import fate_of
-from geotools.schema import PLAN_LAYERS
-from geotools.tool import Outcome, Progress
-
-if TYPE_CHECKING:
-    pass
-from geotools.scale.jobs import district_jobs, districts_spared
 from geotools.scale.share import Call, read_network, share_out
 from geotools.scale.summary import (
     SUMMARY,
@@ -46,6 +40,8 @@ from geotools.scale.summary import (
     told_fates,
     told_of,
 )
+from geotools.schema import PLAN_LAYERS
+from geotools.tool import Outcome, Progress
 
 __all__ = ["open_folder", "plan_districts"]
 

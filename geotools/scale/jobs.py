@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,20 +12,12 @@ from geotools.intake.columns import Points
 from geotools.intake.memory import part_of, shelved
 from geotools.intake.place import absolute
 from geotools.intake.window import Window
-from geotools.layout.prepare import (
-    fixed_for,
-)
+from geotools.layout.prepare import fixed_for
 from geotools.network.ragged import IntArray
 from geotools.scale.district import Job
 from geotools.scale.districts import span_of
-from geotools.scale.manifest import (
-    Entry,
-    still_good,
-)
+from geotools.scale.manifest import Entry, still_good
 from geotools.scale.resume import FAILED
-
-if TYPE_CHECKING:
-    pass
 from geotools.scale.share import NOT_CHOSEN, Call, Share
 
 __all__ = ["district_jobs", "districts_spared", "edits_of"]
@@ -42,8 +33,8 @@ def district_jobs(
     """Return the districts to plan, the largest first, and the entries known so far.
 
     These are the ones with no run, those whose plan is whole and those that failed: should the
-    batch end before it comes to look at them again, it is still known. ``names`` as of
-    `_file_names`.
+    batch end before it comes to look at them again, it is still known. ``names`` are
+    those of the files of all districts.
     """
     inputs = {n: _anywhere(entry) for n, entry in brief.inputs.items() if n not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})

@@ -37,7 +37,7 @@ def district_key(job: Job, layers: Layers) -> dict[str, str]:
     DEM counts by its cells in the same window. Runs, chained over the whole network, count by
     their names, mains, ends and lengths, and shutdowns, worked out over the whole network too, by
     all that is told of them: what changed far away counts if it comes to this district in these.
-    Files count by none of their hashes; what the plan tells of them is `renewed`.
+    Files count by none of their hashes; what a plan that is kept tells of them is told anew.
 
     Returns
     -------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,16 +15,11 @@ from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError
 from geotools.intake.findings import SEVERITIES
-from geotools.scale.manifest import (
-    Entry,
-)
+from geotools.scale.manifest import Entry
 from geotools.scale.resume import Fate
+from geotools.scale.share import NOT_CHOSEN, OUTSIDE, Call, Share
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome
-
-if TYPE_CHECKING:
-    pass
-from geotools.scale.share import NOT_CHOSEN, OUTSIDE, Call, Share
 
 __all__ = ["SUMMARY", "Back", "outcome_of", "read_back", "summary_tables", "told_fates", "told_of"]
 

@@ -337,6 +337,16 @@ def test_joints_are_one_less_than_the_pieces_that_reach(length: float, piece: fl
     assert joints == 0 or joints * piece < length + 1e-6
 
 
+def test_a_gauge_is_held_against_the_pressure_at_its_own_low_point() -> None:
+    """1 MPa less 50 m of water, and 0.1 MPa less 5 m, each as if it were asked for alone."""
+    lows, falls = np.array([1e6, 1e5]), np.array([50.0, 5.0])
+    alone = [float(at_gauge_pa(low, fall)) for low, fall in zip(lows, falls, strict=True)]
+    assert at_gauge_pa(lows, falls).tolist() == alone
+    assert alone == pytest.approx([1e6 - 50 * 9806.65, 1e5 - 5 * 9806.65])
+    with pytest.raises(RangeError):
+        at_gauge_pa(lows, falls[::-1])
+
+
 def test_thicker_walls_take_longer() -> None:
     wall = np.linspace(0.005, 0.1, 50)
     window = fusion_window(0.6, wall)
