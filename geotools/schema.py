@@ -225,7 +225,11 @@ INPUTS: dict[str, Layer] = {
             "valves",
             "Line valves.",
             POINT,
-            (_text("kind", "gate, butterfly, ..."), _flag("open", "normally open")),
+            (
+                _text("kind", "gate, butterfly, ..."),
+                _flag("open", "normally open"),
+                _text("valve_id", "identifier, by which shutdowns and findings name the valve"),
+            ),
         ),
         Layer(
             "laterals",

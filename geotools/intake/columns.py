@@ -89,8 +89,8 @@ class Layers:
     A layer that was not given is ``None``. ``inputs`` has one row per source (layer, source,
     sublayer, sha256, crs, features read, features used), ``columns`` tells which column of them is
     read as which field. ``dem`` holds the raster paths.
-    ``renamed`` tells of mains whose identifier is met more than once, by their number in the
-    source, what they are called.
+    ``renamed`` tells by layer of features whose identifier is met more than once, by their number
+    in the source: of mains what they are called, of valves the identifier none of them goes by.
     """
 
     working_crs: pyproj.CRS
@@ -109,4 +109,4 @@ class Layers:
     inputs: pd.DataFrame = field(default_factory=pd.DataFrame)
     columns: pd.DataFrame = field(default_factory=pd.DataFrame)
     findings: Findings = field(default_factory=Findings)
-    renamed: Mapping[str, str] = field(default_factory=dict)
+    renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)

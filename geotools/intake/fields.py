@@ -136,7 +136,7 @@ def convert_fields(
 
 
 # Fields whose texts are passed on sign by sign: tables of the user's own are joined by them.
-NAMES = ("main_id", "run_id")
+NAMES = ("main_id", "run_id", "valve_id")
 
 
 def _judged(

@@ -34,6 +34,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "kind": ("type", "subtype"),
     "angle": ("deflection",),
     "open": ("position",),
+    "valve_id": ("valveno", "vlvno", "asset", "facility", "number"),
     "customers": ("cust", "customer", "meters", "properties", "households"),
     "critical": ("crit", "priority", "hospital"),
     "class": ("type", "highway", "hierarchy"),

@@ -33,8 +33,9 @@ from geotools.intake.window import Window
 from geotools.intake.zones import longitudes
 from geotools.schema import Layer
 
-__all__ = ["Loaded", "crs_of", "differs_text", "load_layer"]
+__all__ = ["NUMBERED", "Loaded", "crs_of", "differs_text", "load_layer"]
 
+NUMBERED = "fid "  # before the number that names a feature without an identifier
 # Pairs of columns in which tables hold coordinates.
 COORDINATES = (
     ("x", "y"), ("lon", "lat"), ("longitude", "latitude"), ("lng", "lat"), ("long", "lat"),
@@ -94,8 +95,12 @@ class Loaded:
 
     @property
     def names(self) -> npt.NDArray[Any]:
-        """Names of features that have no identifier of their own, such as ``fid 12``."""
-        return np.array([f"fid {fid}" for fid in self.fids], dtype=object)
+        """Names of features: of a valve its identifier, if it has one, else as ``fid 12``."""
+        numbered = _numbered(self.fids)
+        if "valve_id" not in self.table:
+            return numbered
+        own = self.table["valve_id"].to_numpy(dtype=object)
+        return np.where(own == "", numbered, own)
 
 
 def load_layer(
@@ -130,7 +135,7 @@ def load_layer(
     remarks += [
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]
-    names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
+    names = _numbered(content.fids)
     longitude = partial(longitudes, content.geometry, crs)
     judge = judge_of(source, content, bounds)
     converted = convert_fields(
@@ -155,6 +160,10 @@ def load_layer(
         assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
+
+
+def _numbered(fids: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    return np.array([f"{NUMBERED}{fid}" for fid in fids], dtype=object)
 
 
 def _no_geometry(source: Source) -> str:

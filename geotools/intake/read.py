@@ -27,6 +27,7 @@ from geotools.intake.ragged import line_lengths
 from geotools.intake.readings import class_remarks, columns_table, status_remarks
 from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
+from geotools.intake.valve_ids import doubled_valves, sure_valves
 from geotools.intake.window import Window, window_of
 from geotools.pipe.names import folded
 from geotools.schema import INPUTS
@@ -56,7 +57,7 @@ def read_layers(
     progress: Callable[[str], None] | None = None,
     window: Window | None = None,
     elsewhere: Collection[str] = (),
-    renamed: Mapping[str, str] | None = None,
+    renamed: Mapping[str, Mapping[str, str]] | None = None,
 ) -> Layers:
     """Read every layer the brief names.
 
@@ -77,7 +78,7 @@ def read_layers(
     elsewhere : collection of str, optional
         Layers given that are read in another place: that they are missing here is not told.
     renamed : mapping, optional
-        Of the layers read everywhere, where this is a window of them.
+        Of the layers read everywhere, as of `Layers`, where this is a window of them.
 
     Returns
     -------
@@ -134,18 +135,20 @@ def _read(
     allow_remote: bool,
     tell: Callable[[str], None],
     window: Window | None,
-    renamed: Mapping[str, str] | None,
+    renamed: Mapping[str, Mapping[str, str]] | None,
 ) -> Layers:
     faults, findings = FaultList(), Findings(brief.output.units)
     loaded = _load_all(brief, frames, allow_remote, tell, faults, window)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
-        mains = _mains(loaded, brief, findings, tell, window, renamed)
+        known = None if renamed is None else renamed.get("mains", {})
+        mains = _mains(loaded, brief, findings, tell, window, known)
     faults.raise_if_any()
     loaded["mains"] = loaded["mains"].built()
     if "streets" in loaded:
         excluded = brief.street.excluded_classes
         loaded["streets"] = only_streets(loaded["streets"], excluded, findings)
+    told_apart = {"mains": mains.renamed, "valves": _name_valves(loaded, renamed)}
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)
@@ -165,7 +168,7 @@ def _read(
         inputs=inputs_table(loaded, rasters, used),
         columns=columns_table({name: layer.match for name, layer in loaded.items()}),
         findings=findings,
-        renamed=mains.renamed,
+        renamed=told_apart,
         **data,
     )
 
@@ -206,6 +209,18 @@ def _mains(
         known=renamed,
         in_part=window is not None and brief.network.working_crs is None,
     )
+
+
+def _name_valves(
+    loaded: dict[str, Loaded], renamed: Mapping[str, Mapping[str, str]] | None
+) -> Mapping[str, str]:
+    """Have valves go by their identifiers, in place; return those of `doubled_valves`."""
+    if "valves" not in loaded:
+        return {}
+    given = loaded["valves"]
+    doubled = doubled_valves(given) if renamed is None else renamed.get("valves", {})
+    loaded["valves"] = sure_valves(given, doubled)
+    return doubled
 
 
 def _others(

@@ -47,7 +47,7 @@ class Job:
     span : ndarray, shape (k, 5)
         Their ends and lengths, as `span_of`.
     renamed : mapping
-        Mains that bear another identifier in the whole, as of `Layers`.
+        Mains and valves whose identifier others bear in the whole, as of `Layers`.
     shutdowns : DataFrame or None
         Of these runs, worked out from the whole network; None where no valves are known.
     left_out : list of str
@@ -72,7 +72,7 @@ class Job:
     frames: Mapping[str, FramePart]
     runs: pd.DataFrame
     span: np.ndarray[Any, np.dtype[np.float64]]
-    renamed: Mapping[str, str]
+    renamed: Mapping[str, Mapping[str, str]]
     shutdowns: pd.DataFrame | None
     left_out: list[str]
     fixed: list[FixedPipe]

@@ -218,6 +218,43 @@ EDITS = {  # action, role, where; the districts' own, then those of nobody
 }
 
 
+def test_a_valve_has_one_name_in_the_whole_and_in_every_district(
+    tmp_path: Path, command: Run
+) -> None:
+    brief = write_network(tmp_path)
+    net = tmp_path / "net.gpkg"
+    # One identifier is met in both districts: out of sight of each other, neither is a name.
+    valves = gpd.read_file(net, layer="valves").assign(valve_id=["V1", "V2", "V1"])
+    valves.to_file(net, layer="valves")
+    whole, out = tmp_path / "whole.gpkg", tmp_path / "out"
+    assert command("plan", brief, "-o", whole, "--quiet") == 0
+    assert command("batch", brief, "-o", out, "--quiet") == 0
+
+    def closed(plan: Path) -> dict[str, str]:
+        rows = pyogrio.read_dataframe(plan, layer="shutdowns", read_geometry=False)
+        return dict(zip(rows["run_id"], rows["valves"] + "; " + rows["remarks"], strict=True))
+
+    wanted = closed(whole)
+    assert "fid 3;" in " ".join(wanted.values())
+    assert "V2, fid 1" in " ".join(wanted.values())
+    for name in ("westfold", "eastfold"):
+        plan = out / f"{name}.gpkg"
+        assert closed(plan).items() <= wanted.items()
+        near = pyogrio.read_dataframe(plan, layer="context").query("layer == 'valves'")
+        assert set(near["feature"]) == ({"fid 1", "V2"} if name == "westfold" else {"fid 3"})
+        rules = pyogrio.read_dataframe(plan, layer="findings")["rule"].tolist()
+        assert rules.count("valve-by-number") == 1
+        assert command("verify", plan, "--quiet") == 0
+    again = entries(out)
+    assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
+    assert {name: entry["tries"] for name, entry in entries(out).items()} == {
+        "Eastfold": 0, "Nobody": 0, "Westfold": 0,
+    }  # fmt: skip
+    valves.assign(valve_id=["V1", "V2", "V3"]).to_file(net, layer="valves")
+    assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
+    assert all(entries(out)[name]["key"] != again[name]["key"] for name in DISTRICTS)
+
+
 def test_every_edit_is_answered_by_its_district_or_else_by_the_summary(
     network: Path, tmp_path: Path, command: Run
 ) -> None:

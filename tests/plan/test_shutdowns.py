@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
+import ezdxf
 import geopandas as gpd
 import pandas as pd
+import pdfplumber
 import pytest
 import shapely
 
@@ -20,8 +23,11 @@ def _points(*xy: tuple[float, float], **columns: Sequence[Any]) -> gpd.GeoDataFr
     return gpd.GeoDataFrame(dict(columns), geometry=places, crs=CRS)
 
 
-def _plan(near: float) -> dict[str, pd.DataFrame]:
-    """Plan a host between two mains in service, with valves on it so near to its ends."""
+def _plan(near: float, **given: Any) -> dict[str, pd.DataFrame]:
+    """Plan a host between two mains in service, with valves on it so near to its ends.
+
+    Layers given replace those here, or leave them out.
+    """
     ways = [((0, 0), (300, 0)), *(((x, 0), (x, y)) for x in (0, 300) for y in (200, -200))]
     mains = gpd.GeoDataFrame(
         {
@@ -34,15 +40,16 @@ def _plan(near: float) -> dict[str, pd.DataFrame]:
         crs=CRS,
     )
     beside = [(4.0, 100.0), (4.0, -100.0), (304.0, 100.0), (304.0, -100.0)]
+    layers = {
+        "mains": mains,
+        "valves": _points((near, 0.0), (300 - near, 0.0), kind=["gate"] * 2, open=[1, 1]),
+        "laterals": _points((60.0, 3.0), *beside, customers=[3.0, *[50.0] * 4]),
+        "hydrants": _points((4.0, 150.0)),
+        "sources": _points((0.0, 200.0), (300.0, -200.0)),
+        "settings": {"service.least_capacity": 0},
+    }
     return dict(
-        geotools.plan(
-            mains=mains,
-            valves=_points((near, 0.0), (300 - near, 0.0), kind=["gate"] * 2, open=[1, 1]),
-            laterals=_points((60.0, 3.0), *beside, customers=[3.0, *[50.0] * 4]),
-            hydrants=_points((4.0, 150.0)),
-            sources=_points((0.0, 200.0), (300.0, -200.0)),
-            settings={"service.least_capacity": 0},
-        ).layers
+        geotools.plan(**{n: v for n, v in {**layers, **given}.items() if v is not None}).layers
     )
 
 
@@ -64,6 +71,37 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     assert found["severity"] == "warning"
     assert "200 customers not served off it, at 4 service connections" in found["text"]
     assert f"{days:.1f} working days" in found["text"]
+
+
+def test_whatever_is_told_of_a_valve_names_it_by_its_identifier(tmp_path: Path) -> None:
+    ids = ["SV-1", "SV-2", "SV-3", "SV-4", "SV-5"]
+    places = [(4.0, 0.0), (0.0, 150.0), (0.0, -150.0), (300.0, 150.0), (60.0, 90.0)]
+    around = _points(*places, valve_id=ids, kind=["gate"] * 3 + ["gate, seized", "gate"])
+    file = tmp_path / "plan.gpkg"
+    wide = {"service.least_capacity": 0, "output.context": "200 m"}
+    plan = _plan(4.0, valves=around, settings=wide, output=file)
+    shut = plan["shutdowns"].iloc[0]
+    assert shut["valves"] == "SV-2,SV-3"
+    assert "cannot be closed: SV-4" in shut["remarks"]
+    assert "cut out by the work, so not relied on: SV-1" in shut["remarks"]
+    off = plan["findings"].query("rule == 'valve-off-main'")
+    assert off["feature"].tolist() == ["SV-5"]
+    assert set(plan["context"].query("layer == 'valves'")["feature"]) == set(ids)
+    assert geotools.verify(file).summary["failed"] == 0
+    geotools.drawing(file, output=tmp_path / "plan.dxf")
+    drawn = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+    blocks = {b.dxf.name: [] for b in drawn.query("INSERT")}
+    for block in drawn.query("INSERT"):
+        blocks[block.dxf.name] += [a.dxf.text for a in block.attribs]
+    assert {"SV-2", "SV-3"} <= set(blocks["LIN_SHUT"])
+    assert set(ids) <= set(blocks["LIN_VALVE"])
+    geotools.sheets(file, output=tmp_path / "plan.pdf")
+    with pdfplumber.open(tmp_path / "plan.pdf") as book:
+        text = " ".join(page.extract_text() for page in book.pages)
+    assert "close SV-2" in text
+    assert "SV-2, SV-3" in text
+    geotools.report(file, output=tmp_path / "plan.html")
+    assert "SV-2,SV-3" in (tmp_path / "plan.html").read_text(encoding="utf-8")
 
 
 def test_nobody_beyond_is_told_of_where_valves_shut_the_run_in_alone() -> None:
