@@ -175,10 +175,12 @@ def _dry(shutdowns: pd.DataFrame, runs: pd.DataFrame | None) -> list[dict[str, s
     if not shutdowns["customers"].notna().any():
         return []
     worst = shutdowns.iloc[int(np.nanargmax(shutdowns["customers"].to_numpy(dtype=float)))]
+    least = bool(shutdowns["cut_off_nodes"].isna().any())
     return [
         _fact(
             f"{worst['customers']:,.0f}",
-            "customers without water at most",
-            f"shutdown of run {worst['run_id']}",
+            "customers or more without water" if least else "customers without water at most",
+            f"shutdown of run {worst['run_id']}"
+            + (": who is cut off beyond it is not known" if least else ""),
         )
     ]

@@ -40,7 +40,8 @@ WITHOUT = {
     "valves": "shutdowns cannot be planned",
     "laterals": "connections of customers are not counted and no dig for them is planned",
     "hydrants": "hydrants out of service are not counted and no dig for them is planned",
-    "sources": "what loses water in a shutdown cannot be told",
+    "sources": "what a shutdown cuts off beyond the segments it shuts in is not known, and who is "
+    "told to lose water are those in these segments, the least there are",
     "streets": "intersections, lanes and laydown along streets are unknown",
     "avoid": "no place is ruled out for pits",
     "districts": "everything is planned as one district",

@@ -74,7 +74,10 @@ def write_remarks(case: Circumstances, say: Callable[[float], str]) -> npt.NDArr
         said[run].append(f"cut out by the work, so not relied on: {names}")
     if not case.reckoned:
         for words in said:
-            words.append("no source known: what is cut off beyond is not reckoned")
+            words.append(
+                "no source known, so what is cut off beyond is not: customers, services and "
+                "hydrants are the least without water"
+            )
     for run in np.flatnonzero(case.source):
         said[run].append("a source is shut in")
     for run in np.flatnonzero(case.reckoned & ~case.fed):

@@ -109,17 +109,21 @@ def isolate(
     visits = visit(supply, chains, cut_out=runs.valves)
     table = table.join(_shutdowns(supply, chains, visits, valves, reach, layers.findings))
     taps = services_on_runs(runs.services, graph, chains)
-    return table.assign(**_tapped(table["customers"], taps, layers.laterals))
+    return table.assign(**_tapped(table, taps, layers.laterals))
 
 
-def _tapped(customers: pd.Series, taps: pd.DataFrame, laterals: Points | None) -> dict[str, Any]:
-    """Return how many services each run itself has, and its customers that are not on them."""
-    runs, run = len(customers), taps["run"].to_numpy(dtype=np.int64)
+def _tapped(table: pd.DataFrame, taps: pd.DataFrame, laterals: Points | None) -> dict[str, Any]:
+    """Return how many services each run itself has, and its customers that are not on them.
+
+    Where it is not known what is cut off, nor is it whether all of these are told.
+    """
+    runs, run = len(table), taps["run"].to_numpy(dtype=np.int64)
     own = np.zeros(len(taps))
     if laterals is not None and len(taps):
         own = customers_of(laterals)[taps["point"].to_numpy(dtype=np.int64)]
+    beyond = (table["customers"] - np.bincount(run, own, runs)).round(6)
     return {
-        "customers_beyond": (customers - np.bincount(run, own, runs)).round(6),
+        "customers_beyond": beyond.where(table["cut_off_length"].notna()),
         "temporary_services": np.bincount(run, minlength=runs).astype(np.int64),
     }
 
@@ -211,7 +215,11 @@ def _to_close(supply: Supply, bounds: pd.DataFrame, valves: Points, runs: int) -
 
 
 def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
-    """Return what goes dry and what is cut off beyond it."""
+    """Return what goes dry and what is cut off beyond it.
+
+    Without a source it is not known what is cut off: customers, services and hydrants are those
+    that go dry, the least there are.
+    """
     run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
     columns = supply.weights[segment].T
     _, length, *served = (np.bincount(run, c, runs) for c in columns)

@@ -246,8 +246,9 @@ def _sources(place: _Place, sources: Points | None, findings: Findings) -> IntAr
         findings.add(
             "warning",
             "source-unknown",
-            "no source feeds a main: what shutdowns cut off beyond what they shut in is not "
-            "reckoned. Give the layer sources.",
+            "no source feeds a main: what shutdowns cut off beyond the segments they shut in is "
+            "not known, and customers, services and hydrants without water are those in these "
+            "segments, the least there are. Give the layer sources.",
             layer="sources",
         )
     return np.unique(place.segment(on.edge[near], on.at[near], on.forward[near]))

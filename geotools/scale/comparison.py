@@ -168,9 +168,12 @@ def _days(file: PlanFile) -> dict[str, Any]:
 def _shutdown(file: PlanFile) -> dict[str, Any]:
     if "shutdowns" not in file.layers:
         return {}
-    shut = pd.DataFrame(file.table("shutdowns", ("run_id", "customers", "main_length")))
+    fields = ("run_id", "customers", "main_length", "cut_off_length")
+    shut = pd.DataFrame(file.table("shutdowns", fields))
     shut = shut.drop_duplicates("run_id").set_index("run_id")
-    return {"customers": shut["customers"], "shut_length": shut["main_length"]}
+    # Where what is cut off is not known, those told are the least: not to be set beside others.
+    customers = shut["customers"].where(shut["cut_off_length"].notna())
+    return {"customers": customers, "shut_length": shut["main_length"]}
 
 
 def _inputs_of(file: PlanFile) -> pd.DataFrame:

@@ -389,7 +389,7 @@ def test_verdicts_of_a_screening_are_told_from_suitable_down() -> None:
 
 def test_the_headline_of_customers_dry_is_of_work_that_is_planned() -> None:
     runs = pd.DataFrame({"run_id": ["R1", "R2"], "status": ["planned", "no_plan"]})
-    shut = pd.DataFrame({"run_id": ["R1", "R2"], "customers": [12, 400]})
+    shut = pd.DataFrame({"run_id": ["R1", "R2"], "customers": [12, 400], "cut_off_nodes": [0, 0]})
     (fact,) = _dry(shut, runs)
     assert (fact["value"], fact["note"]) == ("12", "shutdown of run R1")
     assert _dry(shut[1:], runs) == []

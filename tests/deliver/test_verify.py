@@ -700,6 +700,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("shutdowns", "valves", lambda v: v.split(",", 1)[1] + ",fid 1,fid 1"),
     ),
     "nobody without water": ("shutdowns", lambda s: s.edit("shutdowns", "customers", 0, beyond)),
+    "customers beyond where none who is cut off is known": (
+        "shutdowns",
+        lambda s: s.edit("shutdowns", "cut_off_length", np.nan),
+    ),
     "a service fed less": ("shutdowns", lambda s: s.edit("shutdowns", "temporary_services", 0)),
     "supply cut short": ("shutdowns", lambda s: s.edit("shutdowns", "temporary_supply", more(-1))),
     "another valve to close": (

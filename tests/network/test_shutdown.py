@@ -482,7 +482,7 @@ def test_hydrants_are_counted_where_they_go_dry_or_are_cut_off(shut: Shut) -> No
     assert table.loc[TRUNK, "hydrants"] == 0
 
 
-def test_without_sources_nothing_is_said_to_be_cut_off(shut: Shut) -> None:
+def test_without_sources_who_is_cut_off_is_said_to_be_not_known(shut: Shut) -> None:
     away = points([(0, 5000)])
     for sources, rules in (None, ["source-unknown"]), (away, ["source-off-main", "source-unknown"]):
         table, findings = shut(
@@ -492,10 +492,13 @@ def test_without_sources_nothing_is_said_to_be_cut_off(shut: Shut) -> None:
         row = table.loc[TRUNK]
         assert pd.isna(row["cut_off_nodes"])
         assert pd.isna(row["cut_off_length"])
-        assert (row["customers"], row["critical"]) == (2, 1)
-        assert "not reckoned" in row["remarks"]
-        found = findings.loc[findings["layer"] == "sources", "rule"]
-        assert sorted(found) == rules
+        assert pd.isna(row["customers_beyond"])
+        assert (row["customers"], row["critical"], row["temporary_services"]) == (2, 1, 1)
+        assert "what is cut off beyond is not: customers" in row["remarks"]
+        assert "are the least without water" in row["remarks"]
+        found = findings.loc[findings["layer"] == "sources"].set_index("rule")["text"]
+        assert sorted(found.index) == rules
+        assert "those in these segments, the least there are" in found["source-unknown"]
 
 
 def test_a_lateral_without_a_number_is_one_customer(shut: Shut) -> None:

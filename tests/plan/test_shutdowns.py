@@ -8,6 +8,7 @@ from typing import Any
 
 import ezdxf
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pdfplumber
 import pytest
@@ -71,6 +72,36 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     assert found["severity"] == "warning"
     assert "200 customers not served off it, at 4 service connections" in found["text"]
     assert f"{days:.1f} working days" in found["text"]
+
+
+@pytest.mark.parametrize("sources", [None, _points((0.0, 9000.0))], ids=["none", "off"])
+def test_who_is_cut_off_without_a_source_is_not_told_as_a_fact(
+    sources: gpd.GeoDataFrame | None, tmp_path: Path
+) -> None:
+    file, other = tmp_path / "plan.gpkg", tmp_path / "fed.gpkg"
+    valves = _points((0.0, 6.0), (0.0, -6.0), (300.0, 6.0), (300.0, -6.0))
+    plan = _plan(4.0, valves=valves, sources=sources, output=file)
+    shut = plan["shutdowns"].iloc[0]
+    assert shut["customers"] == 3.0  # of its own segments
+    assert shut[["customers_beyond", "cut_off_nodes", "cut_off_length"]].isna().all()
+    told = plan["findings"].query("layer == 'sources'").set_index("rule")["text"]
+    assert "segments they shut in is not known" in told["source-unknown"]
+    assert "cannot be told" not in told.str.cat()
+    if sources is None:
+        assert "beyond the segments it shuts in is not known" in told["layer-not-given"]
+    assert not (plan["findings"]["rule"] == "customers-beyond").any()
+    assert geotools.verify(file).summary["failed"] == 0
+    geotools.report(file, output=tmp_path / "plan.html")
+    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert "customers or more without water" in page
+    assert "customers without water at most" not in page
+    geotools.sheets(file, output=tmp_path / "plan.pdf")
+    with pdfplumber.open(tmp_path / "plan.pdf") as book:
+        assert "at least 3" in " ".join(page.extract_text() for page in book.pages)
+    _plan(4.0, valves=valves, output=other)
+    rows = geotools.compare([file, other]).layers["comparison"].set_index("plan")
+    assert np.isnan(rows.loc["plan", "customers"])
+    assert rows.loc["fed", "customers"] == 103.0  # two of the four mains hang on the run
 
 
 def test_whatever_is_told_of_a_valve_names_it_by_its_identifier(tmp_path: Path) -> None:

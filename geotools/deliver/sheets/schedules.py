@@ -430,12 +430,18 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
         rows += [
             ("valves to close", str(row["valves"]).replace(",", ", ") or "none"),
             ("main that goes dry", f"{length(row['main_length'])} {unit}"),
-            ("customers without water", _number(row["customers"], 0)),
+            ("customers without water", _without_water(row)),
             ("temporary supply", f"{length(row['temporary_supply'])} {unit}, "
                                  f"{_number(row['temporary_services'], 0)} services"),
             *([("remarks", str(row["remarks"]))] if row["remarks"] else []),
         ]  # fmt: skip
     return Table("Shutdown", ("what", "value"), tuple(rows))
+
+
+def _without_water(row: dict[str, Any]) -> str:
+    """Return the customers of a shutdown; of one whose cut off are not known the least."""
+    least = pd.isna(row["cut_off_nodes"]) and not pd.isna(row["customers"])
+    return ("at least " if least else "") + _number(row["customers"], 0)
 
 
 def _summed(frame: Any) -> Any:

@@ -77,6 +77,9 @@ def _numbers(tally: Tally, row: Any) -> None:
         few, many = getattr(row, less), getattr(row, more)
         good = np.isnan(few) or np.isnan(many) or -CLOSE <= few <= many + CLOSE
         tally.holds(good, row.run_id, f"{less} are {few:g}, and {more} {many:g}")
+    known = np.isnan(row.customers_beyond) or not np.isnan(row.cut_off_length)
+    text = f"customers_beyond are {row.customers_beyond:g}, and what is cut off is not known"
+    tally.holds(known, row.run_id, text)
 
 
 def _served(plan: Plan, tally: Tally, row: Any) -> None:
