@@ -18,6 +18,7 @@ from geotools.deliver.layers import Encoded
 from geotools.estimate.schedule import days_out
 from geotools.intake.columns import Layers, Lines
 from geotools.layout.attempt import friction_band_of, profile_of
+from geotools.layout.dry import report_dry
 from geotools.layout.lots import Planned, plan_lots
 from geotools.layout.prepare import prepare
 from geotools.layout.shared import Shared, says_side
@@ -196,7 +197,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections)
-    _report_beyond(ground, table, shutdowns, days_out(works.schedule))
+    report_dry(ground, table, shutdowns, days_out(works.schedule))
     return Layout(
         layers=ground.layers,
         runs=ground.runs,
@@ -357,38 +358,6 @@ def _report_vacuum(ground: Shared, table: pd.DataFrame) -> None:
         ground.brief,
         ground.layers.findings,
         middle=points_along(chains.xy, chains.offsets, every, half),
-    )
-
-
-def _report_beyond(
-    ground: Shared, table: pd.DataFrame, shutdowns: pd.DataFrame, days: pd.Series
-) -> None:
-    """Leave a finding on every planned run whose work takes water from customers off it."""
-    lost = shutdowns["customers_beyond"].to_numpy(dtype=float) > 0
-    rows = shutdowns["run"].to_numpy(dtype=np.int64)
-    chosen = lost & (table["status"].to_numpy(dtype=object)[rows] == "planned")
-    chains, run, told = ground.runs.chains, rows[chosen], shutdowns[chosen]
-    names = table["run_id"].to_numpy(dtype=object)[run]
-    ground.layers.findings.add_points(
-        "warning",
-        "customers-beyond",
-        [
-            f"run {name}: {customers:,.0f} customers not served off it, at {services} service "
-            "connections, are without water while it is out of service, by the schedule "
-            f"{days[name]:.1f} working days. No temporary supply is priced for them. Shut it in "
-            "nearer, with valves or stops on the mains at its ends, or plan a bypass."
-            for name, customers, services in zip(
-                names,
-                told["customers_beyond"],
-                told["services"] - told["temporary_services"],
-                strict=True,
-            )
-        ],
-        layer="shutdowns",
-        features=names,
-        xy=points_along(
-            chains.xy, chains.offsets, run, table["length"].to_numpy(dtype=float)[run] / 2
-        ),
     )
 
 

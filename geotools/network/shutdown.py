@@ -27,14 +27,15 @@ from geotools.network.noding import TOUCH
 from geotools.network.ragged import BoolArray, IntArray, line_lengths, members_of, offsets_of
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains, on_edges
-from geotools.network.segments import cut_off
+from geotools.network.segments import cut_off, joined_segments
 from geotools.network.services import services_on_runs
 from geotools.network.supply import Supply, build_supply, customers_of
 from geotools.network.visits import Visits, visit
 from geotools.schema import OUTPUTS
 
-__all__ = ["VALVE_REACH", "isolate", "plan_shutdowns"]
+__all__ = ["LOST", "VALVE_REACH", "isolate", "plan_shutdowns"]
 
+LOST = ("sources_shut", "lost", "lost_length", "lost_customers")
 VALVE_REACH = 10.0  # m; a valve this near a junction stands at it (common practice, no source)
 
 
@@ -54,7 +55,7 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
         As `isolate`.
     """
     if layers.valves is None:
-        names = ["run", *(field.name for field in OUTPUTS["shutdowns"].fields), "geometry"]
+        names = ["run", *(field.name for field in OUTPUTS["shutdowns"].fields), "geometry", *LOST]
         return pd.DataFrame({name: np.zeros(0, dtype=object) for name in names})
     carrying = _carrying(layers.mains, network, layers.findings)
     return isolate(
@@ -92,7 +93,9 @@ def isolate(
     -------
     DataFrame
         One row a run: ``run``, the bare fields of the layer ``shutdowns`` in SI units, and
-        ``geometry``, the valves to close.
+        ``geometry``, the valves to close. ``sources_shut`` says whether a source is shut in,
+        ``lost`` whether every source is of a part of the network that is joined by open valves;
+        ``lost_length`` (m) and ``lost_customers`` are of these parts.
     """
     graph, chains = runs.graph, runs.chains
     supply = build_supply(
@@ -140,7 +143,9 @@ def _shutdowns(
     shut = _shut_in(supply, visits)
     bounds = _bounds(supply, shut)
     table = _to_close(supply, bounds, valves, len(chains)).join(_dry(supply, shut, len(chains)))
-    told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
+    table = table.join(_sources_lost(supply, shut, len(chains)))
+    source = table["sources_shut"].to_numpy(dtype=bool)
+    told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach, source)
     return table.assign(
         temporary_supply=line_lengths(chains.xy, chains.offsets),
         remarks=write_remarks(told, findings.length),
@@ -246,6 +251,22 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
     )
 
 
+def _sources_lost(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
+    """Return by run whether sources are shut in, and what of the network has no other."""
+    part = joined_segments(supply.segments.count, supply.ways)
+    parts = int(part.max(initial=-1)) + 1
+    held = shut[shut["segment"].isin(supply.sources)]
+    run, of = held["run"].to_numpy(dtype=np.int64), part[held["segment"].to_numpy(dtype=np.int64)]
+    pair, taken = np.unique(run * parts + of, return_counts=True)
+    every = np.bincount(part[supply.sources], minlength=parts)
+    pair = pair[taken == every[pair % parts]] if parts else pair
+    lone, bare = np.divmod(pair, max(parts, 1))
+    size = [np.bincount(part, supply.weights[:, k], parts)[bare] for k in (1, 2)]
+    length, customers = (np.bincount(lone, each, runs).round(6) for each in size)
+    columns = (np.bincount(run, minlength=runs) > 0, np.bincount(lone, minlength=runs) > 0)
+    return pd.DataFrame(dict(zip(LOST, (*columns, length, customers), strict=True)))
+
+
 def _circumstances(
     supply: Supply,
     chains: Chains,
@@ -254,6 +275,7 @@ def _circumstances(
     bounds: pd.DataFrame,
     names: npt.NDArray[np.object_],
     reach: float,
+    source: BoolArray,
 ) -> Circumstances:
     """Gather what the remarks are about."""
     runs, valves = len(chains), supply.valves
@@ -261,8 +283,6 @@ def _circumstances(
     kept = bounds[valves.closed[bounds["valve"]]]
     hampered, jammed = _stuck(supply, visits, shut)
     branches, bare = _branches(supply, chains, visits, reach)
-    holds = np.zeros(supply.segments.count, dtype=bool)
-    holds[supply.sources] = True
     lost = visits.valves[valves.separates[visits.valves["valve"]]]
     return Circumstances(
         reach=reach,
@@ -277,7 +297,7 @@ def _circumstances(
         ),
         valves=np.bincount(bounds["run"], minlength=runs),
         fed=np.bincount(run, supply.fed[segment], runs) > 0,
-        source=np.bincount(run, holds[segment], runs) > 0,
+        source=source,
         reckoned=len(supply.sources) > 0,
     )
 

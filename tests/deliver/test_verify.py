@@ -722,6 +722,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("customers-beyond")),
     ),
+    "a source shut in, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("source-shut-in")),
+    ),
     "little capacity, not told": ("findings-told", lambda s: _untold(s, "little-capacity")),
     "a flow said to be carried and not to": ("findings-told", lambda s: _said_short(s)),
     "a string over digs, not told": (

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Points
 from geotools.network.build import RunSet
-from geotools.network.shutdown import VALVE_REACH, plan_shutdowns
+from geotools.network.shutdown import LOST, VALVE_REACH, plan_shutdowns
 from geotools.schema import OUTPUTS
 
 LARGE, SMALL = 0.6, 0.15  # m, lined and not
@@ -125,6 +125,33 @@ def test_a_branch_with_a_source_of_its_own_is_not_cut_off(shut: Shut) -> None:
     )
     row = table.loc[TRUNK]
     assert (row["cut_off_nodes"], row["cut_off_length"], row["customers"]) == (0, 0.0, 0.0)
+
+
+# The source of the trunk goes with it; one on the branch, beyond its valve, is left or is not.
+# Last, another part of the network, far away, that neither feeds.
+@pytest.mark.parametrize(
+    ("sources", "opened", "lost"),
+    [
+        ([(0, 0)], 1, (True, True, 900.0, 11.0)),
+        ([(0, 0)], 0, (True, True, 703.0, 3.0)),  # what is beyond a closed valve is another part
+        ([(0, 0), (300, -200)], 1, (True, False, 0.0, 0.0)),
+        ([(0, 0), (100, 0), (9000, 0)], 1, (True, True, 900.0, 11.0)),
+        ([(300, -200)], 1, (False, False, 0.0, 0.0)),
+        (None, 1, (False, False, 0.0, 0.0)),
+    ],
+)
+def test_a_part_whose_every_source_is_shut_in_is_lost_whole(
+    shut: Shut, sources: list[tuple[float, float]] | None, opened: int, lost: tuple[Any, ...]
+) -> None:
+    table, _ = shut(
+        [*TEE, [(9000, 0), (9000, 400)]],
+        [*TEE_SIZES, SMALL],
+        valves=valves((300, -3, "gate", opened)),
+        laterals=laterals((100, 0, 3, 0), (300, -100, 8, 0), (9000, 100, 70, 0)),
+        sources=sources and points(sources),
+    )
+    row = table.loc[TRUNK]
+    assert tuple(row[list(LOST)]) == pytest.approx(lost)
 
 
 # A host H (M0) between two mains that stay in service, each in two parts with tees to H.

@@ -74,6 +74,37 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     assert f"{days:.1f} working days" in found["text"]
 
 
+@pytest.mark.parametrize(
+    ("sources", "said"),
+    [
+        (
+            [(0.0, 0.0)],
+            "This part of the network has no other: all of it loses water, 1,100 m of mains with "
+            "203 customers on record. Feed it from elsewhere, or",
+        ),
+        ([(0.0, 0.0), (0.0, 200.0)], "Other sources of this part of the network stay"),
+        ([(0.0, 200.0)], None),
+    ],
+    ids=["the only one", "one of two", "none"],
+)
+def test_a_shutdown_that_takes_a_source_with_it_is_a_warning_on_its_run(
+    sources: list[tuple[float, float]], said: str | None, tmp_path: Path
+) -> None:
+    file = tmp_path / "plan.gpkg"
+    valves = _points((0.0, 6.0), (0.0, -6.0), (300.0, 6.0), valve_id=["A", "B", "C"])
+    plan = _plan(4.0, valves=valves, sources=_points(*sources), output=file)
+    told = plan["findings"].query("rule == 'source-shut-in'")
+    assert len(told) == (said is not None)
+    assert geotools.verify(file).summary["failed"] == 0
+    if said is None:
+        return
+    row = told.iloc[0]
+    assert (row["severity"], row["layer"], row["feature"]) == ("warning", "shutdowns", "R0001")
+    assert row["text"].startswith("run R0001: its shutdown (closing A, B, C) takes a source with")
+    assert said in row["text"]
+    assert shapely.distance(row["geometry"], plan["runs"].geometry.iloc[0]) < 0.01
+
+
 @pytest.mark.parametrize("sources", [None, _points((0.0, 9000.0))], ids=["none", "off"])
 def test_who_is_cut_off_without_a_source_is_not_told_as_a_fact(
     sources: gpd.GeoDataFrame | None, tmp_path: Path

@@ -1,4 +1,4 @@
-"""Findings that are due by the plan's own rows: strings, closures, customers, capacity, pulls."""
+"""Findings that are due by the plan's own rows: strings, closures, water, capacity, pulls."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from geotools.pipe.factors import HOUR
 
 __all__ = ["RULES"]
 
+SOURCE = "a source is shut in"  # among the remarks on a shutdown
 HOLE = 0.5  # m; half of what is dug up at a service or a tee
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
@@ -50,6 +51,15 @@ def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
         if row.customers_beyond > 0 and row.run_id in planned:
             there = ("customers-beyond", row.run_id) in told
             tally.holds(there, row.run_id, "leaves others without water, and no finding says so")
+
+
+def _sources(plan: Plan, tally: Tally, told: Told) -> None:
+    """Planned runs whose shutdown takes a source with it, as its remarks say."""
+    planned = {run.run_id for run in plan.planned}
+    for row in plan.rows("shutdowns"):
+        if SOURCE in row.remarks.split("; ") and row.run_id in planned:
+            there = ("source-shut-in", row.run_id) in told
+            tally.holds(there, row.run_id, "takes a source with it, and no finding says so")
 
 
 def _little(plan: Plan, tally: Tally, told: Told) -> None:
@@ -103,6 +113,7 @@ def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
 CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _cut_short,
     _beyond,
+    _sources,
     _little,
     _long,
     _over_digs,

@@ -1,0 +1,96 @@
+"""Water that planned runs take from others while they are out of service: findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.layout.shared import Shared
+from geotools.network.places import points_along
+
+__all__ = ["report_dry"]
+
+
+def report_dry(
+    ground: Shared, table: pd.DataFrame, shutdowns: pd.DataFrame, days: pd.Series
+) -> None:
+    """Leave a finding on every planned run that takes water from customers off it, or a source.
+
+    Parameters
+    ----------
+    ground : Shared
+    table : DataFrame
+        The runs.
+    shutdowns : DataFrame
+        As of `isolate`.
+    days : Series
+        Working days out of service by run.
+    """
+    rows = shutdowns["run"].to_numpy(dtype=np.int64)
+    shutdowns = shutdowns[table["status"].to_numpy(dtype=object)[rows] == "planned"]
+    told = shutdowns.assign(days=shutdowns["run_id"].map(days).astype(float))
+    _report_beyond(ground, table, told[told["customers_beyond"].astype(float) > 0])
+    _report_sources(ground, table, told[told["sources_shut"].astype(bool)])
+
+
+def _report_beyond(ground: Shared, table: pd.DataFrame, told: pd.DataFrame) -> None:
+    """Leave a finding on every run whose work takes water from customers off it."""
+    texts = [
+        f"run {name}: {customers:,.0f} customers not served off it, at {services} service "
+        "connections, are without water while it is out of service, by the schedule "
+        f"{days:.1f} working days. No temporary supply is priced for them. Shut it in "
+        "nearer, with valves or stops on the mains at its ends, or plan a bypass."
+        for name, customers, services, days in zip(
+            told["run_id"],
+            told["customers_beyond"],
+            told["services"] - told["temporary_services"],
+            told["days"],
+            strict=True,
+        )
+    ]
+    _add(ground, table, told, "customers-beyond", texts)
+
+
+def _report_sources(ground: Shared, table: pd.DataFrame, told: pd.DataFrame) -> None:
+    """Leave a finding on every run whose shutdown takes a source with it."""
+    say = partial(ground.layers.findings.length, digits=0)
+    texts = [_source_text(row, say) for row in told.to_dict("records")]
+    _add(ground, table, told, "source-shut-in", texts)
+
+
+def _source_text(row: Mapping[Hashable, Any], say: Callable[[float], str]) -> str:
+    """Say of a shutdown that it takes a source with it, and what has no other then."""
+    names = ", ".join(row["valves"].split(","))
+    how = f"closing {names}" if names else "no valve to close"
+    left = (
+        "This part of the network has no other: all of it loses water, "
+        f"{say(row['lost_length'])} of mains with {row['lost_customers']:,.0f} customers on "
+        "record. Feed it from elsewhere"
+        if row["lost"]
+        else "Other sources of this part of the network stay: check that they carry the rest"
+    )
+    return (
+        f"run {row['run_id']}: its shutdown ({how}) takes a source with it, by the schedule for "
+        f"{row['days']:.1f} working days. {left}, or shut the run in nearer, with a valve or stop "
+        "between it and the source."
+    )
+
+
+def _add(
+    ground: Shared, table: pd.DataFrame, told: pd.DataFrame, rule: str, texts: Sequence[str]
+) -> None:
+    """Add a warning on shutdowns, in the middle of their runs."""
+    chains, run = ground.runs.chains, told["run"].to_numpy(dtype=np.int64)
+    half = table["length"].to_numpy(dtype=float)[run] / 2
+    ground.layers.findings.add_points(
+        "warning",
+        rule,
+        texts,
+        layer="shutdowns",
+        features=told["run_id"].to_numpy(dtype=object),
+        xy=points_along(chains.xy, chains.offsets, run, half),
+    )
