@@ -166,6 +166,14 @@ def test_whatever_is_told_of_a_valve_names_it_by_its_identifier(tmp_path: Path) 
     assert "SV-2,SV-3" in (tmp_path / "plan.html").read_text(encoding="utf-8")
 
 
+def test_valves_drawn_as_one_feature_have_one_name_and_verify_bears_it(tmp_path: Path) -> None:
+    both = _points((0.0, 6.0), (0.0, -6.0)).union_all()
+    valves = gpd.GeoDataFrame({"valve_id": ["A"]}, geometry=[both], crs=CRS)
+    shut = _plan(4.0, valves=valves, output=tmp_path / "plan.gpkg")["shutdowns"].iloc[0]
+    assert (shut["valves"], shut["valve_count"]) == ("A", 2)
+    assert geotools.verify(tmp_path / "plan.gpkg").summary["failed"] == 0
+
+
 def test_nobody_beyond_is_told_of_where_valves_shut_the_run_in_alone() -> None:
     lone = gpd.GeoDataFrame(
         {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},

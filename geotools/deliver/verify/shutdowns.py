@@ -16,6 +16,7 @@ __all__ = ["RULES"]
 AT = 0.01  # m; a valve to close stands this near to the one it is
 STEP = 0.01  # m; what moving a line to another CRS and back may do to its length
 SHARE = 1e-5  # the same of long ones
+SHARED = ("duplicate-id", "multi-point-split")  # findings on valves that have one name
 COUNTS = ("valve_count", "segments", "critical", "services", "hydrants", "temporary_services")
 
 
@@ -49,7 +50,7 @@ def _names_alike(plan: Plan) -> bool:
     """Say whether names of valves may stand for several, or hold commas themselves."""
     context = plan.rows(CONTEXT) if CONTEXT in plan.tables else []
     return any(row.layer == "valves" and "," in row.feature for row in context) or any(
-        row.layer == "valves" and row.rule == "duplicate-id" for row in plan.rows("findings")
+        row.layer == "valves" and row.rule in SHARED for row in plan.rows("findings")
     )
 
 
