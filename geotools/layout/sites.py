@@ -38,6 +38,15 @@ __all__ = [
 ]
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
+_LEFT_STREET = (
+    "in no street, up to {} from the centreline of the one the pit stands in: the main goes askew "
+    "to it there; agree the ground with its owner, or insert from another pit."
+)
+_IN_NONE = (
+    "which stands in no street, up to {} from it, over ground of which only places to avoid are "
+    "known: see that it is free and get an easement, or fix another pit or forbid this one "
+    "(pit_edits)."
+)
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
@@ -151,10 +160,10 @@ def report_blocked(
 def report_straight(
     strings: pd.DataFrame, laid: pd.DataFrame, pits: pd.DataFrame, ground: Shared
 ) -> None:
-    """Report, a finding a pull, strings that leave the street their pit stands in.
+    """Report, a finding a pull, strings that lie in no street though streets are given.
 
-    Where the main goes askew to its street no street goes on the way of the pull: they lie
-    straight back, over whatever ground there is.
+    Where the main goes askew to its street no street goes on the way of the pull, and a pit may
+    stand in none: they lie straight back, over whatever ground there is.
     """
     if ground.scene is None or not len(strings):
         return
@@ -162,25 +171,26 @@ def report_straight(
     pit = pd.Index(pits["pit_id"]).get_indexer(laid["insertion_pit"])
     chain = pits["street_chain"].to_numpy(dtype=np.int64)[pit]
     pull = pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])
-    rows = np.flatnonzero(((laid["street_chain"].to_numpy() < 0) & (chain >= 0))[pull])
+    rows = np.flatnonzero((laid["street_chain"].to_numpy() < 0)[pull])
     shapes, pull = strings["geometry"].to_numpy(dtype=object)[rows], pull[rows]
+    marks = shapely.points(pits[["x", "y"]].to_numpy(dtype=float)[pit[pull]])
+    on = chain[pull] >= 0  # told by the centreline of their street, others by their pit
+    marks[on] = to_linestrings(net.chains.xy, net.chains.offsets)[chain[pull[on]]]
     far = np.zeros(len(laid))
-    lines = to_linestrings(net.chains.xy, net.chains.offsets)[chain[pull]]
-    np.maximum.at(far, pull, _farthest(shapes, lines))
+    np.maximum.at(far, pull, _farthest(shapes, marks))
     pull, first = np.unique(pull, return_index=True)
     names = laid["pull_id"].to_numpy(dtype=object)[pull]
     findings.add_many(
         "warning",
         "string-off-street",
         [
-            f"strings of pull {name} lie straight back from pit {stands}, in no street, up to "
-            f"{findings.length(most, 0)} from the centreline of the one the pit stands in: the "
-            "main goes askew to it there; agree the ground with its owner, or insert from another "
-            "pit."
-            for name, stands, most in zip(
+            f"strings of pull {name} lie straight back from pit {stands}, "
+            + (_LEFT_STREET if street else _IN_NONE).format(findings.length(most, 0))
+            for name, stands, most, street in zip(
                 names,
                 laid["insertion_pit"].to_numpy(dtype=object)[pull],
                 far[pull],
+                chain[pull] >= 0,
                 strict=True,
             )
         ],

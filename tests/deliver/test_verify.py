@@ -732,6 +732,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("string-over-dig")),
     ),
+    "strings in no street, not told": ("findings-told", lambda s: _off_street(s)),
     "a long pull, not told": ("findings-told", lambda s: s.edit("pulls", "hours", 12.5)),
     "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
     "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
@@ -1046,6 +1047,20 @@ def _said_short(s: Spoiled) -> None:
     row = findings[findings["rule"] == "little-capacity"].iloc[[0]]
     said = row.assign(rule="fixed-carrier", text="it does not carry the design flow")
     s.tables["findings"] = pd.concat([findings, said], ignore_index=True)
+
+
+def _off_street(s: Spoiled) -> None:
+    """The strings of a pull lie in no street, nor does their pit: one is led beside the runs."""
+    pull = s.tables["pulls"].loc[s.pick("pulls")]
+    pits, strings, context = s.tables["pits"], s.tables["strings"], s.tables["context"]
+    pits.loc[pits["pit_id"] == pull["insertion_pit"], ["street_name", "street_class"]] = ""
+    own = strings.index[strings["pull_id"] == pull["pull_id"]]
+    strings.loc[own, "street"] = ""
+    streets = shapely.union_all(context.loc[context["layer"] == "streets", "geometry"].to_list())
+    runs = shapely.union_all(s.tables["runs"]["geometry"].to_list())
+    beside = shapely.points(shapely.get_coordinates(shapely.buffer(runs, 60.0)))
+    far = beside[np.argmax(shapely.distance(beside, streets))]
+    strings.at[own[0], "geometry"] = shapely.buffer(far, 1.0)
 
 
 def _thin_out(s: Spoiled) -> None:

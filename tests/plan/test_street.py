@@ -474,6 +474,30 @@ def test_a_string_that_leaves_the_street_of_its_pit_is_told_and_lies_in_none() -
     assert metres.max() == pytest.approx(aside, abs=0.6)
 
 
+def test_a_string_from_a_pit_in_no_street_is_told_where_streets_are_given() -> None:
+    """The street ends 300 m before the main does: the pit at that end stands in a field."""
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_behind"]},
+        geometry=[shapely.Point(X + 500, Y)],
+        crs=CRS,
+    )
+    given = {"mains": main_of([(0.0, 0.0), (500.0, 0.0)]), "pit_edits": wish}
+    layers = planned(streets=street([(-200.0, 3.0), (200.0, 3.0)]), **given)
+    strings = layers["strings"].merge(layers["pulls"][["pull_id", "insertion_pit"]])
+    place = layers["pits"].set_index("pit_id")
+    away = strings[(place.loc[strings["insertion_pit"], "street_class"] == "").to_numpy()]
+    assert len(away) and (away["street"] == "").all()
+    told = layers["findings"].query("rule == 'string-off-street'").set_index("feature")
+    assert set(told.index) == set(away["pull_id"]) and (told["layer"] == "strings").all()
+    for name, rows in away.groupby("pull_id"):
+        pit = place.geometry[rows["insertion_pit"].iloc[0]]
+        most = float(told.at[name, "text"].split(" up to ")[1].split(" m ")[0].replace(",", ""))
+        assert most == pytest.approx(rows.hausdorff_distance(pit).max(), abs=0.6)
+        assert "stands in no street" in told.at[name, "text"]
+    findings = planned(**given)["findings"]  # where no streets are given it goes without saying
+    assert not (findings["rule"] == "string-off-street").any()
+
+
 def test_a_string_over_another_pit_is_told() -> None:
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_both"]},

@@ -8,7 +8,8 @@ import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.formulas import tension
-from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.lanes import lanes_of, streets_held
+from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import OPEN, PULL
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -110,6 +111,28 @@ def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
                 tally.holds(there, row.string_id, text)
 
 
+def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:
+    """Strings from a pit in no street that lie in none, where the plan holds the streets."""
+    if all(row.layer != "streets" for row in plan.rows("inputs")):
+        return
+    pits, pulls = plan.one("pits", "pit_id"), plan.one("pulls", "pull_id")
+    streets = [row for row in plan.rows(CONTEXT) if row.layer == "streets"]
+    tree = shapely.STRtree([row.geometry for row in streets])
+    verge = plan.setting("street.verge")
+    widest = verge + max((lanes_of(plan, row).kerb for row in streets), default=0.0)
+    for row in plan.rows("strings"):
+        pull = pulls.get(row.pull_id)
+        pit = None if pull is None else pits.get(pull.insertion_pit)
+        if pit is None or row.street or pit.street_name or pit.street_class:
+            continue
+        # A street may have no name: that they lie in none is sure where none is near.
+        if not streets_held(plan, widest, row.geometry):
+            continue
+        if not len(tree.query(row.geometry, predicate="dwithin", distance=widest + CLOSE)):
+            there = ("string-off-street", row.pull_id) in told
+            tally.holds(there, row.string_id, "lies in no street, and no finding says so")
+
+
 CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _cut_short,
     _beyond,
@@ -117,5 +140,6 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _little,
     _long,
     _over_digs,
+    _in_no_street,
 )
 RULES = (Rule("findings-told", "what the rows show to be worth a warning is a finding", told_of),)
