@@ -27,6 +27,9 @@ from geotools.network.shared import kept_within
 
 __all__ = ["report_twice", "without_doubles"]
 
+LEAST_TOLD = 0.01  # m; a shorter length would be rounded to nothing
+SHORT_OF = 0.5  # share of the shorter main under which two mains share an end only. Judgement.
+
 
 def without_doubles(
     graph: Graph,
@@ -121,19 +124,48 @@ def _report(
         "warning",
         "overlapping-mains",
         [
-            f"{findings.length(lengths[d])} of main {names[graph.line[d]]} lie on "
+            f"{_length_text(lengths[d], findings)} of main {names[graph.line[d]]} lie on "
             + (
                 "the main itself, drawn to and fro; taken once. Delete one way."
                 if graph.line[d] == graph.line[t]
-                else f"main {names[graph.line[t]]} between the same ends; taken once. Delete one "
-                "of the two."
+                else f"main {names[graph.line[t]]}"
+                + (
+                    ": their ends overlap; taken once. Trim the overlap off one of the two."
+                    if at_ends
+                    else " between the same ends; taken once. Delete one of the two."
+                )
             )
-            for d, t in zip(double, twin, strict=True)
+            for d, t, at_ends in zip(
+                double, twin, _ends_overlap(graph, mains, double, twin), strict=True
+            )
         ],
         layer="mains",
         features=names[graph.line[double]],
         xy=points_along(graph.xy, graph.offsets, double, lengths[double] / 2),
     )
+
+
+def _length_text(length: float, findings: Findings) -> str:
+    """Return the length of an overlap, m, in words, which is never none at all."""
+    if length < LEAST_TOLD:
+        return f"less than {findings.length(LEAST_TOLD, 2)}"
+    return findings.length(length, 2 if length < 10 * LEAST_TOLD else 1)
+
+
+def _ends_overlap(graph: Graph, mains: Lines, double: IntArray, twin: IntArray) -> BoolArray:
+    """Tell which doubles are ends of two mains in a row, drawn a little past each other.
+
+    They lie at an end of both mains, and all that the two share is short against either.
+    """
+    whole = line_lengths(mains.xy, mains.offsets)
+    pair = np.sort(np.stack([graph.line[double], graph.line[twin]]), axis=0)
+    _, of = np.unique(pair[0] * len(mains) + pair[1], return_inverse=True)
+    own = (graph.end - graph.start)[double]
+    out = np.bincount(of, weights=own)[of] < SHORT_OF * whole[pair].min(axis=0, initial=np.inf)
+    for edge in (double, twin):
+        line = graph.line[edge]
+        out &= (graph.start[edge] <= TOUCH) | (graph.end[edge] >= whole[line] - TOUCH)
+    return np.asarray(out, dtype=np.bool_)
 
 
 def report_twice(graph: Graph, mains: Lines, overlaps: Overlaps, findings: Findings) -> None:

@@ -47,6 +47,31 @@ def test_the_stretch_two_mains_share_is_taken_once(layers_of: LayersOf, run_set:
     ]
 
 
+@pytest.mark.parametrize("over", [0.002, 0.03, 0.4])
+def test_mains_in_a_row_whose_ends_overlap_are_told_to_be_trimmed(
+    layers_of: LayersOf, run_set: RunsOf, over: float
+) -> None:
+    """Neither may be deleted: all but the overlap would be lost with it."""
+    layers = layers_of([MAIN, [(100 - over, 0), (200, 0)]])
+    assert run_set(layers).table["length"].sum() == pytest.approx(200.0)
+    length = {0.002: "less than 0.01 m", 0.03: "0.03 m", 0.4: "0.4 m"}[over]
+    assert _texts(layers, "overlapping-mains") == [
+        f"{length} of main M1 lie on main M0: their ends overlap; taken once. "
+        "Trim the overlap off one of the two."
+    ]
+
+
+def test_a_main_in_pieces_on_another_is_told_to_be_deleted(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    """Mains that branch off cut it into pieces, each short against the whole."""
+    branches = [[(x, 0), (x, 50)] for x in (20, 40, 60, 80)]
+    layers = layers_of([MAIN, MAIN, *branches])
+    run_set(layers)
+    texts = _texts(layers, "overlapping-mains")
+    assert len(texts) == 5 and all("Delete one of the two." in text for text in texts)
+
+
 @pytest.mark.parametrize("status", ["", "abandoned"])
 def test_the_stretch_two_mains_share_is_that_of_the_larger_that_may_be_lined(
     layers_of: LayersOf, run_set: RunsOf, status: str

@@ -92,7 +92,7 @@ def test_an_overlap_is_told_with_both_mains_at_its_place(
     told = 0.0
     for row in found.itertuples():
         length, rest = row.text.split(" m of main ")
-        one, two = rest.split(" between ")[0].split(" lie on main ")
+        one, two = rest.split(" between ")[0].split(":")[0].split(" lie on main ")
         assert row.feature == one
         assert shapely.distance(row.geometry, shapes[one]) < 0.2
         assert shapely.distance(row.geometry, shapes[two]) < 0.3
