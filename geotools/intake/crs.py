@@ -19,6 +19,7 @@ __all__ = [
     "WorkingCRS",
     "choose_working_crs",
     "crs_name",
+    "full_turn",
     "georeferenced",
     "horizontal",
     "level_unit",
@@ -152,7 +153,7 @@ def choose_working_crs(
         lie nowhere in it, or nowhere on the earth.
     """
     flat = horizontal(crs)
-    probes = _on_earth(label, flat, _probes(xy, _turn(flat)))
+    probes = _on_earth(label, flat, _probes(xy, full_turn(flat)))
     if wanted is not None:
         return _wanted(label, crs, probes, wanted)
     doubts = _outside_area(flat, project(probes, flat, WGS84))
@@ -240,11 +241,12 @@ def _distortion(crs: pyproj.CRS, xy: FloatArray) -> tuple[str, ...]:
     )
 
 
-def _turn(crs: pyproj.CRS) -> float:
+def full_turn(crs: pyproj.CRS) -> float:
     """Return a full turn in the longitudes of a CRS; infinite where it has none."""
-    if not crs.is_geographic:
+    flat = horizontal(crs)
+    if not flat.is_geographic:
         return math.inf
-    return round(2 * math.pi / crs.axis_info[0].unit_conversion_factor, 6)
+    return round(2 * math.pi / flat.axis_info[0].unit_conversion_factor, 6)
 
 
 def _probes(xy: FloatArray, turn: float) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 TOLERANCE = 1e-3  # m; vertices nearer than this are one
+SAME = 1e-12  # share of a turn; longitudes nearer to the date line lie on it
 LINE, RING, MULTI, COLLECTION = 1, 2, 5, 7
 OWN = "each became a line of its own (a main with /1, /2, ... behind its identifier)"
 PARTED = f"that do not meet; {OWN}; close the gaps if it is one"
@@ -58,7 +60,9 @@ class Parts:
         return len(self.row)
 
 
-def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[Note]]:
+def line_parts(
+    geometry: npt.NDArray[Any], rows: IntArray, *, turn: float = math.inf
+) -> tuple[Parts, list[Note]]:
     """Take geometries (lines, multi-part lines, collections) apart into single lines.
 
     Parameters
@@ -67,6 +71,9 @@ def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[
         The whole layer.
     rows : ndarray of int64
         Rows that hold lines.
+    turn : float
+        A full turn in their longitudes, as `full_turn` gives it: lines cut at the date line, as
+        GeoJSON asks for, meet there.
     """
     simple = shapely.get_type_id(geometry[rows]) == LINE
     plain = _parts(geometry[rows[simple]], rows[simple])
@@ -90,8 +97,34 @@ def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[
     count = np.bincount(row, minlength=len(geometry))
     several = count[row] > 1
     lone = _parts(pieces[~several], row[~several])
-    joined, more = _join(pieces[several], row[several])
+    closed, parted = _over_date_line(pieces[several], row[several], turn)
+    joined, more = _join(closed, row[several])
+    if parted:
+        west = joined.xy[:, 0] > turn / 2
+        joined.xy[west, 0] -= turn
     return _merged(plain, _merged(lone, joined)), notes + more
+
+
+def _over_date_line(
+    pieces: npt.NDArray[Any], row: IntArray, turn: float
+) -> tuple[npt.NDArray[Any], bool]:
+    """Let the pieces of lines cut at the date line meet there; tell whether there are any.
+
+    West of it their longitudes go on beyond half a turn.
+    """
+    if not math.isfinite(turn) or not len(pieces):
+        return pieces, False
+    west, _, east, _ = shapely.bounds(pieces).T
+    near = turn / 2 * (1 - SAME)
+    parted = np.isin(row, np.intersect1d(row[east >= near], row[west <= -near]))
+    if not parted.any():
+        return pieces, False
+    xy, of = shapely.get_coordinates(pieces[parted], return_index=True)
+    x = np.where(xy[:, 0] < 0, xy[:, 0] + turn, xy[:, 0])
+    xy[:, 0] = np.where(np.abs(x - turn / 2) <= SAME * turn, turn / 2, x)
+    out = pieces.copy()
+    out[parted] = shapely.linestrings(xy, indices=of)
+    return out, True
 
 
 def _parts(

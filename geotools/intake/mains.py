@@ -14,7 +14,14 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.columns import Lines
-from geotools.intake.crs import WorkingCRS, choose_working_crs, crs_name, horizontal, project
+from geotools.intake.crs import (
+    WorkingCRS,
+    choose_working_crs,
+    crs_name,
+    full_turn,
+    horizontal,
+    project,
+)
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.duplicates import duplicate_groups
 from geotools.intake.findings import Findings
@@ -86,7 +93,7 @@ def build_mains(
         raise LayerError(label, "holds no features; give a layer that holds the mains")
     ids = loaded.table["main_id"].to_numpy(dtype=object)
     names, notes = unique_ids(ids, loaded.fids, loaded.geometry, known=known)
-    drawn, more = line_parts(loaded.geometry, loaded.rows)
+    drawn, more = line_parts(loaded.geometry, loaded.rows, turn=full_turn(loaded.crs))
     loaded, zero = _without_zero_inverts(loaded)
     notes = [*loaded.notes, *zero, *notes, *more]
     chosen = _working(loaded, drawn, working_crs, findings)

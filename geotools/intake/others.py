@@ -16,7 +16,7 @@ import shapely
 from geotools.intake.alignment import ask_of_shift
 from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
-from geotools.intake.crs import crs_name, project
+from geotools.intake.crs import crs_name, full_turn, project
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.doubled import without_doubles
 from geotools.intake.findings import Findings
@@ -91,7 +91,7 @@ def _nothing_left(loaded: Loaded) -> str:
 
 
 def _lines(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings) -> Built:
-    parts, notes = line_parts(loaded.geometry, loaded.rows)
+    parts, notes = line_parts(loaded.geometry, loaded.rows, turn=full_turn(loaded.crs))
     moved = replace(parts, xy=project(parts.xy, loaded.crs, working))
     good = sane_lines(moved)
     notes = [*loaded.notes, *notes, *bad_coordinates(moved, good)]
@@ -126,7 +126,7 @@ def _ends(
     loaded: Loaded, rows: IntArray, mains: Lines, working: pyproj.CRS
 ) -> tuple[Spots, list[Note]]:
     """Return the end at the main of features drawn as lines; bad ones keep their bad vertex."""
-    parts, notes = line_parts(loaded.geometry, rows)
+    parts, notes = line_parts(loaded.geometry, rows, turn=full_turn(loaded.crs))
     notes = [n for n in notes if n.rule == "mixed-collection"]
     moved = replace(parts, xy=project(parts.xy, loaded.crs, working))
     good = sane_lines(moved)

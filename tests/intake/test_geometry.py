@@ -116,6 +116,33 @@ def test_parts_that_do_not_meet_become_features_of_their_own(network, read, foun
     assert layers.inputs["features_used"][0] == 1
 
 
+@pytest.mark.parametrize(("east", "west"), [(179.999, -179.999), (-179.999, 179.999)])
+@pytest.mark.parametrize("more", [False, True])
+def test_a_main_cut_at_the_date_line_is_one_and_not_told_as_parted(
+    read, network, found, east, west, more
+):
+    """RFC 7946 has a line cut there; only another gap makes it several."""
+    half = 180.0 if east > 0 else -180.0
+    shapes = [
+        shapely.LineString([(east, -17.0), (half, -17.001)]),
+        shapely.LineString([(-half, -17.001), (west, -17.002)]),
+    ]
+    if more:
+        shapes.append(shapely.LineString([(west, -17.003), (west, -17.004)]))
+    whole = shapely.LineString([(west, -17.01), (west, -17.02)])
+    layers = read(mains=network([shapely.MultiLineString(shapes), whole], crs=4326))
+    parts = ["A/1", "A/2", "B"] if more else ["A", "B"]
+    assert layers.mains.table["main_id"].tolist() == parts
+    length = line_lengths(layers.mains.xy, layers.mains.offsets)[:-1]
+    over = np.hypot(212.9, 221.3)  # m; 0.002 deg of longitude and of latitude, WGS 84 at 17 S
+    assert length.max() == pytest.approx(over, rel=2e-3)
+    split, joined = (found(layers, f"multi-part-{rule}") for rule in ("split", "joined"))
+    assert split["feature"].tolist() == ["A"] * more
+    assert joined["feature"].tolist() == ["A"] * (not more)
+    if more:
+        assert "in 2 parts" in split["text"].iloc[0]
+
+
 def test_parts_share_what_was_counted_on_the_main_by_length_and_have_the_rest_whole(
     network, read, line
 ):
