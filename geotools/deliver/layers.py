@@ -34,7 +34,7 @@ from geotools.schema import OUTPUTS
 
 __all__ = [
     *("AxisParts", "Drawn", "Encoded", "Mover", "Shapes"),
-    *("axis_parts", "drawn", "mover", "placed", "run_lines"),
+    *("axis_parts", "drawn", "mover", "placed", "run_lines", "wider"),
 ]
 
 Geometries = npt.NDArray[np.object_]
@@ -67,6 +67,19 @@ class Shapes:
         """Return shapes one after the other."""
         wkb = pa.concat_arrays([part.wkb for part in parts])
         return cls(wkb, np.concatenate([part.bounds for part in parts]))
+
+    def wider(self, width: float) -> bool:
+        """Tell whether any of them reaches farther from west to east; most are not looked at."""
+        known = self.bounds[np.isfinite(self.bounds).all(axis=1)]
+        if not len(known) or known[:, 2].max() - known[:, 0].min() <= width:
+            return False
+        return wider(shapely.from_wkb(self.wkb.to_numpy(zero_copy_only=False)), width)
+
+
+def wider(shapes: Geometries, width: float) -> bool:
+    """Tell whether any geometry reaches farther from west to east."""
+    west, _, east, _ = shapely.bounds(shapes).T
+    return bool((east - west > width).any())
 
 
 @dataclass(frozen=True)
@@ -163,17 +176,22 @@ class Drawn(Mapping[str, Any]):
 
 
 def drawn(
-    layers: Iterable[tuple[str, pd.DataFrame | Encoded]], working: pyproj.CRS, output: pyproj.CRS
+    layers: Iterable[tuple[str, pd.DataFrame | Encoded]],
+    working: pyproj.CRS,
+    output: pyproj.CRS,
+    *,
+    shapes: dict[str, Shapes] | None = None,
 ) -> Drawn:
     """Move layers from the working CRS to the CRS of the mains, where they are not encoded there.
 
     They are encoded there one by one as they come, so that no geometry of a layer is held any
     more when the next is made. A layer of points may have columns x and y instead of a geometry.
+    ``shapes`` receives what is encoded: later layers may tell of that.
     """
     move = mover(working, output)
     tables: dict[str, Any] = {}
     places: dict[str, FloatArray] = {}
-    shapes: dict[str, Shapes] = {}
+    shapes = {} if shapes is None else shapes
     for name, part in layers:
         if not isinstance(part, Encoded) and "geometry" in part:
             part = Encoded.moved(name, part, move)

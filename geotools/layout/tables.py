@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,10 +16,19 @@ from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
-from geotools.deliver.layers import AxisParts, Drawn, Encoded, axis_parts, drawn, run_lines
+from geotools.deliver.layers import (
+    AxisParts,
+    Drawn,
+    Encoded,
+    Shapes,
+    axis_parts,
+    drawn,
+    run_lines,
+)
 from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
-from geotools.intake.crs import level_unit
+from geotools.intake.columns import Layers
+from geotools.intake.crs import crs_name, full_turn, level_unit
 from geotools.intake.findings import Findings
 from geotools.layout.alternatives import alternatives_table
 from geotools.layout.told import finding_counts, finding_line, left_out_lines
@@ -30,19 +39,25 @@ from geotools.pulls.names import numbered
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
 
-__all__ = ["plan_tables", "summarise", "write_plan"]
+__all__ = ["plan_tables", "report_across", "summarise", "write_plan"]
 
 
 def plan_tables(layout: Layout, brief: Brief) -> Drawn:
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
     layers = layout.layers
-    told = _told_layers(layout, brief)
+    shapes: dict[str, Shapes] = {}
+    told = _told_layers(layout, brief, shapes)
     del layout  # held by what tells its layers alone, and let go piece by piece
-    return drawn(told, layers.working_crs, layers.output_crs)
+    return drawn(told, layers.working_crs, layers.output_crs, shapes=shapes)
 
 
-def _told_layers(layout: Layout, brief: Brief) -> Iterator[tuple[str, pd.DataFrame | Encoded]]:
-    """Yield the layers one by one, in the working CRS; what others are made of comes last."""
+def _told_layers(
+    layout: Layout, brief: Brief, shapes: Mapping[str, Shapes]
+) -> Iterator[tuple[str, pd.DataFrame | Encoded]]:
+    """Yield the layers one by one, in the working CRS; what others are made of comes last.
+
+    ``shapes`` holds the geometries of those yielded, in the CRS of the mains.
+    """
     layers, units, works = layout.layers, brief.output.units, layout.works
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
     yield (
@@ -72,9 +87,26 @@ def _told_layers(layout: Layout, brief: Brief) -> Iterator[tuple[str, pd.DataFra
     yield "schedule", works.schedule
     yield "shutdowns", layout.shutdowns
     yield "context", layout.backdrop
+    half = full_turn(layers.output_crs) / 2
+    report_across([name for name, held in shapes.items() if held.wider(half)], layers)
     yield "findings", layers.findings.table()
     yield "settings", settings_table(brief, units)
     yield "inputs", layers.inputs
+
+
+def report_across(names: Iterable[str], layers: Layers) -> None:
+    """Report layers by name whose lines or areas cross the date line, in a CRS of degrees."""
+    if across := ", ".join(names):
+        layers.findings.add(
+            "warning",
+            "across-date-line",
+            f"the date line is crossed in {across}: in {crs_name(layers.output_crs)} the "
+            "longitudes of one line or area lie on either side of it, and most programs draw it "
+            "around the earth; lengths, costs and rules are not touched. What is written is in "
+            f"the CRS of the mains: give them in {crs_name(layers.working_crs)}, in which it was "
+            "worked out.",
+            layer="mains",
+        )
 
 
 AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station

@@ -16,9 +16,11 @@ import shapely
 from geotools.brief import Brief, Setting, settings
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
-from geotools.deliver.layers import placed, run_lines
+from geotools.deliver.layers import placed, run_lines, wider
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
+from geotools.intake.crs import full_turn
+from geotools.layout.tables import report_across
 from geotools.layout.told import finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.pipe.names import folded
@@ -79,11 +81,18 @@ def screening_tables(screened: Screened, layers: Layers, brief: Brief) -> dict[s
         "ranking_mains": _mains(screened, ranking, brief),
         "criteria": _criteria(screened.measured, brief),
         "marks": _marks(screened, brief),
-        "findings": layers.findings.table(),
+    }
+    out = placed(tables, layers.working_crs, layers.output_crs)
+    half = full_turn(layers.output_crs) / 2
+    drawn = {name: out[name].geometry.to_numpy() for name in out if "geometry" in out[name]}
+    report_across([name for name, shapes in drawn.items() if wider(shapes, half)], layers)
+    told = {"findings": layers.findings.table()}
+    return {
+        **out,
+        **placed(told, layers.working_crs, layers.output_crs),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
     }
-    return placed(tables, layers.working_crs, layers.output_crs)
 
 
 def _ranking(screened: Screened, units: str) -> pd.DataFrame:

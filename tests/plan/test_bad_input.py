@@ -14,6 +14,7 @@ import pytest
 import rasterio
 import shapely
 
+import geotools
 from geotools.intake.limits import limit
 from geotools.schema import INPUTS
 
@@ -476,3 +477,23 @@ def test_a_flow_on_one_main_alone_and_a_carrier_that_keeps_little_are_told(
     plan = read_plan(attempt(*words, styles=False)[1])
     assert found(plan, "design-flow-in-part").empty
     assert found(plan, "little-capacity").empty
+
+
+@pytest.mark.parametrize("tool", [geotools.plan, geotools.screen])
+@pytest.mark.parametrize(("east", "crosses"), [(0.0, True), (2000.0, False)])
+@pytest.mark.parametrize("degrees", [True, False])
+def test_what_is_written_across_the_date_line_is_told_in_degrees(
+    tool: Callable[..., Any], east: float, crosses: bool, degrees: bool
+) -> None:
+    """The date line lies at an easting of 819.45 km there, in zone 60 at 17 S."""
+    line = shapely.LineString([(819_350.0 + east, 8_118_000.0), (819_550.0 + east, 8_118_000.0)])
+    frame = gpd.GeoDataFrame({"main_id": ["A"], "diameter_mm": [400.0]}, geometry=[line], crs=32760)
+    layers = tool(mains=frame.to_crs(4326) if degrees else frame).layers
+    told = layers["findings"].query("rule == 'across-date-line'")
+    assert len(told) == (crosses and degrees)
+    for text in told["text"]:
+        names = text.split(" crossed in ")[1].split(":")[0].split(", ")
+        bounds = {name: rows.bounds for name, rows in layers.items() if "geometry" in rows}
+        wide = {name for name, b in bounds.items() if (b["maxx"] - b["minx"] > 180.0).any()}
+        assert set(names) == wide - {"findings"}
+        assert "give them in EPSG:32" in text
