@@ -17,6 +17,7 @@ from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.intake.findings import Findings
 from geotools.intake.window import Window
+from geotools.layout.mains_beside import MainsBeside
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
@@ -51,7 +52,8 @@ class Shared:
     """Runs, stations with their ground, service, bores of mains, carriers, edits and digs.
 
     ``axis`` and ``profile`` are looked up by run and chainage, ``levels`` gives the ground beside
-    the runs. Stations have no street until `on_streets` gives them one.
+    the runs. Stations have no street until `on_streets` gives them one; ``beside`` is what is left
+    of the mains once the network is let go.
     """
 
     runs: RunSet
@@ -69,6 +71,7 @@ class Shared:
     levels: Levels | None
     layers: Layers
     brief: Brief
+    beside: MainsBeside | None = None
 
 
 def runs_of(layers: Layers, brief: Brief, *, levels: Levels | None = None) -> RunSet:

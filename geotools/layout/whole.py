@@ -20,6 +20,7 @@ from geotools.intake.columns import Layers, Lines
 from geotools.layout.attempt import friction_band_of, profile_of
 from geotools.layout.dry import report_dry
 from geotools.layout.lots import Planned, plan_lots
+from geotools.layout.mains_beside import MainsBeside
 from geotools.layout.prepare import prepare
 from geotools.layout.shared import Shared, says_side
 from geotools.layout.works import Works, work_out
@@ -160,6 +161,7 @@ def _asked_for(ground: Shared) -> Shared:
     verdict = replace(contest.verdict, fit=none, pressure=none, collapse=none, flow=none)
     return replace(
         ground,
+        beside=MainsBeside.of(ground.runs, layers.mains, ground.brief.network),
         layers=left,
         runs=replace(
             ground.runs,

@@ -22,6 +22,7 @@ from geotools.estimate.quantities import (
 )
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.layout.attempt import site_rates
+from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
 from geotools.layout.shared import Shared, set_up_rates
 from geotools.layout.sites import (
@@ -111,6 +112,7 @@ def work_out(
     give_back()
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
+    _report_over_mains(pits, ground)
     others = _others(pits, ground)
     report_crossing(pits, others, ground)
     report_aslant(pits, ground)
@@ -127,6 +129,12 @@ def work_out(
         schedule=schedule,
         dig_count=total,
     )
+
+
+def _report_over_mains(pits: pd.DataFrame, ground: Shared) -> None:
+    if ground.beside is not None:
+        names = ground.layers.mains.table["main_id"].to_numpy(dtype=object)
+        report_over_mains(pits, ground.beside, names, ground.layers.findings)
 
 
 def _in_street(

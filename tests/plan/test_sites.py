@@ -311,3 +311,43 @@ def test_a_street_is_cut_into_the_lines_it_is_drawn_of_once_for_all_pits_by_it(
 
 def _west(line: Any) -> float:
     return float(line.bounds[0])
+
+
+def test_a_pit_dug_where_mains_lie_that_do_not_join_its_run_there_is_told() -> None:
+    """At 0 m small mains are tied in by a node in the pit; one from 250 m passes that at 400 m."""
+    lines = {
+        "run": [(0, 0), (400, 0)],
+        "twin": [(400, 1.0), (0, 1.0)],
+        "across": [(1.5, -80), (1.5, 80)],
+        "dead": [(1.0, -80), (1.0, 80)],
+        "tee": [(0, 0), (0, -0.4)],
+        "after the tee": [(0, -0.4), (-40, -0.4)],
+        "joined elsewhere": [(250, 0), (250, -0.6), (450, -0.6)],
+        "beside": [(0, -6), (400, -6)],
+    }
+    large = [name in ("run", "twin") for name in lines]
+    mains = gpd.GeoDataFrame(
+        {
+            "main_id": list(lines),
+            "diameter_mm": np.where(large, 600.0, 150.0),
+            "cover_m": 1.5,
+            "status": ["abandoned" if name == "dead" else "" for name in lines],
+        },
+        geometry=[shapely.LineString(np.add(line, 5e5)) for line in lines.values()],
+        crs=32633,
+    )
+    layers = geotools.plan(mains=mains, settings={"carrier.material": "PE100"}).layers
+    pipes = mains.set_index("main_id").geometry.buffer(mains["diameter_mm"].to_numpy() / 2000)
+    due = {}
+    for pit in layers["pit_footprints"].merge(layers["runs"][["run_id", "main_ids"]]).itertuples():
+        own = set(pit.main_ids.split(","))
+        met = {name for name, pipe in pipes.items() if pit.geometry.intersection(pipe).area > 0.02}
+        tied = {"tee", "after the tee"} if "run" in own else set()
+        due[pit.pit_id] = sorted(met - own - tied - {"dead"})
+    told = layers["findings"].query("rule == 'pit-over-main'").set_index("feature")["text"]
+    assert set(told.index) == {name for name, mains in due.items() if mains}
+    for name, text in told.items():
+        lie = "lies" if len(due[name]) == 1 else "lie"
+        assert f" {', '.join(due[name])} {lie}, not joined to its run in the pit" in text
+    found = {name for several in due.values() for name in several}
+    assert found == {"run", "twin", "across", "joined elsewhere"}
