@@ -15,7 +15,7 @@ from geotools.layout.prepare import prepare
 from geotools.layout.shared import Shared, least_between, on_streets
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.choice import CHOICE_RULES, occasional_surge_pa
+from geotools.pipe.choice import occasional_surge_pa
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
@@ -238,18 +238,13 @@ def _critical_services(ground: Shared) -> FloatArray:
 
 
 def shown_pipes(contest: Contest, estimated: IntArray) -> IntArray:
-    """Return the pipe each run is judged with: that estimated, or the one that came closest.
+    """Return the pipe each run is judged with: that estimated, or the one a plan tells it by.
 
-    Where none may be tried: the fixed one, or of those near enough in size the one that keeps
-    most rules, of these the one with the largest bore; -1 where none is near.
+    -1 where none of the catalogue is near the host in size and none is fixed.
     """
-    verdict = contest.verdict
-    kept = np.sum([getattr(verdict, rule) for rule in CHOICE_RULES], axis=0)
-    merit = kept * 10.0 + np.asarray(contest.pipes.bore_m)[None, :]
-    merit = np.where(contest.in_window, merit, -np.inf)
-    closest = np.where(contest.in_window.any(axis=1), np.argmax(merit, axis=1), -1)
-    closest = np.where(contest.fixed >= 0, contest.fixed, closest)
-    return np.where(estimated >= 0, estimated, closest).astype(np.int64)
+    near = contest.in_window.any(axis=1) | (contest.fixed >= 0)
+    told = np.where(near, contest.closest, -1)
+    return np.where(estimated >= 0, estimated, told).astype(np.int64)
 
 
 def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:

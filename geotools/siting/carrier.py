@@ -86,6 +86,8 @@ class Contest:
         Pipes the wishes of the brief leave.
     in_window : ndarray of bool, runs x pipes
         Pipes near enough in size to be told of.
+    closest : ndarray of int64, shape (runs,)
+        The pipe a run is told by: the fixed one, the first to try, or the one that came closest.
     reason : ndarray of str, shape (runs,)
         Why a run has no pipe to try.
     price : ndarray, shape (pipes,)
@@ -100,6 +102,7 @@ class Contest:
     short_of_flow: npt.NDArray[np.bool_]
     wanted: npt.NDArray[np.bool_]
     in_window: npt.NDArray[np.bool_]
+    closest: IntArray
     reason: npt.NDArray[np.object_]
     price: FloatArray
 
@@ -119,6 +122,7 @@ class Contest:
             fixed=self.fixed[rows],
             short_of_flow=self.short_of_flow[rows],
             in_window=self.in_window[rows],
+            closest=self.closest[rows],
             reason=self.reason[rows],
         )
 
@@ -163,7 +167,10 @@ def hold_contest(
     in_window = (outside >= WINDOW * bore) & (outside < bore) & wanted[None, :]
     in_window[rows, fixed[rows]] = True
     flowing = np.isfinite(service["flow"].to_numpy(dtype=float))
-    reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0], flowing, brief.output.units)
+    closest = _first_or_closest(tries, fixed, verdict.refused_by, pipes, wanted, bore[:, 0])
+    reason = _no_pipe(
+        tries, fixed, closest, verdict, pipes, bore[:, 0], flowing, brief.output.units
+    )
     short = runs["length"].to_numpy(dtype=float) < least_length
     tries[short] = -1
     reason[short] = "shorter than two pits and a pull (pulls.min_length): renew it in open cut"
@@ -176,6 +183,7 @@ def hold_contest(
         short_of_flow=(fixed >= 0) & ~verdict.flow[np.arange(len(fixed)), fixed],
         wanted=wanted,
         in_window=in_window,
+        closest=closest,
         reason=reason,
         price=price,
     )
@@ -432,9 +440,9 @@ def ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, price: FloatArra
 def _no_pipe(
     tries: IntArray,
     fixed: IntArray,
+    closest: IntArray,
     verdict: Choice,
     pipes: CarrierColumns,
-    wanted: npt.NDArray[np.bool_],
     bore: FloatArray,
     flowing: npt.NDArray[np.bool_],
     system: str,
@@ -442,11 +450,7 @@ def _no_pipe(
     """Say of runs with no pipe to try which rule refused the one that came closest."""
     reason = np.full(len(tries), "", dtype=object)
     none = np.flatnonzero((tries < 0).all(axis=1))
-    last = np.where(
-        fixed[none] >= 0,
-        fixed[none],
-        _closest(verdict.refused_by, pipes, np.flatnonzero(wanted), bore, none),
-    )
+    last = closest[none]
     # runs alike in all that is told of them share one text
     alike = pd.DataFrame(
         {
@@ -473,6 +477,21 @@ def _why_none(row: Any, pipes: CarrierColumns, system: str) -> str:
         return f"no pipe suits; {name} is nearest in size but does not enter {told}"
     short = shortfall(CHOICE_RULES[row.rule], row.flowing)
     return f"no pipe suits; {name} came closest but {short}"
+
+
+def _first_or_closest(
+    tries: IntArray,
+    fixed: IntArray,
+    refused_by: npt.NDArray[np.int8],
+    pipes: CarrierColumns,
+    wanted: npt.NDArray[np.bool_],
+    bore: FloatArray,
+) -> IntArray:
+    """Return the pipe each run is told by: fixed, first to try, or refused last (`_closest`)."""
+    told = np.where(fixed >= 0, fixed, tries[:, 0])
+    none = np.flatnonzero(told < 0)
+    told[none] = _closest(refused_by, pipes, np.flatnonzero(wanted), bore, none)
+    return told
 
 
 def _closest(

@@ -868,3 +868,24 @@ def test_breaks_of_a_main_drawn_in_parts_are_counted_once() -> None:
     assert sorted(ranking["length"]) == pytest.approx([100.0, 300.0])
     assert ranking["breaks"].tolist() == pytest.approx([0.01] * 2)
     assert ranking["leakage"].tolist() == pytest.approx([2.5e-6] * 2)
+
+
+def test_where_no_carrier_will_do_screening_and_plan_name_the_same_pipe() -> None:
+    """By pressure, by flow, by fit: what came closest is one question, and has one answer."""
+    mains = gpd.GeoDataFrame(
+        {
+            "main_id": ["BURSTS", "NARROW", "SMALL"],
+            "diameter_mm": [400.0, 400.0, 300.0],
+            "bore_mm": [400.0, 400.0, 120.0],
+            "material": "cast iron",
+            "pressure_kpa": [6000.0, 400.0, 400.0],
+            "flow_lps": [50.0, 900.0, 60.0],
+        },
+        geometry=[shapely.LineString([(0, y), (300, y)]) for y in (0, 500, 1000)],
+        crs=CRS,
+    )
+    ranking = geotools.screen(mains=mains).layers["ranking"].set_index("main_ids")
+    runs = geotools.plan(mains=mains).layers["runs"].set_index("main_ids")
+    assert set(runs["status"]) == {"not_suitable"}
+    for main in mains["main_id"]:
+        assert f"{ranking.loc[main, 'carrier']} came closest" in runs.loc[main, "reason"]
