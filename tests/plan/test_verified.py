@@ -1058,3 +1058,33 @@ def test_a_branch_that_slants_is_connected_whether_drawn_onto_the_main_or_a_litt
     assert plan.table("runs")["connection_count"].tolist() == [1, 1]
     told = plan.table("findings")["rule"].tolist()
     assert told.count("gap-joined") == (off > 0.0)
+
+
+def test_work_about_a_pit_round_elbows_is_as_long_as_its_ground_and_not_as_its_legs(
+    written: Callable[..., Plan],
+) -> None:
+    """The main goes 4 m aside and back, at 30 degrees each: 8 m legs are 6.9 m of street."""
+    leg = 4.0 / math.tan(math.radians(30))
+    main = [
+        (-400.0, 0.0),
+        (0.0, 0.0),
+        (leg, 4.0),
+        (leg + 20, 4.0),
+        (2 * leg + 20, 0.0),
+        (400.0, 0.0),
+    ]
+    plan = written(
+        mains=main_of(main),
+        streets=street([(-600.0, -21.0), (600.0, 21.0)], width_m=14.0),
+        pit_edits=wish((2 * leg + 20, 0.0), "insertion_ahead"),
+    )
+    pits, closures = plan.table("pits"), plan.table("closures")
+    (pit,) = pits[pits["chainage"].between(435, 437)].itertuples()
+    own = closures.index[(closures["pit_id"] == pit.pit_id) & (closures["pull_id"] == "")]
+    # legs of 8 m lie along 6.93 m of street each, and two of them are in the pit
+    assert closures.loc[own, "work_length"].to_numpy() == pytest.approx(
+        38.45 - 2 * (8.0 - 6.93), abs=0.05
+    )
+    assert pit.length == pytest.approx(38.45)
+    closures.loc[own, "work_length"] -= 1.0
+    assert faults(plan, "closures-drawn")

@@ -239,14 +239,17 @@ def _work_length(
     does along the main, or as the ground does along the street, whichever is farther. By a corner
     of the street, what lies inside of it takes more of it.
     """
-    least = most = pit.length
-    ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    ground, straight = (
+        plan.one("pit_footprints", "pit_id").get(pit.pit_id),
+        straight_over(plan, pit),
+    )
+    least, most = pit.length if straight else _from_end_to_end(pit, ground), pit.length
     corners = _round_corners(row, pit, ground, edge_of(plan, row))
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
         # Round a bend of the main the ground is shorter than its legs added; outside a corner of
         # the street it is longer than what it takes of that.
-        ends *= straight_over(plan, pit) and not corners
+        ends *= straight and not corners
         least += (
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
@@ -262,6 +265,15 @@ def _work_length(
         row.closure_id,
         f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
     )
+
+
+def _from_end_to_end(pit: Any, ground: Any) -> float:
+    """Return how long the ground of a pit round a bend is at least, m: its legs are longer."""
+    if ground is None:
+        return float(pit.length)
+    corners = shapely.get_coordinates(shapely.oriented_envelope(ground.geometry))
+    longest = float(np.hypot(*np.diff(corners, axis=0).T).max())
+    return min(float(pit.length), longest - DRAWN)
 
 
 def _leaning_work(
