@@ -167,12 +167,13 @@ def at_gauge_pa(low_point_pa: ArrayLike, fall_m: ArrayLike) -> FloatArray:
     RangeError
         If the fall is below nothing, or its head exceeds the pressure.
     """
-    low = np.asarray(low_point_pa, dtype=np.float64)
     per_m = WATER_DENSITY * GRAVITY
-    fall = check_range("fall_m", fall_m, 0.0, np.inf, "m")
-    head = per_m * fall
-    check_range("fall_m (share of what the pressure reaches up to)", head / low, 0.0, 1.0, "")
-    return np.asarray(low - head, dtype=np.float64)
+    low, fall = np.broadcast_arrays(
+        np.asarray(low_point_pa, dtype=np.float64), np.asarray(fall_m, dtype=np.float64)
+    )
+    for worst in {int(np.argmin(fall)), int(np.argmax(fall * per_m / low))} if fall.size else ():
+        check_range("fall_m", fall.flat[worst], 0.0, float(low.flat[worst]) / per_m, "m")
+    return np.asarray(low - per_m * fall, dtype=np.float64)
 
 
 def water_volume_m3(bore_m: ArrayLike, length_m: ArrayLike) -> FloatArray:

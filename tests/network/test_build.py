@@ -53,11 +53,25 @@ def test_mains_in_a_row_whose_ends_overlap_are_told_to_be_trimmed(
 ) -> None:
     """Neither may be deleted: all but the overlap would be lost with it."""
     layers = layers_of([MAIN, [(100 - over, 0), (200, 0)]])
-    assert run_set(layers).table["length"].sum() == pytest.approx(200.0)
+    exact = Network(snap_tolerance="1 mm")  # within a tolerance they would be taken back
+    assert run_set(layers, network=exact).table["length"].sum() == pytest.approx(200.0)
     length = {0.002: "less than 0.01 m", 0.03: "0.03 m", 0.4: "0.4 m"}[over]
     assert _texts(layers, "overlapping-mains") == [
         f"{length} of main M1 lie on main M0: their ends overlap; taken once. "
         "Trim the overlap off one of the two."
+    ]
+
+
+def test_mains_in_a_row_whose_ends_overlap_within_the_tolerance_are_taken_back_and_told(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    layers = layers_of([MAIN, [(99.6, 0), (200, 0)]])
+    assert run_set(layers).table["length"].tolist() == pytest.approx([200.0])
+    assert _texts(layers, "overlapping-mains") == []
+    assert _texts(layers, "overshoot-taken-back") == [
+        f"the end of main {name} runs 0.20 m past what it meets; taken as ending there, within the "
+        "snap tolerance of 0.50 m. Check that they do connect."
+        for name in ("M0", "M1")
     ]
 
 
