@@ -269,7 +269,7 @@ def _work_length(
 
 def _from_end_to_end(pit: Any, ground: Any) -> float:
     """Return how long the ground of a pit round a bend is at least, m: its legs are longer."""
-    if ground is None:
+    if ground is None or shapely.is_missing(ground.geometry) or ground.geometry.is_empty:
         return float(pit.length)
     corners = shapely.get_coordinates(shapely.oriented_envelope(ground.geometry))
     longest = float(np.hypot(*np.diff(corners, axis=0).T).max())
