@@ -114,10 +114,7 @@ def convert_fields(
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
             data = table[column.name]
-            signs = _signs(field, column, data, judge)
-            read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
-            remarks += _sign_remarks(column, data, read, signs)
-            read, told = _without_words(field, column, data, read)
+            read, own, told = _numbers(field, column, data, longitude, judge)
             remarks += told
             si = np.where(np.isnan(own.values), read.values * column.factor, own.values)
             values, found, fault = _number_field(field, column, data, system, (read, own, si))
@@ -167,6 +164,17 @@ def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Sign
     if field.dtype == "flag":
         return flags(data)
     return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
+
+
+def _numbers(
+    field: Field, column: Column, data: pd.Series[Any], longitude: Longitudes, judge: Judge
+) -> tuple[Numbers, Measured, list[tuple[str, str, str]]]:
+    """Return the numbers of a column, those that bring their own unit, and what to say of them."""
+    signs = _signs(field, column, data, judge)
+    read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
+    remarks = _sign_remarks(column, data, read, signs)
+    read, told = _without_words(field, column, data, read)
+    return read, own, [*remarks, *told]
 
 
 def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
