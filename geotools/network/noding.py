@@ -137,12 +137,14 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
         of.append(cut_lines(xy, offsets, cuts))
         xy, offsets = of[-1].xy, of[-1].offsets
     told, one = [], [np.zeros((0, 2), dtype=np.int64)]
-    for left in without_overshoots(xy, offsets, tolerance=tolerance):
+    same, near = near_places(end_points(xy, offsets), max(tolerance, TOUCH))
+    for left in without_overshoots(xy, offsets, near, tolerance=tolerance):
         told.append(_told_of(left.told, of))
         one.append(left.one)
         of.append(left.pieces)
         xy, offsets = left.pieces.xy, left.pieces.offsets
-    graph = _noded(xy, offsets, tolerance, np.concatenate(one))
+        same, _ = near_places(end_points(xy, offsets), TOUCH)
+    graph = _noded(xy, offsets, same, tolerance, np.concatenate(one))
     for pieces in reversed(of):
         graph = _of_lines(graph, pieces)
     return replace(graph, overshoots=np.concatenate([graph.overshoots, *told]))
@@ -171,10 +173,15 @@ def _of_lines(graph: Graph, pieces: Pieces) -> Graph:
     )
 
 
-def _noded(xy: FloatArray, offsets: IntArray, tolerance: float, one: IntArray) -> Graph:
-    """Node lines without folds; ``one``, (k, 2), are line ends that become one node."""
+def _noded(
+    xy: FloatArray, offsets: IntArray, same: IntArray, tolerance: float, one: IntArray
+) -> Graph:
+    """Node lines without folds; ``one``, (k, 2), are line ends that become one node.
+
+    ``same`` is the first line end at the place of each.
+    """
     along = measures(xy, offsets)
-    ends, touches = _touches(xy, offsets, along)
+    ends, touches = _touches(xy, offsets, along, same)
     touched = cut_lines(xy, offsets, touches, along)
     held = np.stack([ends_of_pieces(ends, touched), touched.cut], axis=1)
     held = np.concatenate([held, ends_of_pieces(one, touched)])
@@ -217,13 +224,14 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
     return pairs[lone], place[lone]
 
 
-def _touches(xy: FloatArray, offsets: IntArray, along: FloatArray) -> tuple[IntArray, FloatArray]:
+def _touches(
+    xy: FloatArray, offsets: IntArray, along: FloatArray, same: IntArray
+) -> tuple[IntArray, FloatArray]:
     """Return which line ends touch the inside of lines: line and distance along it, (k, 2).
 
-    ``along`` are the `measures` of the vertices.
+    ``along`` are the `measures` of the vertices, ``same`` the first line end at the place of each.
     """
     points = end_points(xy, offsets)
-    same, _ = near_places(points, TOUCH)
     places = np.flatnonzero(same == np.arange(len(points)))  # ends mostly lie on each other
     spot, vertex = segments_near(points[places], xy, offsets, reach=TOUCH).T
     end, line = places[spot], row_of(offsets)[vertex]

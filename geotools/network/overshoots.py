@@ -18,7 +18,7 @@ import shapely
 
 from geotools.links import components
 from geotools.network.gaps import facing_ends
-from geotools.network.near import clusters, near_places
+from geotools.network.near import clusters
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points
 from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
@@ -101,7 +101,9 @@ class _Lines:
         return np.asarray(step / far[:, None], dtype=np.float64)
 
 
-def without_overshoots(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Iterator[Left]:
+def without_overshoots(
+    xy: FloatArray, offsets: IntArray, near: IntArray, *, tolerance: float
+) -> Iterator[Left]:
     """Yield what is left of the lines, each time of what was left before; nothing if it is all.
 
     Parameters
@@ -109,10 +111,12 @@ def without_overshoots(xy: FloatArray, offsets: IntArray, *, tolerance: float) -
     xy : ndarray, shape (v, 2)
         Vertices, m, of lines of two or more distinct points.
     offsets : ndarray of int64, shape (n + 1,)
+    near : ndarray of int64, shape (k, 2)
+        Line ends no farther apart than the tolerance, as `near_places` gives them.
     tolerance : float
         How much of an end may be taken back, m.
     """
-    if tolerance <= TOUCH or not len(near_places(end_points(xy, offsets), tolerance)[1]):
+    if tolerance <= TOUCH or not len(near):
         return
     lines = _Lines.of(xy, offsets, tolerance)
     node = clusters(lines.points, TOUCH, np.zeros((0, 2), dtype=np.int64))
