@@ -10,12 +10,12 @@ import pandas as pd
 import pyogrio
 import shapely
 
+from geotools.cautions import CAUTIONS
 from geotools.deliver.read_plan import PlanFile, read_raw
 from geotools.deliver.report_charts import force_charts, profile_charts
 from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
-from geotools.deliver.tables import CAUTIONS
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
 from geotools.schema import unit_sign
 

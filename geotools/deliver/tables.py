@@ -7,38 +7,13 @@ import re
 import pandas as pd
 
 from geotools.brief import Brief, Setting, settings
+from geotools.cautions import CAUTIONS
 from geotools.deliver.columns import content_hash
 from geotools.lists import list_text
 from geotools.schema import OUTPUTS
 from geotools.units import in_unit, usual_unit
 
-__all__ = ["CAUTIONS", "content_hash", "settings_table"]
-
-CAUTIONS: dict[str, str] = {
-    "caution.planning": (
-        "All values are planning values only. A competent person, the local codes and licensed "
-        "practice decide; check every value before it is used on site."
-    ),
-    "caution.excavation": (
-        "Depth, slope, support and entry of every excavation are decided on site by a competent "
-        "person under the local code; locate other services before digging."
-    ),
-    "caution.traffic": (
-        "Traffic control follows the local code and an approved traffic control plan; closures "
-        "drawn here are no such plan."
-    ),
-    "caution.lifting": (
-        "Lifting and handling of pipe strings needs its own lift plan by a competent person."
-    ),
-    "caution.tension": (
-        "Keep clear of ropes, rods and pipe under tension; the force limits of pipe, head and "
-        "machine are those of their makers, and the pull is watched and logged."
-    ),
-    "caution.pressure_testing": (
-        "Pressure testing stores energy that can kill; test by an approved procedure with "
-        "restrained ends and people kept away."
-    ),
-}
+__all__ = ["content_hash", "settings_table"]
 
 # How a unit of the brief's defaults is shown in US customary units; others are shown as they are.
 _US = {

@@ -14,6 +14,7 @@ import shapely
 
 from geotools.accel import give_back
 from geotools.brief import Brief
+from geotools.cautions import IN_SHORT
 from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import (
@@ -288,6 +289,6 @@ def summarise(
         *left_out_lines(runs, tables["findings"], tables["inputs"]),
         finding_line(tables["findings"]),
         *([f"written   {target}"] if target is not None else []),
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     return Outcome(summary=summary, text="\n".join(lines), failed=False, layers=layers)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.cautions import IN_SHORT
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.tables import settings_table
@@ -260,6 +261,6 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
         *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
         f"written    {call.folder}",
         *(["Run the same again with --resume to redo what failed."] if len(bad) else []),
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     return Outcome(summary=summary, text="\n".join(lines), failed=bool(len(bad)), layers=tables)

@@ -14,6 +14,7 @@ import pandas as pd
 import shapely
 
 from geotools.brief import Brief, Setting, settings
+from geotools.cautions import IN_SHORT
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines, wider
@@ -504,7 +505,7 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         *_estimated(counts),
         finding_line(tables["findings"]),
         *([f"wrote     {target}"] if target is not None else []),
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     return "\n".join(lines)
 

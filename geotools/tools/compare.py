@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from geotools.cautions import IN_SHORT
 from geotools.criteria import COMPARED
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, WRITTEN
@@ -196,7 +197,7 @@ def _told(
         *(f"{row.severity:9} {row.text}" for row in findings.head(SHOWN).itertuples()),
         *([f"          and {len(findings) - SHOWN} more findings"] * (len(findings) > SHOWN)),
         *(f"written   {path}" for path in written),
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     return Outcome(summary, "\n".join(lines), layers=layers)
 

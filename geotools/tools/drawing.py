@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from geotools.cautions import IN_SHORT
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN
 
@@ -87,6 +88,6 @@ def drawing(
         + (f"; not that of the plan: {place.reason}" if place.reason else ""),
         *([f"levels    {drawn.flat} lines drawn flat, at 0: levels not known"] * bool(drawn.flat)),
         *([f"written   {target}"] if target is not None else []),
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     return Outcome(summary, "\n".join(lines))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from geotools.cautions import IN_SHORT
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import OVERWRITE
 
@@ -73,7 +74,7 @@ def report(
     lines = [
         f"report    {told}, {rows.get('findings', 0):,} findings",
         f"written   {target} ({size / 1e6:.1f} MB); opens in any browser, without a network",
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]
     summary = {"output": str(target), "bytes": size, "rows": rows, "plan": str(plan)}
     return Outcome(summary, "\n".join(lines))

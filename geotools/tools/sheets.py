@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geotools.cautions import IN_SHORT
 from geotools.errors import BriefError
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN
@@ -153,6 +154,6 @@ def _told(book: Book, target: Path) -> Outcome:
         f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
         *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
         f"written   {target}",
-        "Planning values only: competent persons, local codes and licensed practice decide.",
+        IN_SHORT,
     ]  # fmt: skip
     return Outcome(summary, "\n".join(lines))

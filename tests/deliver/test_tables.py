@@ -8,7 +8,8 @@ import pytest
 import shapely
 
 from geotools.brief import load_brief, settings
-from geotools.deliver.tables import CAUTIONS, content_hash, settings_table
+from geotools.cautions import CAUTIONS
+from geotools.deliver.tables import content_hash, settings_table
 from geotools.schema import OUTPUTS
 from geotools.units import parse_quantity
 

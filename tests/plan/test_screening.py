@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 
 import geotools
 from geotools.brief import Brief, settings
+from geotools.cautions import CAUTIONS
 from geotools.criteria import CRITERIA, NEED
-from geotools.deliver.tables import CAUTIONS
 from geotools.schema import DIMENSIONS
 from geotools.units import parse_quantity
 

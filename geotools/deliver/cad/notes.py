@@ -10,8 +10,8 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from geotools.cautions import CAUTIONS
 from geotools.deliver.cad.standard import BLOCKS, LAYERS, SMALL_TEXT, TEXT
-from geotools.deliver.tables import CAUTIONS
 
 if TYPE_CHECKING:
     from geotools.deliver.drawing import Drawn

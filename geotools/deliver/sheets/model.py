@@ -12,10 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.cautions import CAUTIONS
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
-from geotools.deliver.tables import CAUTIONS
 from geotools.errors import LayerError
 from geotools.intake.crs import UNNAMED, choose_working_crs, crs_name, horizontal, project
 from geotools.schema import OUTPUTS

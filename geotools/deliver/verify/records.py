@@ -14,7 +14,7 @@ import pyproj.exceptions
 import shapely
 
 from geotools.brief import Brief, Setting, declared
-from geotools.deliver.tables import CAUTIONS
+from geotools.cautions import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Rule, Tally
