@@ -118,8 +118,7 @@ def check_pulls(
     """
     frame = pulls.reset_index(drop=True)[[*PLANNED, "geometry"]]
     left = 0.0 if tails is None else tails.reindex(frame["pull_id"]).fillna(0.0).to_numpy()
-    frame = frame.assign(tail=left)
-    frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
+    frame = frame.assign(tail=left, **_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
     _add_joints(frame, reasons)
     if older is not None:
@@ -127,9 +126,7 @@ def check_pulls(
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
-        _add_early(times, reasons)
-        if now is not None:
-            _add_late(times, now, reasons)
+        _add_dates(times, now, reasons)
     texts = reasons.joined(len(frame))
     good = "pass" if records is not None else NOT_CHECKED
     verdict = np.where(absent, "missing", np.where(texts != "", "fail", good))
@@ -156,6 +153,13 @@ def _add_joints(frame: Any, reasons: Reasons) -> None:
         np.arange(len(frame)),
         lambda k: joints_text(int(failed[k]), int(missing[k])),
     )
+
+
+def _add_dates(times: PullTimes, now: np.datetime64 | None, reasons: Reasons) -> None:
+    """Hold dates that cannot be against their pulls; without a day of the check none is late."""
+    _add_early(times, reasons)
+    if now is not None:
+        _add_late(times, now, reasons)
 
 
 def _add_early(times: PullTimes, reasons: Reasons) -> None:

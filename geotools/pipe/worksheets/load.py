@@ -75,18 +75,13 @@ def collapse_sheet(
     )
     sucks = check_range("vacuum_pa", vacuum_pa, 0.0, ATMOSPHERE, "Pa")
     acts = external.groundwater_pressure_pa(groundwater_head_m) + sucks
-    grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
-    presses = "groundwater and vacuum" if vacuum_pa > 0.0 else "groundwater"
     passes = bool(within(acts, stands))
     return Worksheet(
         title="Collapse of the empty carrier",
         inputs=(
             *pipe_entries(pipe),
             entry("Hw", groundwater_head_m, "length", "water table above the invert"),
-            entry("hours", hours, "hours", "duration of the load"),
-            entry("q", ovality, "share", "ovality"),
-            entry("N", safety, "number", "safety factor"),
-            entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
+            *_load_entries(hours, ovality, safety, grout_factor),
             entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
             entry("Pv", vacuum_pa, "pressure", "vacuum inside, below the atmosphere's"),
         ),
@@ -97,10 +92,27 @@ def collapse_sheet(
         ),
         results=(
             *_collapse_results(stands, acts),
-            verdict(Limit(passes, f"{presses} against the pressure allowed, {grouted}")),
+            verdict(Limit(passes, _held_against(vacuum_pa, grout_factor))),
         ),
         passes=passes,
         cautions=(*(() if vacuum_pa > 0.0 else (_VACUUM,)), PLANNING),
+    )
+
+
+def _held_against(vacuum_pa: float, grout_factor: float) -> str:
+    presses = "groundwater and vacuum" if vacuum_pa > 0.0 else "groundwater"
+    grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
+    return f"{presses} against the pressure allowed, {grouted}"
+
+
+def _load_entries(
+    hours: float, ovality: float, safety: float, grout_factor: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("hours", hours, "hours", "duration of the load"),
+        entry("q", ovality, "share", "ovality"),
+        entry("N", safety, "number", "safety factor"),
+        entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
     )
 
 
@@ -181,15 +193,23 @@ def grout_sheet(
             entry("L", length_m, "length", "length grouted"),
             entry("z", port_above_low_point_m, "length", "port above the lowest point"),
             entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
-            entry("rho", grout_density, "density", "density of the grout"),
-            entry("cure", cure_hours, "hours", "time the grout presses"),
-            entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
-            entry("inside", condition, "word", "carrier empty or filled"),
+            *_fill_entries(grout_density, cure_hours, temperature_c, condition),
         ),
         steps=_grout_steps(pipe, stands, volume, limit, up),
         results=(*_grout_results(volume, limit, up, lifts), verdict(Limit(passes, *_HEAD))),
         passes=passes,
         cautions=(_GROUT, PLANNING),
+    )
+
+
+def _fill_entries(
+    grout_density: float, cure_hours: float, temperature_c: float, condition: str
+) -> tuple[Entry, ...]:
+    return (
+        entry("rho", grout_density, "density", "density of the grout"),
+        entry("cure", cure_hours, "hours", "time the grout presses"),
+        entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
+        entry("inside", condition, "word", "carrier empty or filled"),
     )
 
 
