@@ -31,7 +31,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, rows_in_order
-from geotools.pulls.duration import report_longer_pulls
+from geotools.pulls.duration import report_longer_pulls, report_short_joints
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.grouting import report_grout
@@ -196,6 +196,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     pipes, findings = ground.contest.pipes, ground.layers.findings
     sections = section_table(pulls, table, ground.stations, ground.bores, pipes, brief)
     report_longer_pulls(pulls, pits, table, pipes, brief, findings)
+    report_short_joints(pulls, pits, table, pipes, brief, findings)
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections)

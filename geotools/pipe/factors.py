@@ -13,6 +13,7 @@ __all__ = [
     "INCH",
     "LBF",
     "MILE",
+    "MINUTE",
     "MPH",
     "PSI",
     "WATER_DENSITY",
@@ -20,6 +21,7 @@ __all__ = [
     "to_si",
 ]
 
+MINUTE = 60.0  # s
 HOUR = 3600.0  # s
 DAY = 24.0 * HOUR
 INCH = 0.0254

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe._tables import rows
-from geotools.pipe.factors import HOUR, INCH, PSI, to_si
+from geotools.pipe.factors import HOUR, INCH, MINUTE, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
 from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
@@ -36,8 +36,8 @@ HEATER_C = ((400.0 - 32.0) / 1.8, (450.0 - 32.0) / 1.8)
 INTERFACIAL_PA = (60.0 * PSI, 75.0 * PSI, 90.0 * PSI)
 ISO_PROCEDURES = ("single_low", "dual_low", "single_high")
 _TIMED_PROCEDURES = ("single_low", "single_high")
-_SOAK_S_PER_M = 4.5 * 60.0 / INCH
-_COOL_S_PER_M = 11.0 * 60.0 / INCH
+_SOAK_S_PER_M = 4.5 * MINUTE / INCH
+_COOL_S_PER_M = 11.0 * MINUTE / INCH
 _SOAK_FROM_M = 14.0 * INCH
 
 
@@ -286,8 +286,8 @@ def iso_cooling_s(wall_m: ArrayLike, procedure: str) -> FloatArray:
     wall = check_range("wall_m", wall_m, 0.005, 0.1, "m") * 1e3
     check_choice("procedure", procedure, _TIMED_PROCEDURES)
     if procedure == "single_high":
-        return np.asarray(0.43 * wall * 60.0, dtype=np.float64)
-    return np.asarray((0.015 * wall**2 - 0.47 * wall + 20.0) * 60.0, dtype=np.float64)
+        return np.asarray(0.43 * wall * MINUTE, dtype=np.float64)
+    return np.asarray((0.015 * wall**2 - 0.47 * wall + 20.0) * MINUTE, dtype=np.float64)
 
 
 def joint_hours(wall_m: ArrayLike, *, handling_s: ArrayLike = 1350.0) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Pulls that take longer than the time their allowable tension was taken for."""
+"""Times of pulls: longer than their tension was taken for, joints shorter than fusing takes."""
 
 from __future__ import annotations
 
@@ -11,11 +11,14 @@ from geotools.brief import Brief
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.factors import HOUR
+from geotools.pipe.factors import HOUR, MINUTE
+from geotools.pipe.fusion import joint_hours
 from geotools.pipe.pulling import LONGEST_LOAD_H, allowable_stress_pa
 from geotools.schema import quantity_text
 
-__all__ = ["longer_share", "report_longer_pulls"]
+__all__ = ["longer_share", "report_longer_pulls", "report_short_joints"]
+
+QUICKEST = 15 * MINUTE  # s of handling; 15 to 30 min is common practice, no source
 
 
 def longer_share(hours: FloatArray, pipes: CarrierColumns, brief: Brief) -> FloatArray:
@@ -87,4 +90,53 @@ def report_longer_pulls(
         layer="pulls",
         features=pulls["pull_id"].to_numpy(dtype=object)[rows],
         xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+    )
+
+
+def report_short_joints(
+    pulls: pd.DataFrame,
+    pits: pd.DataFrame,
+    runs: pd.DataFrame,
+    pipes: CarrierColumns,
+    brief: Brief,
+    findings: Findings,
+) -> None:
+    """Warn of every run whose joints on the way are given less time than fusing them takes.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``run``, ``insertion_pit`` and ``strings``.
+    pits : DataFrame
+        With ``pit_id``, ``x`` and ``y``.
+    runs : DataFrame
+        With ``run_id``, ``carrier`` and ``pipe``.
+    pipes : CarrierColumns
+    brief : Brief
+    findings : Findings
+    """
+    joined = pulls[pulls["strings"] > 1]
+    count = joined["strings"].sub(1).groupby(joined["run"]).sum().astype(int)
+    run = count.index.to_numpy(dtype=np.int64)
+    wall = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run]).wall_min_m
+    least = joint_hours(wall, handling_s=QUICKEST) * HOUR
+    given = brief.pulls.string_joint_hours
+    rows = np.flatnonzero(least > given)
+    names, carriers = (runs[name].to_numpy(dtype=object)[run] for name in ("run_id", "carrier"))
+    told = [f"{n} joint is" if n == 1 else f"{n} joints are" for n in count]
+    pit = joined.drop_duplicates("run").set_index("run")["insertion_pit"].reindex(run[rows])
+    findings.add_points(
+        "warning",
+        "joint-time-short",
+        [
+            f"run {names[k]}: {told[k]} made while a pull stands still, and "
+            f"pulls.string_joint_hours gives {given / MINUTE:.0f} min to each; heating and cooling "
+            f"{carriers[k]} with {QUICKEST / MINUTE:g} min of handling takes "
+            f"{least[k] / MINUTE:.0f} min at least: pulls take longer, and cost more, than "
+            "planned; set it to what your fusing crew needs and plan again"
+            for k in rows.tolist()
+        ],
+        layer="runs",
+        features=names[rows],
+        xy=pits.set_index("pit_id").loc[pit, ["x", "y"]].to_numpy(dtype=float),
     )

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from geotools.brief import load_brief
 from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import as_columns, carrier
-from geotools.pulls.duration import report_longer_pulls
+from geotools.pulls.duration import report_longer_pulls, report_short_joints
 
 PIPES = as_columns(
     [
@@ -77,3 +78,35 @@ def test_pvc_does_not_lose_strength_by_the_hour() -> None:
 
 def test_no_pulls_are_no_finding() -> None:
     assert len(_told("1 h", [])) == 0
+
+
+THICK = as_columns([carrier(system="DIPS", nominal="36 in", material="PE4710", dr=11)])
+
+
+def _joints_told(allowed: str, strings: list[int]) -> pd.DataFrame:
+    """Return what is told of one run in 36 in DIPS DR 11, whose pulls have so many strings."""
+    pulls = pd.DataFrame({"run": 0, "insertion_pit": "P1", "strings": np.array(strings, float)})
+    pits = pd.DataFrame({"pit_id": ["P0", "P1"], "x": [0.0, 5.0], "y": [0.0, 7.0]})
+    runs = pd.DataFrame({"run_id": ["R1"], "carrier": ["the pipe"], "pipe": [0]})
+    findings = Findings()
+    brief = load_brief(overrides={"pulls.string_joint_hours": allowed})
+    report_short_joints(pulls, pits, runs, THICK, brief, findings)
+    return findings.table()
+
+
+def test_joints_on_the_way_given_less_than_fusing_takes_are_warned_of() -> None:
+    # 38.30 in / 11 = 3.48 in of wall: 15 min, and 15.5 min an inch, are 69 min; ASTM F2620's
+    # heating and cooling by the inch, from memory
+    (row,) = _joints_told("1 h", [1, 3, 2]).itertuples()
+    assert (row.severity, row.rule, row.feature) == ("warning", "joint-time-short", "R1")
+    assert "run R1: 3 joints are made" in row.text
+    assert "gives 60 min to each" in row.text
+    assert "takes 69 min at least" in row.text
+    assert (row.geometry.x, row.geometry.y) == (5.0, 7.0)
+
+
+@pytest.mark.parametrize(("allowed", "strings"), [("70 min", [3]), ("1 h", [1, 1]), ("1 h", [])])
+def test_joints_given_their_time_or_none_on_the_way_go_without_a_word(
+    allowed: str, strings: list[int]
+) -> None:
+    assert not len(_joints_told(allowed, strings))
