@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -198,13 +199,20 @@ def _strings(
         passage=Passage.of(ground.brief.street),
     )
     with ThreadPoolExecutor(processors()) as pool:
-        strings = pd.concat(list(pool.map(lay, some)), ignore_index=True)
+        strings = pd.concat(list(_handing_back(pool.map(lay, some))), ignore_index=True)
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
     report_straight(strings, laid, pits, ground)
     report_stiff(strings, laid, ground)
     return strings
+
+
+def _handing_back(done: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Yield tables as they are made, and hand back what was held on the way."""
+    for table in done:
+        yield table
+        give_back()
 
 
 def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
