@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import in_parts
-from geotools.layout.lots import by_rank, in_running, winners
 from geotools.layout.whole import Layout
+from geotools.layout.winners import by_rank, in_running, winners
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, worded
 from geotools.pipe.choice import CHOICE_RULES

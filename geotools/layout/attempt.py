@@ -9,50 +9,42 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.layout.shared import Shared, least_between, set_up_rates
-from geotools.lists import as_compared
+from geotools.layout.rules import (
+    friction_band_of,
+    least_between,
+    pit_rules,
+    pull_costs,
+    refusal_limits,
+    site_rates,
+    string_rules,
+    work_rates,
+)
+from geotools.layout.shared import Shared
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.network.words import by_word
-from geotools.pipe.factors import DAY, HOUR
-from geotools.pipe.pulling import friction_band
+from geotools.pipe.factors import HOUR
 from geotools.pulls.annulus import annulus_of
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out, plan_cost
-from geotools.pulls.optimise import PullCosts, Sites, StringDays
+from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import (
     Candidates,
     Judged,
-    PitRules,
     SiteSettings,
     Surroundings,
     find_candidates,
 )
 from geotools.siting.carrier import Contest
-from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
 from geotools.siting.pulled import bend_limits, carrier_columns
 from geotools.siting.told import tell_reasons
-from geotools.siting.works import SiteRates, WorkRates
-from geotools.street.lanes import Passage
 
-__all__ = [
-    "Attempt",
-    "Equipped",
-    "equip",
-    "friction_band_of",
-    "must_be_held",
-    "profile_of",
-    "pull_costs",
-    "refusal_limits",
-    "site_rates",
-    "try_carriers",
-    "work_rates",
-]
+__all__ = ["Attempt", "Equipped", "equip", "must_be_held", "profile_of", "try_carriers"]
 
 
 @dataclass(frozen=True)
@@ -283,112 +275,12 @@ def _candidates(
             services=ground.digs[ground.digs["kind"] == "lateral"],
         ),
         settings=SiteSettings(
-            pits=_pit_rules(ground.brief),
-            strings=_string_rules(ground.brief),
+            pits=pit_rules(ground.brief),
+            strings=string_rules(ground.brief),
             rates=site_rates(ground.brief),
             work=work_rates(ground.brief),
         ),
     )
-
-
-def _string_rules(brief: Brief) -> LaydownRules:
-    return LaydownRules(
-        piece=brief.pulls.piece_length,
-        least=brief.street.least_string,
-        rate=brief.pulls.rate,
-        shift=brief.crew.shift,
-        joint_time=brief.pulls.string_joint_hours,
-        max_pull=brief.pulls.max_length,
-        busy=_busy(brief),
-    )
-
-
-def _pit_rules(brief: Brief) -> PitRules:
-    pits = brief.pits
-    return PitRules(
-        max_depth=pits.max_depth,
-        max_slope=pits.max_slope,
-        clear=pits.clear_of_intersection,
-        ramp=pits.ramp,
-        resting_height=pits.resting_height,
-        working=pits.working_length,
-        receiving=pits.receiving_length,
-        side_room=pits.side_room,
-        bedding=pits.bedding,
-        receive_in_intersection=pits.receive_in_intersection,
-        support=pits.support,
-        soil=pits.soil,
-        spoil_setback=pits.spoil_setback,
-        passage=Passage.of(brief.street),
-        busy=_busy(brief),
-    )
-
-
-def _busy(brief: Brief) -> frozenset[str]:
-    """Return the classes of street that may not be blocked."""
-    return frozenset(as_compared(brief.street.no_block))
-
-
-def refusal_limits(brief: Brief) -> dict[str, str]:
-    """Return the limits on pits in words, by the names the refusals have for them."""
-    pits, units = brief.pits, brief.output.units
-    return {
-        "max_depth": length_text(pits.max_depth, units),
-        "clear": _clear_text(pits.clear_of_intersection, pits.spoil_setback, units),
-        "max_slope": f"{pits.max_slope:.0%}",
-        "least_string": length_text(brief.street.least_string, units),
-        "verge": length_text(brief.street.verge, units),
-    }
-
-
-def _clear_text(clear: float, setback: float, units: str) -> str:
-    """Return how far pits keep from an intersection, m, in words: the room along their edge too."""
-    whole = length_text(clear + setback, units)
-    if setback <= 0:
-        return whole
-    parts = length_text(clear, units), length_text(setback, units)
-    return f"{whole} ({parts[0]}, and {parts[1]} kept free along the edge)"
-
-
-def work_rates(brief: Brief) -> WorkRates:
-    """Return how fast a pit goes."""
-    return WorkRates(
-        pit_days=brief.crew.pit_days,
-        tie_in_days=brief.crew.tie_in_days,
-        dig_per_day=brief.crew.dig_per_day * DAY,
-        restore_per_day=brief.crew.restore_per_day * DAY,
-    )
-
-
-def site_rates(brief: Brief) -> SiteRates:
-    """Return the rates of a site."""
-    rates = brief.rates
-    names = as_compared(rate.street for rate in rates.lane_day)
-    lane_day = dict(zip(names, (rate.cost for rate in rates.lane_day), strict=True))
-    return SiteRates(
-        setup=set_up_rates(brief),
-        intersection_factor=rates.intersection_factor,
-        excavation=rates.excavation,
-        restoration=rates.restoration,
-        open_laying=rates.open_laying,
-        off_street=rates.off_street,
-        support=rates.support,
-        temporary_service=rates.temporary_service,
-        lane_day=lane_day,
-        lane_day_other=rates.lane_day_other,
-        full_closure_factor=rates.full_closure_factor,
-    )
-
-
-def friction_band_of(brief: Brief) -> dict[str, float]:
-    """Return the band of friction; a friction named in the brief is its middle."""
-    band = friction_band(brief.pulls.host)
-    central = band.central if brief.pulls.friction is None else brief.pulls.friction
-    return {
-        "low": min(band.low, central),
-        "central": central,
-        "high": max(band.high, central),
-    }
 
 
 def profile_of(
@@ -410,29 +302,3 @@ def _priced(table: pd.DataFrame, contest: Contest) -> pd.DataFrame:
     """Add the price of the pipe, per m."""
     pipe = table["pipe"].to_numpy(dtype=np.int64)
     return table.assign(pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan))
-
-
-def _cleaning(brief: Brief) -> float:
-    """Return the cost of cleaning the host, per m; nothing where it is pulled into as it is."""
-    return brief.rates.cleaning if brief.service.host_cleaned else 0.0
-
-
-def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
-    """Return what pulls cost with each run's carrier, but for digs and grout, which go by place."""
-    pulls, rates = brief.pulls, brief.rates
-    price = table["pipe_price"].to_numpy(dtype=float)
-    return PullCosts(
-        setup=rates.pull_setup,
-        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate + _cleaning(brief),
-        joint=rates.joint,
-        piece_length=pulls.piece_length,
-        connection=1.0,  # the digs come priced
-        least_length=pulls.min_length,
-        string_joint=rates.string_joint + rates.pulling_hour * pulls.string_joint_hours,
-        days=StringDays(
-            joint=1 / brief.crew.joints_per_day,
-            length=1 / (pulls.rate * brief.crew.shift),
-            standstill=pulls.string_joint_hours / brief.crew.shift,
-            least=brief.crew.least_pull_days,
-        ),
-    )

@@ -7,7 +7,7 @@ import numpy as np
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers
-from geotools.layout.shared import ground_levels, mosaic_of
+from geotools.layout.levels import ground_levels, mosaic_of
 from geotools.network.mains import may_be_lined
 from geotools.network.ragged import (
     FloatArray,

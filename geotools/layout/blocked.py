@@ -9,13 +9,8 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.layout.attempt import (
-    Attempt,
-    friction_band_of,
-    must_be_held,
-    profile_of,
-    refusal_limits,
-)
+from geotools.layout.attempt import Attempt, must_be_held, profile_of
+from geotools.layout.rules import friction_band_of, refusal_limits
 from geotools.layout.shared import Shared
 from geotools.network.ragged import IntArray
 from geotools.pipe.factors import HOUR

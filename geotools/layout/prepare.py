@@ -15,7 +15,9 @@ from geotools.brief import Brief, FixedPipe
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
-from geotools.layout.shared import Shared, ground_levels, least_between, mosaic_of, runs_of
+from geotools.layout.levels import ground_levels, mosaic_of
+from geotools.layout.rules import least_between
+from geotools.layout.shared import Shared, runs_of
 from geotools.lists import as_spelled
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber

@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import pyproj
 
 from geotools.brief import Brief
-from geotools.ground.digest import ground_bytes
-from geotools.ground.mosaic import Mosaic
-from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
-from geotools.intake.findings import Findings
-from geotools.intake.window import Window
 from geotools.layout.mains_beside import MainsBeside
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
 from geotools.network.pieces import TOUCH
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import IntArray, offsets_of
 from geotools.network.words import in_words
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
@@ -32,19 +25,7 @@ from geotools.siting.ramps import Levels
 from geotools.street.context import STREET_COLUMNS
 from geotools.street.scene import StreetScene, with_street
 
-__all__ = [
-    "Shared",
-    "ground_levels",
-    "ground_seen",
-    "least_between",
-    "lot_of",
-    "mosaic_of",
-    "on_streets",
-    "only_runs",
-    "runs_of",
-    "says_side",
-    "set_up_rates",
-]
+__all__ = ["Shared", "lot_of", "on_streets", "only_runs", "runs_of"]
 
 
 @dataclass(frozen=True)
@@ -84,69 +65,6 @@ def runs_of(layers: Layers, brief: Brief, *, levels: Levels | None = None) -> Ru
         edit_reach=brief.pits.edit_reach,
         levels=levels,
     )
-
-
-def says_side(brief: Brief) -> bool:
-    """Tell whether somebody said what side traffic keeps to, and it is not the default."""
-    key = "street.keep_right"
-    return not brief.street.keep_right or brief.origins.get(key, "default") != "default"
-
-
-def mosaic_of(dem: tuple[str, ...], brief: Brief, *, allow_remote: bool) -> Mosaic:
-    """Return the elevation rasters of the layers as the brief has them read."""
-    return Mosaic(dem, allow_remote=allow_remote, stated_crs=_of_dem(brief)[1])
-
-
-def ground_levels(
-    mosaic: Mosaic,
-    crs: pyproj.CRS,
-    brief: Brief,
-    places: FloatArray,
-    findings: Findings,
-    *,
-    must_overlap: bool = True,
-) -> FloatArray:
-    """Return the ground levels at places, m, as the brief has them read; NaN where none is."""
-    return sample_ground(
-        mosaic,
-        places,
-        crs=crs,
-        vertical_unit=_of_dem(brief)[0],
-        findings=findings,
-        must_overlap=must_overlap,
-    ).z
-
-
-def ground_seen(
-    dem: tuple[str, ...], window: Window, brief: Brief, allow_remote: bool
-) -> Iterator[bytes]:
-    """Yield all that `ground_levels` reads at places in a window, as bytes."""
-    unit, stated = _of_dem(brief)
-    return ground_bytes(
-        dem, window, vertical_unit=unit, allow_remote=allow_remote, stated_crs=stated
-    )
-
-
-def _of_dem(brief: Brief) -> tuple[str | None, str | None]:
-    """Return vertical unit and CRS of elevation rasters that do not say, as the brief has them."""
-    source = brief.inputs.get("dem")
-    unit = brief.ground.vertical_unit or (source.vertical_unit if source else None)
-    return unit, source.crs if source else None
-
-
-def least_between(brief: Brief) -> float:
-    """Return the room two half pits and the shortest pull between them take, m.
-
-    Bends nearer to each other share a pit; a shorter run is not worth a pull.
-    """
-    pits = brief.pits
-    return pits.working_length + pits.receiving_length / 2 + brief.pulls.min_length
-
-
-def set_up_rates(brief: Brief) -> tuple[float, float, float, float]:
-    """Return the rate of setting up a pit in each role; the two one-way insertions cost alike."""
-    rates = brief.rates
-    return rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit
 
 
 def only_runs(ground: Shared, rows: IntArray) -> Shared:

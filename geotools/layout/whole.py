@@ -17,12 +17,13 @@ from geotools.deliver.context import context_layer
 from geotools.deliver.layers import Encoded
 from geotools.estimate.schedule import days_out
 from geotools.intake.columns import Layers, Lines
-from geotools.layout.attempt import friction_band_of, profile_of
+from geotools.layout.attempt import profile_of
 from geotools.layout.dry import report_dry
 from geotools.layout.lots import Planned, plan_lots
 from geotools.layout.mains_beside import MainsBeside
 from geotools.layout.prepare import prepare
-from geotools.layout.shared import Shared, says_side
+from geotools.layout.rules import friction_band_of, says_side
+from geotools.layout.shared import Shared
 from geotools.layout.works import Works, work_out
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph

@@ -22,25 +22,27 @@ from geotools.estimate.quantities import (
     shared_quantities,
 )
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
-from geotools.layout.attempt import site_rates
 from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
-from geotools.layout.shared import Shared, set_up_rates
+from geotools.layout.rules import set_up_rates, site_rates
+from geotools.layout.shared import Shared
 from geotools.layout.sites import (
     report_aslant,
-    report_beyond,
-    report_blocked,
     report_closures,
     report_cut_closures,
     report_deep,
+    report_shared,
+    shared_pits,
+)
+from geotools.layout.strings import (
+    report_beyond,
+    report_blocked,
     report_other_lanes,
     report_over_digs,
-    report_shared,
     report_slopes,
     report_stiff,
     report_straight,
     report_strings,
-    shared_pits,
 )
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray

@@ -16,8 +16,9 @@ import shapely
 import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
+from geotools.layout.levels import ground_seen
 from geotools.layout.prepare import wishes_elsewhere
-from geotools.layout.shared import ground_seen, says_side
+from geotools.layout.rules import says_side
 
 if TYPE_CHECKING:
     from geotools.scale.district import Job

@@ -12,7 +12,8 @@ from geotools.brief import Brief
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.intake.columns import Layers
 from geotools.layout.prepare import prepare
-from geotools.layout.shared import Shared, least_between, on_streets
+from geotools.layout.rules import least_between
+from geotools.layout.shared import Shared, on_streets
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.choice import occasional_surge_pa

@@ -8,14 +8,8 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.layout.attempt import (
-    Equipped,
-    equip,
-    friction_band_of,
-    pull_costs,
-    site_rates,
-    work_rates,
-)
+from geotools.layout.attempt import Equipped, equip
+from geotools.layout.rules import friction_band_of, pull_costs, site_rates, work_rates
 from geotools.layout.shared import Shared
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import Stretches

@@ -1,0 +1,365 @@
+"""Strings as they come to lie: what is in their way, and what they are in the way of; findings."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.estimate.schedule import OPENING, PULLING
+from geotools.intake.findings import Findings
+from geotools.layout.shared import Shared
+from geotools.layout.sites import TOUCH_M2
+from geotools.network.ragged import FloatArray, to_linestrings
+from geotools.pipe.pulling import friction_band
+from geotools.schema import quantity_text
+
+__all__ = [
+    "report_beyond",
+    "report_blocked",
+    "report_other_lanes",
+    "report_over_digs",
+    "report_slopes",
+    "report_stiff",
+    "report_straight",
+    "report_strings",
+]
+
+_LEFT_STREET = (
+    "in no street, up to {} from the centreline of the one the pit stands in: the main goes askew "
+    "to it there; agree the ground with its owner, or insert from another pit."
+)
+_IN_NONE = (
+    "which stands in no street, up to {} from it, over ground of which only places to avoid are "
+    "known: see that it is free and get an easement, or fix another pit or forbid this one "
+    "(pit_edits)."
+)
+HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
+SAME_PRICE = 1e-9  # share; two prices of one thing differ by rounding only
+
+
+def report_strings(
+    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over a pit that is not theirs."""
+    if not len(strings):
+        return
+    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
+    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
+    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
+    names = pits["pit_id"].to_numpy(dtype=object)
+    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
+    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
+    string = strings["string_id"].to_numpy(dtype=object)
+    findings.add_points(
+        "info",
+        "string-over-pit",
+        [
+            f"string {string[a]} lies over pit {names[b]}: dig that pit after the pull, or plate "
+            "it, or lead the string past it."
+            for a, b in zip(line, pit, strict=True)
+        ],
+        layer="strings",
+        features=string[line],
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    )
+
+
+def report_over_digs(
+    strings: pd.DataFrame, digs: pd.DataFrame, schedule: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over services and tees dug up for another pull of their run.
+
+    By the programme: dug up before the string is pulled in, and made good once the run is tested.
+    """
+    tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
+    opened = tasks.loc[tasks["task"] == OPENING, "start_day"]
+    pulled = tasks.loc[tasks["task"] == PULLING, ["start_day", "days"]].sum(axis=1)
+    dug = digs[digs["pull_id"] != ""]
+    spots = shapely.points(dug[["x", "y"]].to_numpy(dtype=float))
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    line, dig = shapely.STRtree(spots).query(shapes, predicate="dwithin", distance=HOLE_M)
+    for name, same in (("run_id", True), ("pull_id", False)):
+        lies, own = (table[name].to_numpy(dtype=object) for table in (strings, dug))
+        kept = (lies[line] == own[dig]) == same
+        line, dig = line[kept], dig[kept]
+    rows = pd.DataFrame(
+        {
+            "string": strings["string_id"].to_numpy(dtype=object)[line],
+            "shape": line,
+            "gone": pulled.reindex(strings["pull_id"]).to_numpy(dtype=float)[line],
+            "pull": dug["pull_id"].to_numpy(dtype=object)[dig],
+            "open": opened.reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
+        }
+    )
+    rows = rows[rows["open"] < rows["gone"]]
+    told = rows.groupby(["string", "pull"], sort=True).agg(
+        count=("open", "size"), open=("open", "min"), gone=("gone", "max"), shape=("shape", "first")
+    )
+    findings.add_many(
+        "info",
+        "string-over-dig",
+        [
+            f"string {string} lies over {row.count} of the places dug up for pull {pull}, open "
+            f"from day {row.open:.1f}; it is gone by day {row.gone:.1f}: plate them, lead the "
+            "string past them, or open them later."
+            for (string, pull), row in zip(told.index, told.itertuples(index=False), strict=True)
+        ],
+        layer="strings",
+        features=told.index.get_level_values("string").to_numpy(dtype=object),
+        geometry=shapes[told["shape"].to_numpy(dtype=np.int64)],
+    )
+
+
+def report_blocked(
+    strings: pd.DataFrame,
+    hard: npt.NDArray[np.object_],
+    soft: npt.NDArray[np.object_],
+    findings: Findings,
+) -> None:
+    """Report strings that meet a hard or a soft place wherever in the street they lie."""
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    cases = (
+        (hard, "warning", "meets a place to avoid", "lead it round by hand, or forbid its pit."),
+        (soft, "info", "meets a place better left free", "agree it, or lead it round by hand."),
+    )
+    where = (
+        "wherever across the street it lies",
+        "wherever across the street it lies without a lane more or a place to avoid",
+    )
+    for (places, severity, fact, advice), across in zip(cases, where, strict=True):
+        line, place = shapely.STRtree(places).query(shapes, predicate="intersects")
+        line, first = np.unique(line, return_index=True)
+        string = strings["string_id"].to_numpy(dtype=object)[line]
+        met = shapely.intersection(shapes[line], places[place[first]])
+        findings.add_points(
+            severity,
+            "string-in-the-way",
+            [f"string {name} {fact} {across}: {advice}" for name in string],
+            layer="strings",
+            features=string,
+            xy=shapely.get_coordinates(shapely.point_on_surface(met)),
+        )
+
+
+def report_straight(
+    strings: pd.DataFrame, laid: pd.DataFrame, pits: pd.DataFrame, ground: Shared
+) -> None:
+    """Report, a finding a pull, strings that lie in no street though streets are given.
+
+    Where the main goes askew to its street no street goes on the way of the pull, and a pit may
+    stand in none: they lie straight back, over whatever ground there is.
+    """
+    if ground.scene is None or not len(strings):
+        return
+    net, findings = ground.scene.net, ground.layers.findings
+    pit = pd.Index(pits["pit_id"]).get_indexer(laid["insertion_pit"])
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)[pit]
+    pull = pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])
+    rows = np.flatnonzero((laid["street_chain"].to_numpy() < 0)[pull])
+    shapes, pull = strings["geometry"].to_numpy(dtype=object)[rows], pull[rows]
+    marks = shapely.points(pits[["x", "y"]].to_numpy(dtype=float)[pit[pull]])
+    on = chain[pull] >= 0  # told by the centreline of their street, others by their pit
+    marks[on] = to_linestrings(net.chains.xy, net.chains.offsets)[chain[pull[on]]]
+    far = np.zeros(len(laid))
+    np.maximum.at(far, pull, _farthest(shapes, marks))
+    pull, first = np.unique(pull, return_index=True)
+    names = laid["pull_id"].to_numpy(dtype=object)[pull]
+    findings.add_many(
+        "warning",
+        "string-off-street",
+        [
+            f"strings of pull {name} lie straight back from pit {stands}, "
+            + (_LEFT_STREET if street else _IN_NONE).format(findings.length(most, 0))
+            for name, stands, most, street in zip(
+                names,
+                laid["insertion_pit"].to_numpy(dtype=object)[pull],
+                far[pull],
+                chain[pull] >= 0,
+                strict=True,
+            )
+        ],
+        layer="strings",
+        features=names,
+        geometry=shapely.point_on_surface(shapes[first]),
+    )
+
+
+def report_stiff(strings: pd.DataFrame, laid: pd.DataFrame, ground: Shared) -> None:
+    """Report pulls whose strings cannot turn into their street from the ramp as it is dug.
+
+    Room is judged by the ramp of a pit that inserts one way; of one that inserts both ways, in a
+    bend, each goes straight on from its own face.
+    """
+    if ground.scene is None or not len(strings):
+        return
+    stiff = laid.loc[~laid["lay_turned"], "pull_id"].to_numpy(dtype=object)
+    shapes = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    ground.layers.findings.add_many(
+        "warning",
+        "string-too-stiff",
+        [
+            f"strings of pull {name} come out of their ramp at an angle to the street, and bent no "
+            "tighter than the carrier may be they swing out past the half of the street that they "
+            "lie in: move the pit, or guide them round on ground agreed for it."
+            for name in stiff
+        ],
+        layer="strings",
+        features=stiff,
+        geometry=shapely.point_on_surface(shapes.loc[stiff].to_numpy(dtype=object)),
+    )
+
+
+def _farthest(
+    shapes: npt.NDArray[np.object_], lines: npt.NDArray[np.object_]
+) -> npt.NDArray[np.float64]:
+    """Return how far from each line the farthest corner of its shape lies, m."""
+    points, of = shapely.get_coordinates(shapes, return_index=True)
+    far = np.zeros(len(shapes))
+    np.maximum.at(far, of, shapely.distance(shapely.points(points), lines[of]))
+    return far
+
+
+def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
+    """Report, a finding a pull, strings that need the other half of the street or more."""
+    words = {
+        "middle": (
+            "info",
+            "lie over the middle of the street, on the half that is not their pit's: its lanes "
+            "are closed and priced with them; street.strings_over_middle = false refuses that",
+        ),
+        "verge": (
+            "warning",
+            "find no room on carriageway and verge: find them ground beside the street, or make "
+            "the pull shorter",
+        ),
+    }
+    for where, (severity, text) in words.items():
+        # What a string is led to past a place to avoid is not priced; that is told by itself.
+        rows = strings[(strings["beyond"] == where) & ((where == "verge") | ~strings["led"])]
+        counts, first = Counter(rows["pull_id"]), rows.drop_duplicates("pull_id")
+        findings.add_many(
+            severity,
+            f"strings-beyond-{where}",
+            [f"{count} of the strings of pull {pull} {text}" for pull, count in counts.items()],
+            layer="strings",
+            features=first["pull_id"].to_numpy(dtype=object),
+            geometry=first["geometry"].to_numpy(dtype=object),
+        )
+
+
+def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) -> None:
+    """Report strings on ground so steep that they may run by themselves, or drag much more.
+
+    ``pulls`` with ``weight``, that of the empty string, N/m. The forces take the rollers as level.
+    """
+    if ground.levels is None or not len(strings):
+        return
+    near, far = _string_ends(strings["geometry"].to_numpy(dtype=object))
+    length = strings["length"].to_numpy(dtype=float)
+    rise = ground.levels(far) - ground.levels(near)
+    slope = rise / np.maximum(np.hypot(*(far - near).T), 1e-6)
+    # What the brief's rollers hold, if less than rollers do at the least.
+    least = min(friction_band("rollers").low, ground.brief.pulls.roller_friction)
+    weight = pulls.set_index("pull_id")["weight"].loc[strings["pull_id"]].to_numpy(dtype=float)
+    by_slope = weight * length * np.abs(slope) / np.hypot(1.0, slope)
+    held = np.where(slope > 0, least * weight * length / np.hypot(1.0, slope), 0.0)
+    hold = f"{least:.1%}".replace(".0%", "%")
+    rows = np.flatnonzero(np.abs(slope) > least)  # nowhere where a level is not known
+    findings = ground.layers.findings
+    findings.add_many(
+        "warning",
+        "string-on-slope",
+        [
+            f"string {name} lies on ground that {'rises' if up else 'falls'} {abs(steep):.0%} from "
+            f"its pit, rollers hold {hold} at the least: "
+            + (
+                f"it may run to the pit by itself, with up to {force}; hold it back from when it "
+                "is fused until it is in."
+                if up
+                else f"pulling it up takes up to {force} more than the forces of the pull count."
+            )
+            + " They take the rollers as level."
+            for name, up, steep, force in zip(
+                strings["string_id"].iloc[rows],
+                slope[rows] > 0,
+                slope[rows],
+                [quantity_text(f, "force", findings.system) for f in (by_slope - held)[rows]],
+                strict=True,
+            )
+        ],
+        layer="strings",
+        features=strings["string_id"].to_numpy(dtype=object)[rows],
+        geometry=shapely.points(near[rows]),
+    )
+
+
+def _string_ends(shapes: npt.NDArray[np.object_]) -> tuple[FloatArray, FloatArray]:
+    """Return where strings as drawn begin, and the place of each that is farthest from there."""
+    xy, row = shapely.get_coordinates(shapes, return_index=True)
+    first = np.searchsorted(row, np.arange(len(shapes)))
+    near = xy[first]
+    away = np.hypot(*(xy - near[row]).T)
+    order = np.lexsort([-away, row])
+    return near, xy[order[first]]
+
+
+def report_other_lanes(
+    pulls: pd.DataFrame,
+    spaces: pd.DataFrame,
+    strings: pd.DataFrame,
+    currency: str,
+    findings: Findings,
+) -> None:
+    """Report pulls whose strings close other lanes than are priced, as they lie, or dearer ones.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``pull_id``, ``lanes_taken`` (priced), ``traffic_cost``, ``string_days``, ``street_chain``.
+    spaces : DataFrame
+        ``pull_id``, ``lanes_taken`` (of one street), as `string_stretches` gives them, and
+        ``lane_day``, what each costs a day.
+    strings : DataFrame
+        ``pull_id``, ``led``, ``geometry``.
+    currency : str
+    findings : Findings
+    """
+    pulls = pulls[pulls["street_chain"] >= 0]
+    names = pulls["pull_id"].to_numpy(dtype=object)
+    most = spaces.groupby("pull_id")[["lanes_taken", "lane_day"]].max().reindex(names, fill_value=0)
+    closed, rate = (most[name].to_numpy(dtype=float) for name in most)
+    priced, cost, days = (
+        pulls[name].to_numpy(dtype=float) for name in ("lanes_taken", "traffic_cost", "string_days")
+    )
+    due = closed * rate
+    paid = np.where(days > 0, cost / np.where(days > 0, days, 1.0), due)
+    other = (closed != priced) | ~np.isclose(due, paid, rtol=SAME_PRICE, atol=SAME_PRICE)
+    led = np.isin(names, strings.loc[strings["led"], "pull_id"].to_numpy(dtype=object))
+    places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    for rule, rows, why in (
+        ("strings-led-round", led, "are led past a place to avoid"),
+        ("strings-other-lanes", ~led, "lie a little other than they are judged from their pit"),
+    ):
+        told = np.flatnonzero(rows & other)
+        findings.add_many(
+            "warning",
+            rule,
+            [
+                f"strings of pull {names[k]} {why} and take {_lanes_text(closed[k], due[k])} "
+                f"{currency} a day; priced are {_lanes_text(priced[k], paid[k])}: move the pit, or "
+                "lead them round by hand"
+                for k in told
+            ],
+            layer="strings",
+            features=names[told],
+            geometry=places.loc[names[told]].to_numpy(dtype=object),
+        )
+
+
+def _lanes_text(lanes: float, cost: float) -> str:
+    """Return so many lanes, and what all of them cost a day, as text."""
+    return f"{lanes:.0f} {'lane' if lanes == 1 else 'lanes'} for {cost:,.0f}"
