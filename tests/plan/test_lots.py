@@ -13,7 +13,7 @@ import shapely
 from geotools.deliver import columns, context
 from geotools.layout import lots as lot_by_lot
 from geotools.layout import whole as lay_out
-from geotools.layout import works
+from geotools.layout import winners, works
 from geotools.schema import OUTPUTS
 from geotools.siting import overlap, profile, ramps
 from geotools.street import nearest, offsets, others, scene
@@ -153,14 +153,14 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
     import geotools
 
     lots: list[Any] = []
-    shown = lot_by_lot._shown
+    shown = lot_by_lot.shown_of
 
     def seen(ground: Any, attempts: Any, tried: Any) -> Any:
         rank = shown(ground, attempts, tried)
         lots.append((attempts, rank))
         return rank
 
-    monkeypatch.setattr(lot_by_lot, "_shown", seen)
+    monkeypatch.setattr(lot_by_lot, "shown_of", seen)
     wishes = {"carrier.larger_for": larger_for, "pits.max_depth": "2.4 m"}
     geotools.plan(SAMPLE, settings=wishes)
     beaten = lost = alone = 0
@@ -190,11 +190,11 @@ def test_of_attempts_those_that_refuse_fewest_edits_are_in_the_running() -> None
     # runs: fewest edits before cost; equally few; no plan at all; a plan refuses, none does not
     value = np.array([[1.0, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]])
     refused = np.array([[2, 1, 1, 0], [1, 1, 0, 3], [1, 1, 2, 0]])
-    left = lot_by_lot.in_running(value, refused)
+    left = winners.in_running(value, refused)
     assert left.tolist() == [[inf, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]]
     bore = np.array([[0.9, 0.1, 0.1, 0.1], [0.2, 0.2, 0.1, 0.1], [0.3, 0.1, 0.1, 0.1]])
-    assert lot_by_lot.winners(left, left, bore, 0.0).tolist() == [1, 1, 0, 1]
-    assert lot_by_lot.winners(left, left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
+    assert winners.winners(left, left, bore, 0.0).tolist() == [1, 1, 0, 1]
+    assert winners.winners(left, left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
 
 
 def test_a_larger_bore_is_little_dearer_in_money_and_little_worse_by_the_objective() -> None:
@@ -204,9 +204,9 @@ def test_a_larger_bore_is_little_dearer_in_money_and_little_worse_by_the_objecti
     cost = np.array([[100.0, 100.0, 100.0, 100.0], [106.0, 104.0, 100.0, 90.0]])
     pits = np.array([[3, 3, 3, 3], [3, 3, 4, 4]])
     bore = np.array([[0.3] * 4, [0.4] * 4])
-    assert lot_by_lot.winners(cost + 1000 * pits, cost, bore, 0.05).tolist() == [0, 1, 0, 0]
-    assert lot_by_lot.winners(cost, cost, bore, 0.05).tolist() == [0, 1, 1, 1]
-    assert lot_by_lot.winners(cost + 1000 * pits, cost, bore, 0.0).tolist() == [0, 0, 0, 0]
+    assert winners.winners(cost + 1000 * pits, cost, bore, 0.05).tolist() == [0, 1, 0, 0]
+    assert winners.winners(cost, cost, bore, 0.05).tolist() == [0, 1, 1, 1]
+    assert winners.winners(cost + 1000 * pits, cost, bore, 0.0).tolist() == [0, 0, 0, 0]
 
 
 def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
@@ -216,7 +216,7 @@ def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
     import geotools
 
     lots: list[Any] = []
-    shown = lot_by_lot._shown
+    shown = lot_by_lot.shown_of
 
     def seen(ground: Any, attempts: Any, tried: Any) -> Any:
         rank = shown(ground, attempts, tried)
@@ -234,7 +234,7 @@ def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
     whole = outcome()
     stiff = whole.layers["runs"]["carrier"].str.endswith("PVC")
     assert stiff.tolist() == [False, True, True]
-    monkeypatch.setattr(lot_by_lot, "_shown", seen)
+    monkeypatch.setattr(lot_by_lot, "shown_of", seen)
     monkeypatch.setattr(lot_by_lot, "LOT", 1)
     assert outcome().summary["content_hash"] == whole.summary["content_hash"]
     beaten = 0
