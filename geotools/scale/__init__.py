@@ -1,1 +1,1 @@
-"""Many districts: who plans which run, the workers, what is done already; and plans compared."""
+"""Many districts: who plans which run, the workers, what is done already."""

@@ -105,11 +105,11 @@ def compare(
     ToolError
         If there are not two plans.
     """
+    from geotools.comparing.plans import compare_plans
     from geotools.deliver.files import check_file
     from geotools.deliver.geopackage import check_target
     from geotools.deliver.read_plan import read_plan
     from geotools.deliver.sld import check_styles
-    from geotools.scale.comparison import compare_plans
 
     _check_plans(plans)
     target = None if output is None else check_target(output, overwrite)

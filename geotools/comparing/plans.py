@@ -14,6 +14,8 @@ import pyproj
 import shapely
 
 from geotools.brief import declared, load_brief, settings
+from geotools.comparing.matching import RunKeys, match_runs
+from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
 from geotools.errors import BriefError, LayerError
@@ -22,8 +24,6 @@ from geotools.intake.crs import choose_working_crs, crs_name, horizontal, projec
 from geotools.intake.digest import sha256
 from geotools.intake.findings import Findings
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.scale.matching import RunKeys, match_runs
-from geotools.scale.same_names import tell_same_names
 from geotools.schema import OUTPUTS
 
 __all__ = ["compare_plans"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotools.scale.matching import RunKeys, match_runs
+from geotools.comparing.matching import RunKeys, match_runs
 
 SPANS = np.array([[0, 0, 100, 0, 100], [0, 50, 300, 50, 310], [0, 90, 300, 90, 300.0]])
 
