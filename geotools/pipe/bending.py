@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import PE_RATIO, TEMPERATURE_C
+from geotools.pipe.defaults import RATED_C
 from geotools.pipe.factors import PSI
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.ranges import FloatArray, check_range
@@ -85,7 +86,7 @@ def least_radius_m(
     outside_m: ArrayLike,
     *,
     fitting_in_bend: bool | NDArray[np.bool_] = False,
-    temperature_c: ArrayLike = 23.0,
+    temperature_c: ArrayLike = RATED_C,
     pvc_stress_pa: ArrayLike | None = None,
 ) -> FloatArray:
     """Least radius, to the axis, a carrier may be bent to while it is installed.

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.defaults import RATED_C
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
@@ -61,7 +62,7 @@ class RunColumns:
     host_centre_m: ArrayLike
     host_c: ArrayLike
     working_pa: ArrayLike
-    temperature_c: ArrayLike = 23.0
+    temperature_c: ArrayLike = RATED_C
     groundwater_head_m: ArrayLike = 0.0
     design_flow_m3_per_s: ArrayLike = np.nan
 

@@ -7,7 +7,9 @@ __all__ = [
     "BEDDING",
     "COLLAPSE_SAFETY",
     "CURE",
+    "CURE_H",
     "DURATION",
+    "DURATION_H",
     "FATIGUE_SAFETY",
     "FIT_RULE",
     "FORCE_SHARE",
@@ -22,6 +24,7 @@ __all__ = [
     "PULL_TEMPERATURE",
     "PVC_TEST_HOURS",
     "RAMP",
+    "RATED_C",
     "RECURRING_VELOCITY",
     "SHARE_OF_BORE",
     "SIDE_ROOM",
@@ -36,8 +39,10 @@ __all__ = [
 BEAD = "0 mm"
 BEDDING = "0.15 m"
 COLLAPSE_SAFETY = 2.0
-CURE = "12 h"
-DURATION = "12 h"
+CURE_H = 12.0
+CURE = f"{CURE_H:g} h"
+DURATION_H = 12.0
+DURATION = f"{DURATION_H:g} h"
 FATIGUE_SAFETY = 2.0
 FIT_RULE = "share_of_bore"
 FORCE_SHARE = 0.5  # of the pipe's allowable tension
@@ -49,7 +54,8 @@ MAX_VELOCITY = "2.5 m/s"
 OCCASIONAL_VELOCITY = "1.2 m/s"
 OVALITY = 0.03
 PE_TEST_HOURS = 3
-PULL_TEMPERATURE = "23 degC"
+RATED_C = 23.0  # at which strengths of pipe are told
+PULL_TEMPERATURE = f"{RATED_C:g} degC"
 PVC_TEST_HOURS = 2
 RAMP = "level"
 RECURRING_VELOCITY = "0 m/s"

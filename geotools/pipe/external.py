@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe.bounds import GROUTED, SAFETY
 from geotools.pipe.catalogue import CarrierLike
+from geotools.pipe.defaults import COLLAPSE_SAFETY, CURE_H, GROUT_FACTOR, OVALITY, RATED_C
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -81,10 +82,10 @@ def collapse_pressure_pa(
     dr: ArrayLike,
     *,
     hours: ArrayLike = FIFTY_YEARS_H,
-    ovality: ArrayLike = 0.03,
-    safety: ArrayLike = 2.0,
-    grout_factor: ArrayLike = 1.0,
-    temperature_c: ArrayLike = 23.0,
+    ovality: ArrayLike = OVALITY,
+    safety: ArrayLike = COLLAPSE_SAFETY,
+    grout_factor: ArrayLike = GROUT_FACTOR,
+    temperature_c: ArrayLike = RATED_C,
 ) -> FloatArray:
     """Outside pressure, over the inside one, that a carrier without support may stand.
 
@@ -226,10 +227,10 @@ def surge_vacuum(
     surge_pa: ArrayLike,
     *,
     groundwater_head_m: ArrayLike = 0.0,
-    ovality: ArrayLike = 0.03,
-    safety: ArrayLike = 2.0,
-    grout_factor: ArrayLike = 1.0,
-    temperature_c: ArrayLike = 23.0,
+    ovality: ArrayLike = OVALITY,
+    safety: ArrayLike = COLLAPSE_SAFETY,
+    grout_factor: ArrayLike = GROUT_FACTOR,
+    temperature_c: ArrayLike = RATED_C,
 ) -> SurgeVacuum:
     """Hold a carrier against the vacuum that follows when its flow is stopped.
 
@@ -285,14 +286,14 @@ def grout_injection_limit_pa(
     material: str | NDArray[np.str_],
     dr: ArrayLike,
     *,
-    cure_hours: ArrayLike = 12.0,
+    cure_hours: ArrayLike = CURE_H,
     port_above_low_point_m: ArrayLike = 0.0,
     grout_density: ArrayLike = GROUT_DENSITY,
     inside_head_m: ArrayLike = 0.0,
     cap_pa: ArrayLike = GROUT_CAP_PA,
-    ovality: ArrayLike = 0.03,
-    safety: ArrayLike = 2.0,
-    temperature_c: ArrayLike = 23.0,
+    ovality: ArrayLike = OVALITY,
+    safety: ArrayLike = COLLAPSE_SAFETY,
+    temperature_c: ArrayLike = RATED_C,
 ) -> FloatArray:
     """Gauge pressure allowed at the grout port.
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe import bounds
+from geotools.pipe.defaults import SHARE_OF_BORE
 from geotools.pipe.factors import INCH
 from geotools.pipe.ranges import FloatArray, check_choice, check_range, within
 
@@ -101,7 +102,7 @@ def largest_outside_m(
     host_bore_m: ArrayLike,
     *,
     rule: str = "share_of_bore",
-    share: ArrayLike = 0.10,
+    share: ArrayLike = SHARE_OF_BORE,
     bead_m: ArrayLike = 0.0,
 ) -> FloatArray:
     """Largest outside diameter the rule lets into the host, with `TOTAL_M` and `GAP_M`.
@@ -132,7 +133,7 @@ def fit(
     outside_m: ArrayLike,
     *,
     rule: str = "share_of_bore",
-    share: ArrayLike = 0.10,
+    share: ArrayLike = SHARE_OF_BORE,
     total_m: ArrayLike = TOTAL_M,
     gap_m: ArrayLike = GAP_M,
     bead_m: ArrayLike = 0.0,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geotools.pipe.defaults import RATED_C
 from geotools.pipe.factors import ATMOSPHERE, FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 from geotools.pipe.ranges import FloatArray, check_range, within
@@ -312,7 +313,7 @@ def check_pressure(
     *,
     recurring_surge_pa: ArrayLike = 0.0,
     occasional_surge_pa: ArrayLike = 0.0,
-    temperature_c: ArrayLike = 23.0,
+    temperature_c: ArrayLike = RATED_C,
     recurring_cycles: ArrayLike = 0.0,
 ) -> PressureCheck:
     """Hold working pressure and surges against what the carrier may carry.

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._tables import rows
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
-from geotools.pipe.defaults import MACHINE_SHARE
+from geotools.pipe.defaults import DURATION_H, MACHINE_SHARE, RATED_C
 from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -163,8 +163,8 @@ def _tension_basis(material: str) -> float:
 def allowable_stress_pa(
     material: str | NDArray[np.str_],
     *,
-    hours: ArrayLike = 12.0,
-    temperature_c: ArrayLike = 23.0,
+    hours: ArrayLike = DURATION_H,
+    temperature_c: ArrayLike = RATED_C,
     stress_cap_pa: ArrayLike = np.inf,
 ) -> FloatArray:
     """Tensile stress allowed in the wall during a pull.
@@ -210,8 +210,8 @@ def allowable_stress_pa(
 def allowable_tension_n(
     carrier: CarrierLike,
     *,
-    hours: ArrayLike = 12.0,
-    temperature_c: ArrayLike = 23.0,
+    hours: ArrayLike = DURATION_H,
+    temperature_c: ArrayLike = RATED_C,
     stress_cap_pa: ArrayLike = np.inf,
 ) -> FloatArray:
     """Tension allowed at the head of a straight carrier.
@@ -249,8 +249,8 @@ def tension_with_bending_n(
     carrier: CarrierLike,
     bend_radius_m: ArrayLike,
     *,
-    hours: ArrayLike = 12.0,
-    temperature_c: ArrayLike = 23.0,
+    hours: ArrayLike = DURATION_H,
+    temperature_c: ArrayLike = RATED_C,
     stress_cap_pa: ArrayLike = np.inf,
 ) -> FloatArray:
     """Tension allowed where the carrier is bent while it is pulled.
@@ -540,7 +540,11 @@ def pull_hours(
 
 
 def stretch_m(
-    carrier: CarrierLike, length_m: ArrayLike, mean_force_n: ArrayLike, *, hours: ArrayLike = 12.0
+    carrier: CarrierLike,
+    length_m: ArrayLike,
+    mean_force_n: ArrayLike,
+    *,
+    hours: ArrayLike = DURATION_H,
 ) -> FloatArray:
     """Lengthening of the string under the pull, which it takes back afterwards.
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import TEST_FACTOR
+from geotools.pipe.defaults import RATED_C
 from geotools.pipe.factors import FOOT, GALLON, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
@@ -115,7 +116,7 @@ def hydrotest_limit_pa(
     material: str | NDArray[np.str_],
     dr: ArrayLike,
     *,
-    temperature_c: ArrayLike = 23.0,
+    temperature_c: ArrayLike = RATED_C,
 ) -> FloatArray:
     """Highest test pressure at the low point.
 
