@@ -38,6 +38,7 @@ LEAST_M2 = 0.01  # of carriageway that count as stood on
 MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
 DRAWN = 1e-3  # m
 FOLDED = 2.0  # ``2 tan(t/2)`` of a right angle: closures round more of a turn may fold over
+AT_ONCE = 5_000  # closures looked at at once: on the way each is held three times
 
 
 def report_crossing(pits: pd.DataFrame, near: Others, ground: Shared) -> None:
@@ -141,13 +142,21 @@ def report_outside(
     _tell(pits, area, ground)
 
 
+def _ring_counts(shapes: Polygons) -> IntArray:
+    """Return how many rings each polygon has, its outer ones and holes together."""
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    _, part = shapely.get_rings(parts, return_index=True)
+    return np.bincount(of[part], minlength=len(shapes)).astype(np.int64)
+
+
 def _folded(closures: pd.DataFrame) -> Words:
     """Return the pits whose closures, anywhere along them, fold over: there they are no area."""
     shapes: Polygons = closures["geometry"].to_numpy(dtype=object)
-    parts, of = shapely.get_parts(shapes, return_index=True)
-    _, part = shapely.get_rings(parts, return_index=True)
-    several = np.bincount(of[part], minlength=len(shapes)) > 1
-    return closures["pit_id"].to_numpy(dtype=object)[several]
+    several = [
+        _ring_counts(shapes[first : first + AT_ONCE]) > 1
+        for first in range(0, max(len(shapes), 1), AT_ONCE)
+    ]
+    return closures["pit_id"].to_numpy(dtype=object)[np.concatenate(several)]
 
 
 def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:

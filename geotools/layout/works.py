@@ -124,9 +124,12 @@ def work_out(
     strings, closures = _in_street(ground, table, pits, pulls, placed, schedule)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
+    drawn = Encoded.moved("closures", closures, _mover(ground))
+    del closures, others
+    give_back()
     return Works(
         strings=strings,
-        closures=Encoded.moved("closures", closures, _mover(ground)),
+        closures=drawn,
         local_digs=placed,
         quantities=quantities,
         schedule=schedule,

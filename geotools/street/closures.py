@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.accel import give_back
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, Carriageway, Passage, approaches
@@ -84,6 +85,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         part = slice(first, first + AT_ONCE)
         taken = _closures(pits.iloc[row[part]], net, rules, halves, row[part], left[part])
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
+        del taken
+        give_back()
     return _numbered(pd.concat(drawn, ignore_index=True))
 
 
