@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import shapely
 from geotools.ground.filled import filled_along
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
+from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
 
@@ -29,6 +30,7 @@ ONE_PLACE = 1e-3
 SAME = 1e-3  # m; levels and diameters that differ by no more are the same
 # As close as this (m) to a joint of two mains, what lies between is the step of their records.
 JOINT = 1.0
+BRIDGED = 100.0  # m along a run from a ground level known, over which it is filled in. Judgement.
 # Beyond these the record is doubted, not changed (common practice, no source).
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 NEAR = 0.01  # m; a joint no farther outside the stations it lies between is at one of them
@@ -64,6 +66,17 @@ class _Columns:
     def measured(self) -> BoolArray:
         """Whether the depth is that of an invert on record below a ground that is known."""
         return np.asarray((self.source == INVERT) & np.isfinite(self.ground), dtype=np.bool_)
+
+    @cached_property
+    def bridged(self) -> BoolArray:
+        """Whether ground filled in gives the depth: over an invert, a level known not far off."""
+        lost: BoolArray = (self.source == INVERT) & ~np.isfinite(self.ground)
+        if not lost.any():
+            return lost
+        known = np.flatnonzero(np.isfinite(self.ground))
+        places = Places.of(self.run[known], self.chainage[known], int(self.run.max()) + 1)
+        _, gap = places.nearest(self.run, self.chainage)
+        return np.asarray(lost & (gap <= BRIDGED), dtype=np.bool_)
 
     @property
     def follows(self) -> BoolArray:
@@ -125,8 +138,9 @@ def add_profile(
     DataFrame
         The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
         ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
-        ground is unknown, cover on record or assumed gives ``depth``; ``axis_z`` is NaN unless
-        inverts give it, and ``grade`` that between the levels known on both sides, or 0.
+        ground is unknown, ``depth`` is assumed: from inverts on record to the ground filled in,
+        `BRIDGED` m along the run at most, or the cover on record or assumed; ``axis_z`` is NaN
+        unless inverts give it, and ``grade`` that between the levels known on both sides, or 0.
     """
     if joints is not None and len(joints):
         stations = _deeper(stations, mains, joints, assumed_cover)
@@ -191,17 +205,25 @@ def _levels(columns: _Columns) -> _Levels:
     by_invert = columns.source == INVERT
     depth, source = _depths(columns)
     axis = np.where(by_invert, columns.invert, columns.ground - depth) + columns.diameter / 2
-    cover = np.where(columns.measured, depth - columns.diameter, columns.cover)
+    below_ground = columns.measured | columns.bridged
+    cover = np.where(below_ground, depth - columns.diameter, columns.cover)
     return _Levels(axis, cover, depth, source, _grades(columns, axis))
 
 
 def _depths(columns: _Columns) -> tuple[FloatArray, IntArray]:
-    """Return the depth of the invert below the ground, m, and what it rests on."""
+    """Return the depth of the invert below the ground, m, and what it rests on.
+
+    Where there is no ground level over an invert on record, and one not far along the run, the
+    ground filled in gives the depth, and the cover, on record or assumed, the least of it: in a
+    hole of the elevation raster a main lies no less deep for that. Elsewhere the cover gives it.
+    """
     height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
-    # Where there is no ground level the cover stands in for it, on record or assumed.
-    stood_in = np.where(columns.cover_known, COVER, ASSUMED)
-    lost = (columns.source == INVERT) & ~columns.measured
     depth = np.where(columns.measured, columns.ground - columns.invert, height)
+    lost = (columns.source == INVERT) & ~columns.measured
+    stood_in = np.where(columns.cover_known & ~columns.bridged, COVER, ASSUMED)
+    if lost.any():
+        filled = filled_along(columns.run, columns.chainage, columns.ground) - columns.invert
+        depth = np.where(columns.bridged, np.fmax(filled, height), depth)
     return depth, np.where(lost, stood_in, columns.source)
 
 
@@ -288,7 +310,7 @@ def _report_assumed(
 
     ``source`` is what the depth rests on in the end, at each station.
     """
-    assumed = source == ASSUMED
+    assumed = (source == ASSUMED) & ~columns.bridged  # of those bridged `_report_gaps` tells
     half = np.append(np.where(columns.follows, np.diff(columns.chainage) / 2, 0.0), 0.0)
     share = half + np.append(0.0, half[:-1])  # m of run that go by each station
     first, last = _same_stretches(columns, assumed)
@@ -580,7 +602,7 @@ def _report_gaps(
         "no-ground",
         [
             f"{_extent(columns.chainage, a, b, findings)} of the run off the DEM or where it has "
-            f"no data: no ground level, so depth only where cover gives it{taken}; give a DEM that "
+            f"no data: no ground level, so {_depth_there(columns, a, b)}{taken}; give a DEM that "
             "covers it"
             for a, b, taken in zip(first, last, _taken(columns, axis, first, last), strict=True)
         ],
@@ -588,6 +610,18 @@ def _report_gaps(
         features=[_run_name(run_ids, run) for run in columns.run[first]],
         geometry=_stretches(columns.xy, first, last),
     )
+
+
+def _depth_there(columns: _Columns, first: int, last: int) -> str:
+    """Say what gives the depth on a stretch without ground."""
+    bridged = columns.bridged[first : last + 1]
+    if not bridged.any():
+        return "the cover on record or assumed gives the depth"
+    whole = (
+        "the depth is that of the inverts below a ground filled in from the levels next to it on "
+        "the run, and no less than the cover on record or assumed makes it"
+    )
+    return whole if bridged.all() else f"{whole}; farther off that cover alone gives it"
 
 
 def _taken(columns: _Columns, axis: FloatArray, first: IntArray, last: IntArray) -> list[str]:

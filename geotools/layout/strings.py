@@ -13,6 +13,7 @@ from geotools.estimate.schedule import OPENING, PULLING
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
 from geotools.layout.sites import TOUCH_M2
+from geotools.layout.unknown_ground import ground_slope, report_bare_strings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.pulling import friction_band
 from geotools.schema import quantity_text
@@ -260,8 +261,8 @@ def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) ->
         return
     near, far = _string_ends(strings["geometry"].to_numpy(dtype=object))
     length = strings["length"].to_numpy(dtype=float)
-    rise = ground.levels(far) - ground.levels(near)
-    slope = rise / np.maximum(np.hypot(*(far - near).T), 1e-6)
+    slope = ground_slope(ground, near, far)
+    report_bare_strings(strings, slope, ground)
     # What the brief's rollers hold, if less than rollers do at the least.
     least = min(friction_band("rollers").low, ground.brief.pulls.roller_friction)
     weight = pulls.set_index("pull_id")["weight"].loc[strings["pull_id"]].to_numpy(dtype=float)

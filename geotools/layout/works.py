@@ -44,6 +44,7 @@ from geotools.layout.strings import (
     report_straight,
     report_strings,
 )
+from geotools.layout.unknown_ground import report_bare_pits, report_bare_ramps
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.stretches import EDGE
@@ -153,7 +154,9 @@ def _in_street(
 ) -> tuple[Encoded, pd.DataFrame]:
     """Lay out what takes up the street, strings and closures, and report what is in their way."""
     findings = ground.layers.findings
+    report_bare_pits(pits, ground)
     laid = _laid(ground, table, pits, pulls)
+    report_bare_ramps(laid, ground)
     give_back()
     strings = _strings(ground, laid, pits, pulls)
     report_over_digs(strings, digs, schedule, findings)

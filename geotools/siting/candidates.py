@@ -247,7 +247,7 @@ def find_candidates(
     settings : SiteSettings
     """
     kept = by_word(stations["kind"], CANDIDATE_KINDS.__contains__)
-    table = stations[kept].reset_index(drop=True)
+    table = _with_ground(stations[kept].reset_index(drop=True), profile)
     rules, passage = settings.pits, settings.pits.passage
     pits = _laid_out(table, axis, profile, runs, must, around, settings)
     aslant = find_aslant(table, pits.ground, around.scene, gap=passage.gap)
@@ -278,6 +278,18 @@ def find_candidates(
         lanes=pits.lanes,
         **costs,
     )
+
+
+def _with_ground(table: pd.DataFrame, profile: Profile) -> pd.DataFrame:
+    """Fill in the ground of places where it is not known, as the profile has it."""
+    ground = table["ground_z"].to_numpy(dtype=float).copy()
+    lost = np.flatnonzero(np.isnan(ground))
+    if not len(lost):
+        return table
+    rows = table.iloc[lost]
+    run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
+    ground[lost] = profile.of("ground_z", profile.between(run, at))
+    return table.assign(ground_z=ground)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from geotools.ground.filled import filled_along
 from geotools.network.places import Between, Places
 from geotools.network.ragged import FloatArray, IntArray
 
@@ -19,12 +20,18 @@ STEP = 1e-6  # m; stations nearer to each other are at one place: no slope can b
 
 
 class Profile:
-    """Columns of the stations, linear between them, beyond the ends of a run the end's."""
+    """Columns of the stations, linear between them, beyond the ends of a run the end's.
+
+    Ground not known at a station is filled in from what is known along its run: what lies in a hole
+    of the elevation raster is as steep as its rims say, and not level.
+    """
 
     def __init__(self, stations: pd.DataFrame, runs: int) -> None:
         rows = stations["run"].to_numpy(dtype=np.int64)
         self._places = Places.of(rows, stations["chainage"].to_numpy(dtype=float), runs)
         self._columns = {name: stations[name].to_numpy(dtype=float) for name in COLUMNS}
+        ground = self._columns["ground_z"]
+        self._columns["ground_z"] = filled_along(rows, self._places.at, ground)
 
     def column(self, name: str) -> FloatArray:
         """Return a column of the stations, m, in the order of their runs and chainages."""
@@ -44,7 +51,7 @@ class Profile:
     def steps(self) -> FloatArray:
         """Slope of the ground from every station to the next, rise or fall over run.
 
-        None where they are at one place, where a level is not known, and to another run.
+        None where they are at one place, on runs without a level known, and to another run.
         """
         span = np.diff(self.chainage, append=np.inf)
         rise = np.abs(np.diff(self._columns["ground_z"], append=np.nan))

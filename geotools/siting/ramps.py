@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import in_parts
+from geotools.ground.filled import filled_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
 from geotools.pipe.pits import (
@@ -187,7 +188,7 @@ def fit_ramps(
     host, outside, radius, half_width : ndarray, shape (n,)
         Host's diameter, carrier's outside diameter and least radius, half the pit's width, m.
     levels : callable, optional
-        Ground levels at points; NaN where there is none.
+        Ground levels at points; NaN where there is none: there they are filled in.
     rules : RampRules
     """
     run = table["run"].to_numpy(dtype=np.int64)
@@ -335,17 +336,30 @@ def _ground(
         at = face[:, k, None] + sign * way
         on = (way <= over[:, None] + 1e-9) & (at >= -1e-9) & (at <= last[:, None] + 1e-9)
         (ground,) = profile.table(["ground_z"], run, at)
-        out[:, k] = np.where(on, np.nan_to_num(ground - here[:, None]), 0.0)
+        out[:, k] = np.where(on, np.nan_to_num(ground - here[:, None]), 0.0)  # 0 on bare runs
         beside[:, k] = ~on
     if levels is not None and beside.any():
         row, side, step = np.nonzero(beside)
         away = reach[row, side] * share[step]
         z = levels(start[row, side] + heading[row, side] * away[:, None])
-        out[row, side, step] = np.nan_to_num(z - here[row])
+        out[row, side, step] = z - here[row]
+        out = _filled(out)
     (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
     turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
     lines = np.arange(face.size).reshape(face.shape)
     return GroundLine(reach, lines, out.reshape(-1, GROUND_PLACES), turns, turn_rise)
+
+
+def _filled(rise: FloatArray) -> FloatArray:
+    """Fill in the ground along lines, shape (n, 2, k), where it is not known; level where none is.
+
+    Beyond the edge of an elevation raster it stays as high as at the edge.
+    """
+    if np.isfinite(rise).all():
+        return rise
+    line = np.repeat(np.arange(rise[..., 0].size), GROUND_PLACES)
+    step = np.tile(np.arange(GROUND_PLACES, dtype=float), rise[..., 0].size)
+    return np.nan_to_num(filled_along(line, step, rise.ravel())).reshape(rise.shape)
 
 
 def drop_to_host(

@@ -475,3 +475,35 @@ def test_every_run_whose_depth_is_assumed_is_told_of_inverts_or_not():
     assert list(told.index) == ["run 0", "run 1"]
     assert "no ground level above the inverts" in told["run 0"] and "DEM" in told["run 0"]
     assert "no pair of inverts" in told["run 1"]
+
+
+def test_in_a_hole_of_the_raster_inverts_lie_below_the_ground_filled_in():
+    """Ground of 60, 63 and 60 over inverts at 57, unknown between: straight from rim to rim."""
+    ground = [60.0, NAN, NAN, 63.0, NAN, 60.0]
+    rows = stations(*[(0, 10.0 * i, 0, i / 5, z) for i, z in enumerate(ground)])
+    got, findings = profile(rows, mains((0.4, NAN, 57.0, 57.0)), cover=1.2)
+    np.testing.assert_allclose(got["depth"], [3, 4, 5, 6, 4.5, 3])
+    np.testing.assert_allclose(got["cover"], got["depth"] - 0.4)
+    assert got["depth_source"].astype(str).tolist() == [
+        *("invert", "assumed", "assumed"),
+        *("invert", "assumed", "invert"),
+    ]
+    np.testing.assert_array_equal(got["ground_z"], ground)  # nothing is made up in the layer
+    assert findings["rule"].tolist() == ["no-ground", "no-ground"]
+    assert "inverts below a ground filled in from the levels next to it" in findings["text"].iloc[0]
+
+
+def test_a_hole_makes_a_main_no_shallower_than_its_cover_says():
+    rows = stations((0, 0, 0, 0.0, 57.5), (0, 10, 0, 0.5, NAN), (0, 20, 0, 1.0, 57.5))
+    got, _ = profile(rows, mains((0.4, 2.0, 57.0, 57.0)), cover=1.2)
+    np.testing.assert_allclose(got["depth"], [0.5, 2.4, 0.5])
+
+
+@pytest.mark.parametrize(("far", "depth"), [(100.0, 3.0), (101.0, 1.6)])
+def test_ground_is_not_filled_in_far_from_a_level_known(far: float, depth: float):
+    """Ground at 60 over inverts at 57; beyond 100 m the assumed cover of 1.2 m gives the depth."""
+    rows = stations((0, 0.0, 0, 0.0, 60.0), (0, far, 0, 1.0, NAN))
+    got, findings = profile(rows, mains((0.4, NAN, 57.0, 57.0)), cover=1.2)
+    assert got["depth"].iloc[1] == pytest.approx(depth)
+    told = set(findings["rule"])
+    assert told == ({"no-ground"} if far <= 100 else {"assumed-cover", "no-ground"})

@@ -330,11 +330,11 @@ def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
         assert pit["area"] == pytest.approx(width * pit["length"], rel=1e-9)
 
 
-def test_where_the_ground_beyond_the_run_is_not_known_that_at_the_station_stands_in(
+def test_where_the_ground_beyond_the_run_is_not_known_that_at_the_rasters_edge_stands_in(
     tmp_path: Path,
 ) -> None:
-    """The raster begins at the run's end (its last cell's middle, and half a cell beyond)."""
-    for known, drop in ((True, -0.08), (False, 0.0)):
+    """The raster ends less than 4 m beyond the run, on ground that falls by 0.08 that way."""
+    for known in (True, False):
 
         def height(x: Any, y: Any, known: bool = known) -> Any:
             return np.where((x > -4) | known, 100 + 0.08 * x, -9999)
@@ -343,8 +343,12 @@ def test_where_the_ground_beyond_the_run_is_not_known_that_at_the_station_stands
             (0.0, 0.0), [(0, 0), (400, 0)], dem=ground_of(tmp_path / f"{known}.tif", height)
         )
         level = 1.5 + 0.225 + RESTING
-        assert pit["drop"] == pytest.approx(level + drop * pit["ramp"], abs=1e-3)
-        assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([-0.08, drop])
+        if known:
+            assert pit["drop"] == pytest.approx(level - 0.08 * pit["ramp"], abs=1e-3)
+        else:
+            assert level - 0.08 * 4 < pit["drop"] < level - 0.08
+        slopes = [-0.08, -0.08 if known else 0.0]
+        assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx(slopes)
 
 
 @pytest.mark.parametrize("climb", [0.07, -0.07])

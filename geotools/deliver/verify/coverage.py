@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Plan
+from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.ground.profile import BRIDGED
 
 __all__ = ["RULES", "along", "between", "opened"]
 
@@ -151,6 +152,33 @@ def between(stations: list[Any], at: float, name: str) -> float:
     return low + share * (high - low)
 
 
+def grounded(plan: Plan) -> Named[list[Any]]:
+    """Return the stations of every run with the ground filled in where it is not known.
+
+    Straight between levels known on the run, beyond the last of them level.
+    """
+
+    def make() -> Named[list[Any]]:
+        runs = plan.by("stations", "run_id", "chainage")
+        return Named(
+            {run: _with_ground(rows) for run, rows in runs.items()}, "run_id of layer stations"
+        )
+
+    return plan.once("grounded", make)
+
+
+def _with_ground(stations: list[Any]) -> list[Any]:
+    known = [one for one in stations if math.isfinite(one.ground_z)]
+    if not known or len(known) == len(stations):
+        return stations
+    return [
+        one._replace(ground_z=between(known, one.chainage, "ground_z"))
+        if math.isnan(one.ground_z)
+        else one
+        for one in stations
+    ]
+
+
 def along(stations: list[Any], low: float, high: float, name: str) -> list[tuple[float, float]]:
     """Return chainages and a column of a run's stations at both ends of a stretch and between."""
     first = bisect.bisect_right(stations, low, key=_CHAINAGE)
@@ -254,6 +282,23 @@ def _hosts(
     return own
 
 
+def _bridged(
+    tally: Tally, run_id: str, filled: list[Any], stations: list[Any], hosts: dict[str, float]
+) -> None:
+    """Check that no invert near a hole's rim lies less deep than below the ground filled in."""
+    known = [one.chainage for one in stations if math.isfinite(one.ground_z)]
+    for one, ground in zip(stations, filled, strict=True):
+        if math.isfinite(one.ground_z) or math.isnan(one.axis_z) or not known:
+            continue
+        if min(abs(one.chainage - at) for at in known) > BRIDGED - CLOSE:
+            continue
+        least = ground.ground_z - one.axis_z + hosts[one.main_id] / 2
+        where = f"{run_id} at {one.chainage:.3f} m"
+        tally.holds(
+            one.depth >= least - CLOSE, where, "is less deep than the ground beside it says"
+        )
+
+
 def profile(plan: Plan) -> Tally:
     """Check every station: in order, cover and depth agree, and so do levels and grade."""
     tally = Tally("stations")
@@ -274,6 +319,7 @@ def profile(plan: Plan) -> Tally:
             if step > (1e-3 if same else 1.0) and math.isfinite(two.axis_z - one.axis_z):
                 tally.near(one.grade, (two.axis_z - one.axis_z) / step, where, "grade")
         _gaps(tally, run_id, stations)
+        _bridged(tally, run_id, grounded(plan)[run_id], stations, of_main)
     for run in plan.rows("runs"):
         stations = plan.by("stations", "run_id").get(run.run_id, [])
         if tally.holds(len(stations) > 1, run.run_id, "has no stations"):

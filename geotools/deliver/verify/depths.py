@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from geotools.deliver.verify.coverage import along, between, opened
+from geotools.deliver.verify.coverage import along, between, grounded, opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import dug_stretch, straight_over, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -104,7 +104,7 @@ def slopes(plan: Plan) -> Tally:
     """Check the slope of the ground of every pit: edge to edge, from its place to both, between."""
     tally = Tally("pits")
     most = plan.setting("pits.max_slope")
-    stations = plan.by("stations", "run_id", "chainage")
+    stations = grounded(plan)
     for pit in plan.rows("pits"):
         of_run = stations.get(pit.run_id, [])
         before, after = whole_pit(plan, pit)

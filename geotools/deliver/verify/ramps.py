@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
-from geotools.deliver.verify.coverage import between
+from geotools.deliver.verify.coverage import between, grounded
 from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import bow, one_hole, whole_pit
@@ -115,7 +115,7 @@ def _line(plan: Plan, pit: Any, way: int, level: float, radius: float) -> _Line:
     top = foot + way * pit.ramp
     back = float(ground_reach_m(level, radius, working_m=working, form=plan.setting("pits.ramp")))
     apart = ((working if shared else room) + back) / (GROUND_PLACES - 1)
-    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    stations = grounded(plan).get(pit.run_id, [])
     offs = [_read_off(stations, at, apart) for at in (top, top + way * SLOPE_OVER_M)]
     return _Line(way, face, foot, top, (offs[0], sum(offs) / SLOPE_OVER_M))
 
@@ -142,7 +142,7 @@ def _climbed(plan: Plan, pit: Any, line: _Line) -> tuple[float, Slopes] | None:
 
     Ground or host that is not known anywhere is level; None where some of it is known.
     """
-    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    stations = grounded(plan).get(pit.run_id, [])
     length = plan.one("runs", "run_id")[pit.run_id].length
     if not stations:
         return None

@@ -175,7 +175,6 @@ def findings_due(plan: Plan) -> Tally:
     """Check that assumed cover, unknown ground, runs without plan, layers not given are told."""
     tally = Tally("findings")
     told = {(row.rule, row.feature) for row in plan.rows("findings")}
-    rules = {rule for rule, _ in told}
     for run in plan.rows("runs"):
         due = {"no_plan": "no-plan", "not_suitable": "no-carrier"}.get(run.status)
         if due is not None:
@@ -220,16 +219,26 @@ def findings_due(plan: Plan) -> Tally:
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
         return tally
-    table = plan.tables["stations"]
-    assumed = table.loc[table["depth_source"] == "assumed", ["run_id", "main_id"]]
-    for run_id, main in sorted(set(assumed.itertuples(index=False, name=None))):
-        there = bool({("assumed-cover", main), ("assumed-cover", run_id)} & told)
-        tally.holds(there, run_id, f"the cover of {main} is assumed, and no finding says so")
-    unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
-    for run_id in sorted(set(table.loc[unknown, "run_id"])):
-        there = ("no-ground", run_id) in told or "no-dem" in rules
-        tally.holds(there, run_id, "has no ground level in places, and no finding says so")
+    _stations_due(plan.tables["stations"], tally, told)
     return tally
+
+
+def _stations_due(table: Any, tally: Tally, told: set[tuple[str, str]]) -> None:
+    """Check that stations of assumed depth, and of unknown ground, are told.
+
+    Of the former it is told with the latter where the ground filled in gives the depth.
+    """
+    unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
+    assumed = (table["depth_source"] == "assumed").to_numpy(dtype=bool)
+    for bare, due in ((False, ("assumed-cover",)), (True, ("assumed-cover", "no-ground"))):
+        of = table.loc[assumed & (unknown == bare), ["run_id", "main_id"]]
+        for run_id, main in sorted(set(of.itertuples(index=False, name=None))):
+            there = bool({(rule, name) for rule in due for name in (main, run_id)} & told)
+            tally.holds(there, run_id, f"the depth of {main} is assumed, and no finding says so")
+    dem = any(rule == "no-dem" for rule, _ in told)
+    for run_id in sorted(set(table.loc[unknown, "run_id"])):
+        there = dem or ("no-ground", run_id) in told
+        tally.holds(there, run_id, "has no ground level in places, and no finding says so")
 
 
 def honoured_edits(plan: Plan) -> list[tuple[str, str, str, float, str]]:
