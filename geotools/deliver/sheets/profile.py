@@ -379,6 +379,12 @@ def _grades(pen: Pen, row: Box, graph: _Graph, stations: dict[str, FloatArray]) 
         _grades_of(pen, row, graph, part[:, 0], part[:, 1])
 
 
+def _grade_text(grade: float) -> str:
+    """Return a grade, %, with its sign; none where it is level to the digits shown."""
+    text = f"{grade:+.2f}"
+    return text if float(text) else text[1:]
+
+
 def _grades_of(pen: Pen, row: Box, graph: _Graph, along: FloatArray, level: FloatArray) -> None:
     size = 0.85 * graph.scene.text
     for first, last in pairwise(_breaks(along, level)):
@@ -386,7 +392,7 @@ def _grades_of(pen: Pen, row: Box, graph: _Graph, along: FloatArray, level: Floa
         for x in (x0, x1):
             pen.line([(x, row.y), (x, row.top)], inks.THIN)
         grade = 100 * (level[last] - level[first]) / (along[last] - along[first])
-        words, middle = f"{grade:+.2f}", ((x0 + x1) / 2, row.middle[1])
+        words, middle = _grade_text(grade), ((x0 + x1) / 2, row.middle[1])
         if text_width(words, size) <= x1 - x0 - 0.4:
             pen.text(*middle, words, size=size, align="middle")
         elif size <= x1 - x0:  # too narrow: upright

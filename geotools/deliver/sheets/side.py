@@ -197,7 +197,7 @@ def _origin(plan: Plan) -> str:
         return "Levels, depths and positions are those of the source layers."
     return (
         "Positions are those of the source layers, and so are levels and depths but those marked "
-        f"{ASSUMED_MARK} or {ASSUMED}, which rest on an assumed cover."
+        f"{ASSUMED_MARK} or {ASSUMED}, which rest on an assumed cover or ground."
     )
 
 

@@ -187,7 +187,7 @@ def test_what_is_assumed_is_marked_where_it_is_shown_and_told_of_its_run(
     assert "invert 2.25 m deep, assumed" in text and "2.25*" in text
     assert "97.75*" in text  # the invert, ground less the depth
     assert "103.50*" not in text and "103.50" in text  # the ground is on record
-    assert "marked * or assumed, which rest on an assumed cover" in text
+    assert "marked * or assumed, which rest on an assumed cover or ground" in text
     assert "a cover of 1.30 m was assumed for both" in text
     assert "no elevation raster was given" in text
     assert "elsewhere" not in text and "share ground" not in text

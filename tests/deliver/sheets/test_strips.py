@@ -12,6 +12,7 @@ from geotools.deliver.sheets.labels import Label, Labels
 from geotools.deliver.sheets.marks import round_step
 from geotools.deliver.sheets.paper import PAPERS, Box, layout_of, scale_text, standard_scales
 from geotools.deliver.sheets.pen import text_width, wrap
+from geotools.deliver.sheets.profile import _grade_text
 from geotools.deliver.sheets.strips import Axis, cut_run, fit_scale, view_of
 from geotools.deliver.sheets.tables import Table, flow
 from geotools.deliver.wording import chainage_text
@@ -147,3 +148,11 @@ def test_chainage_is_written_as_stations(chainage: float, units: str, text: str)
 )
 def test_steps_are_round(least: float, step: float) -> None:
     assert round_step(least) == pytest.approx(step)
+
+
+@pytest.mark.parametrize(
+    ("grade", "text"),
+    [(-1e-9, "0.00"), (0.0, "0.00"), (0.004, "0.00"), (-0.5, "-0.50"), (2, "+2.00")],
+)
+def test_a_level_grade_has_no_sign(grade: float, text: str) -> None:
+    assert _grade_text(grade) == text
