@@ -13,7 +13,7 @@ from geotools.deliver.joint_times import GRACE
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
-from geotools.deliver.wording import measured, over_limit
+from geotools.deliver.wording import measured, no_reading, over_limit
 from geotools.schema import NOT_CHECKED
 
 __all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
@@ -329,7 +329,10 @@ def _check_force(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
         lambda k: f"force {over_limit(force[k], allowed[k], _LAYER, names, units)}",
     )
     reasons.add_where(
-        "pull-force", force <= 0, np.arange(len(frame)), lambda k: "force is not above nothing"
+        "pull-force",
+        force <= 0,
+        np.arange(len(frame)),
+        lambda k: no_reading("force", _told(force[k], "found_force", units)),
     )
 
 

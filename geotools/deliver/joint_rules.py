@@ -16,6 +16,7 @@ from geotools.deliver.matching import FloatArray, IntArray, Match, TextArray, wo
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
+from geotools.deliver.wording import no_reading
 from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import DIMENSIONS
 
@@ -36,6 +37,18 @@ _LIMITS = (
     ("cool_time", "cool", "minutes", True),
     ("removal", "removal", "seconds", False),
 )
+# Recorded values that no joint has 0 of, their kind and rule: loggers write 0 for "not measured".
+# Others may be 0: the heat soak where the bead alone decides, the time to reach the pressure, air
+# at freezing point. Heaters and sizes of 0 are beyond what is due.
+_ABOVE_NOTHING = {
+    "piston_area": ("piston", "pressure"),
+    "drag": ("pressure", "pressure"),  # every carriage takes some to move
+    "fusion_pressure": ("pressure", "pressure"),
+    "cool_pressure": ("pressure", "pressure"),
+    "bead": ("bore", "bead"),
+    "removal": ("seconds", "removal"),  # opening and closing again take time
+    "cool_time": ("minutes", "cool-time"),
+}
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -77,6 +90,8 @@ def hold_against(
     _no_window(match, reasons)
     _heater(match, records, reasons)
     _pressures(match, reasons)
+    for name, (dimension, rule) in _ABOVE_NOTHING.items():
+        _above_nothing(match, reasons, name, dimension, rule)
     for name, limit, dimension, least in _LIMITS:
         _limit(match, reasons, (name, limit), dimension, least=least)
     for side in ("left", "right"):
@@ -138,10 +153,12 @@ def _limit(
     slack = _SLACK[dimension]
     _given(match, reasons, due & np.isnan(value), words)
     beyond = value < limit - slack if least else value > limit + slack
+    if names[0] in _ABOVE_NOTHING:
+        beyond &= value > 0  # else it is told as no reading
     bound = "least" if least else "most"
     reasons.add_where(
         names[0].replace("_", "-"),
-        due & (beyond | (value < 0)),
+        due & beyond,
         match.joint,
         lambda k: (
             f"{words} {match.told(value[k], dimension)}, due at {bound} "
@@ -204,7 +221,8 @@ def _pressures(match: Match, reasons: Reasons) -> None:
     """Hold the gauge pressures, net of drag, against the pressure due between the pipe ends."""
     limits = match.limit("interfacial_low"), match.limit("interfacial_high")
     for name in ("piston_area", "drag", "fusion_pressure", "cool_pressure"):
-        _positive(match, reasons, name, np.isfinite(limits[0]))
+        bare = np.isfinite(limits[0]) & np.isnan(match.number(name))
+        _given(match, reasons, bare, name.replace("_", " "))
     for name, step in (("fusion_pressure", "fusing"), ("cool_pressure", "cooling")):
         words = f"pressure between the ends while {step}"
         gauge = _gauge(match, name)
@@ -220,11 +238,15 @@ def _gauge(match: Match, name: str) -> Callable[[int], str]:
     )
 
 
-def _positive(match: Match, reasons: Reasons, name: str, due: BoolArray) -> None:
+def _above_nothing(match: Match, reasons: Reasons, name: str, dimension: str, rule: str) -> None:
+    """Hold a record of 0 or less of what is always above it, whether it is due or not."""
     value, words = match.number(name), name.replace("_", " ")
-    _given(match, reasons, due & np.isnan(value), words)
-    wrong = value < 0 if name == "drag" else value <= 0
-    reasons.add_where("pressure", wrong, match.joint, lambda k: f"{words} is not above nothing")
+    reasons.add_where(
+        rule,
+        value <= 0,
+        match.joint,
+        lambda k: no_reading(words, match.told(value[k], dimension)),
+    )
 
 
 def _material(match: Match, reasons: Reasons, name: str) -> None:

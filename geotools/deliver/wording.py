@@ -17,6 +17,7 @@ __all__ = [
     "figure",
     "in_system",
     "measured",
+    "no_reading",
     "over_limit",
     "round_limit",
     "shown",
@@ -94,6 +95,14 @@ def measured(value: float, layer: str, name: str, units: str) -> str:
     text = figure(value, layer, name, units)
     dimension = OUTPUTS[layer].field(name).dimension or ""
     return "not known" if text == "-" else f"{text} {unit_of(dimension, units)}"
+
+
+def no_reading(words: str, told: str) -> str:
+    """Say of what is always above 0 that the record says otherwise; loggers leave 0 for nothing."""
+    return (
+        f"{words}: {told} is no reading, which is always above 0; give what was measured, or "
+        "leave the cell empty"
+    )
 
 
 def over_limit(value: float, limit: float, layer: str, names: tuple[str, str], units: str) -> str:

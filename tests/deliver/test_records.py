@@ -202,10 +202,11 @@ FAULTS = [
     ("cool_pressure_psi", "300", "pressure", "while cooling 50.97"),
     ("cool_pressure_psi", "", "not-recorded", "no cool pressure on record"),
     ("drag_psi", "130", "pressure", "while fusing 56.07"),
-    ("drag_psi", "-30", "pressure", "drag is not above nothing"),
+    ("drag_psi", "-30", "pressure", "drag: -30 psi is no reading, which is always above 0"),
+    ("drag_psi", "0", "pressure", "drag: 0 psi is no reading, which is always above 0"),
     ("drag_psi", "", "not-recorded", "no drag on record"),
     ("piston_area_in2", "9", "pressure", "while fusing 44.03"),
-    ("piston_area_in2", "0", "pressure", "piston area is not above nothing"),
+    ("piston_area_in2", "0", "pressure", "piston area: 0 in² is no reading"),
     ("piston_area_in2", "", "not-recorded", "no piston area on record"),
     ("bead_in", "0.36", "bead", "bead 0.36 in, due at least 0.375 in"),
     ("bead_in", "", "not-recorded", "no bead on record"),
@@ -213,7 +214,7 @@ FAULTS = [
     ("soak_min", "", "not-recorded", "no soak on record"),
     ("removal_s", "21", "removal", "removal 21 s, due at most 20 s"),
     ("removal_s", "", "not-recorded", "no removal on record"),
-    ("removal_s", "-3", "removal", "removal -3 s"),
+    ("removal_s", "-3", "removal", "removal: -3 s is no reading"),
     ("cool_time_min", "13.9", "cool-time", "cool time 13.9 min, due at least 13.98 min"),
     ("cool_time_min", "", "not-recorded", "no cool time on record"),
     ("outside_left_in", "24", "pipe", "outside diameter left is 24 in, planned 21.6 in"),
@@ -285,6 +286,36 @@ def test_planted_fault_is_caught_and_nothing_else(
     assert set(wrong["joint_id"]) <= {"A-J1", "A-J9"}
     assert words in "; ".join(wrong["reasons"])
     assert checked.pulls["verdict"].tolist() == ["fail", "pass"]
+
+
+@pytest.mark.parametrize("window", ["as due", "not known"])
+@pytest.mark.parametrize(
+    "column",
+    [
+        *("piston_area_in2", "drag_psi", "fusion_pressure_psi", "cool_pressure_psi"),
+        *("bead_in", "removal_s", "cool_time_min"),
+    ],
+)
+def test_a_joint_with_0_of_what_is_always_above_it_does_not_pass(
+    check: Any, schedule: Any, column: str, window: str
+) -> None:
+    rows, joints = clean(schedule), schedule
+    rows[0][column] = "0"
+    if window == "not known":  # as ISO 21307 leaves some of it
+        limits = ["interfacial_low", "interfacial_high", "bead", "soak", "removal", "cool"]
+        joints = joints.assign(**dict.fromkeys(limits, np.nan))
+    table = check(rows, joints=joints).joints
+    assert table["verdict"].tolist() == ["fail"] + ["pass"] * 18
+    words = column.rpartition("_")[0].replace("_", " ")
+    assert f"{words}: 0 " in table["reasons"].iloc[0]
+    assert "is no reading, which is always above 0" in table["reasons"].iloc[0]
+    assert f"{words} 0" not in table["reasons"].iloc[0]  # told once
+
+
+def test_what_may_be_0_passes_with_0(check: Any, schedule: Any) -> None:
+    rows, joints = clean(schedule), schedule.assign(soak=0.0)  # the bead alone decides
+    rows[0] |= {"soak_min": "0", "fusion_time_s": "0", "ambient_f": "0"}
+    assert not check(rows, PULL_RECORDS, QUALIFIED, joints=joints).failed
 
 
 def test_value_on_its_limit_passes(check: Any, schedule: Any) -> None:
@@ -931,7 +962,11 @@ def test_a_pull_whose_length_or_force_is_not_on_record_does_not_pass(
 @pytest.mark.parametrize("force", ["0", "-5"])
 def test_a_force_that_is_none_is_no_measurement(check: Any, schedule: Any, force: str) -> None:
     checked = check(clean(schedule), [{**PULL_RECORDS[0], "force_kn": force}, PULL_RECORDS[1]])
-    assert checked.pulls["reasons"].tolist() == ["force is not above nothing", ""]
+    assert checked.pulls["reasons"].tolist() == [
+        f"force: {float(force):.1f} kN is no reading, which is always above 0; give what was "
+        "measured, or leave the cell empty",
+        "",
+    ]
 
 
 @pytest.mark.parametrize(
