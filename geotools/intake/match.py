@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from geotools.intake.faults import nearest
+from geotools.intake.stated import mapping_line
 from geotools.lists import as_compared
 from geotools.schema import Field, Layer
 
@@ -150,10 +151,10 @@ def _shown_unit(options: Sequence[Column]) -> Column:
 def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
     close = nearest(field.column(), columns, cutoff=0.6) or nearest(field.name, columns, cutoff=0.6)
     hint = f"; the nearest is {close!r}" if close else ""
+    line, _ = mapping_line(field, close or "YOUR_COLUMN")
     return (
         f"field {' or '.join(field.spellings())} ({field.text}) is missing{hint}; name the column "
-        f"under [inputs.{layer.name}.fields], for example: "
-        f'{field.column()} = "{close or "YOUR_COLUMN"}" {_listed(columns)}'
+        f"under [inputs.{layer.name}.fields], for example: {line} {_listed(columns)}"
     )
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from geotools.intake.findings import counted
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import Match, match_columns
+from geotools.intake.stated import mapping_line
 from geotools.lists import as_compared
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
 
@@ -106,11 +107,10 @@ def _likely_text(likely: Mapping[str, str]) -> str:
 
 
 def _mapping(layer: Layer, likely: Mapping[str, str]) -> str:
-    """Return a line of a brief that maps a column; a field with a unit says which."""
+    """Return a line of a brief that maps a column, in the unit its name states if it does."""
     name = next(iter(likely), layer.fields[0].name)
-    field = layer.field(name)
-    line = f'{field.column()} = "{likely.get(name, "YOUR_COLUMN")}"'
-    return f"{line} (with the unit of the values)" if field.dimension else line
+    line, remark = mapping_line(layer.field(name), likely.get(name, "YOUR_COLUMN"))
+    return f"{line} {remark}".rstrip()
 
 
 def _listed(names: Sequence[str]) -> str:

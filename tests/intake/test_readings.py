@@ -15,6 +15,7 @@ from geotools.intake.likely import likely_columns
 from geotools.intake.match import match_columns
 from geotools.intake.readings import column_remarks, columns_table
 from geotools.intake.service import IN_SERVICE, OUT
+from geotools.intake.stated import mapping_line
 from geotools.network.mains import carries_water
 from geotools.network.named import chosen_runs
 from geotools.schema import INPUTS
@@ -87,6 +88,63 @@ def test_columns_left_over_are_one_finding_a_layer_and_all_are_named(network, re
     assert "'MAT' may be material" in first
     assert '[inputs.mains.fields], for example: material = "MAT"' in first
     assert "'FCLASS' may be class, 'NLANES' may be lanes" in second
+
+
+@pytest.mark.parametrize(
+    ("field", "column", "line"),
+    [
+        ("cover", "Depth_ft", 'cover_ft = "Depth_ft"'),
+        ("cover", "DEPTH (FEET)", 'cover_ft = "DEPTH (FEET)"'),
+        ("cover", "CoverDepthM", 'cover_m = "CoverDepthM"'),
+        ("diameter", "Diameter (inch)", 'diameter_in = "Diameter (inch)"'),
+        ("diameter", 'Dia (")', r'diameter_in = "Dia (\")"'),
+        ("diameter", "DIA_MM", 'diameter_mm = "DIA_MM"'),
+        ("pressure", "Pressure (psi)", 'pressure_psi = "Pressure (psi)"'),
+        ("pressure", "Press_bar", 'pressure_bar = "Press_bar"'),
+        ("pressure", "PressPsi", 'pressure_psi = "PressPsi"'),
+        ("flow", "Design_Q [m³/h]", 'flow_m3h = "Design_Q [m³/h]"'),
+        ("flow", "DEMAND_L_S", 'flow_lps = "DEMAND_L_S"'),
+        ("leakage", "Leak_gpm", 'leakage_gpm = "Leak_gpm"'),
+    ],
+)
+def test_a_column_whose_name_states_its_unit_is_proposed_in_that_unit(field, column, line):
+    assert mapping_line(INPUTS["mains"].field(field), column) == (line, "")
+
+
+@pytest.mark.parametrize(
+    ("field", "column", "unit"),
+    [
+        ("pressure", "Pressure (m head)", "m head"),
+        ("pressure", "Press_mwc", "mwc"),
+        ("pressure", "Pressure_ft", "ft"),
+        ("pressure", "Press m head", "m head"),
+        ("flow", "Flow_MGD", "MGD"),
+    ],
+)
+def test_a_unit_the_contract_has_not_is_to_be_brought_to_one_it_has(field, column, unit):
+    own = INPUTS["mains"].field(field)
+    line, remark = mapping_line(own, column)
+    assert line == f'{own.column()} = "{column}"'
+    assert f"its name states {unit!r}: bring the values to " in remark
+
+
+@pytest.mark.parametrize("column", ["Depth", "DEPTH_MAIN", "Depth (mean)", "BUILT_OVER"])
+def test_a_name_that_states_no_unit_is_proposed_with_that_of_the_contract(column):
+    line = f'cover_m = "{column}"'
+    assert mapping_line(INPUTS["mains"].field("cover"), column) == (
+        line,
+        "(with the unit of the values)",
+    )
+    assert mapping_line(INPUTS["mains"].field("status"), "STATE_M") == ('status = "STATE_M"', "")
+
+
+def test_what_is_told_of_columns_follows_the_units_in_their_names():
+    contract = INPUTS["mains"]
+    left = match_columns(contract, ["main_id", "diameter_mm", "Depth_ft"], {})
+    ((_, _, text),) = column_remarks(contract, left)
+    assert text.endswith('for example: cover_ft = "Depth_ft"')
+    (fault,) = match_columns(contract, ["main_id", "Diameter (inch)"], {}).faults
+    assert 'for example: diameter_in = "Diameter (inch)" (columns there' in fault
 
 
 @pytest.mark.parametrize(

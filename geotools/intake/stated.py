@@ -1,0 +1,82 @@
+"""Stated units: what the name of a column that was not read says of the unit of its values."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterator
+
+from geotools.intake.measured import UNITS
+from geotools.schema import Field, unit_sign
+
+__all__ = ["mapping_line"]
+
+# Pressures on record as the height of a column of water, which the contract has no unit for: in
+# several languages, beside lengths alone. Common practice, no source.
+_HEADS = frozenset(
+    (
+        *("head", "mhead", "mofhead", "fthead", "ftofhead", "fth2o", "mh2o"),
+        *("mwc", "mwg", "mws", "mca", "mce", "mvp", "mvk"),
+    )
+)
+_BRACKET = re.compile(r"[(\[]([^()\[\]]+)[)\]]\s*\Z")
+_PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+")  # of PressPsi
+
+
+def mapping_line(field: Field, column: str) -> tuple[str, str]:
+    """Return a line of a brief that maps a column, in the unit its name states, and a remark.
+
+    Parameters
+    ----------
+    field : Field
+        What the column may hold.
+    column : str
+        Name of the column.
+
+    Returns
+    -------
+    line, remark : str
+        Without a unit in the name the line has the contract's own, and the remark asks for the
+        one of the values; of a unit the contract has none for, it says what to do. The remark is
+        empty where the line holds as it is.
+    """
+    spelling, other = _stated(field, column)
+    line = f"{spelling or field.column()} = {json.dumps(column, ensure_ascii=False)}"
+    if other:
+        units = " or ".join(unit_sign(name[len(field.name) + 1 :]) for name in field.spellings())
+        return line, f"(its name states {other!r}: bring the values to {units} first)"
+    return line, "(with the unit of the values)" if field.dimension and not spelling else ""
+
+
+def _stated(field: Field, column: str) -> tuple[str, str]:
+    """Return the spelling of the field in the unit a name states, or else that unit as written."""
+    if field.dimension is None:
+        return "", ""
+    known = {name[len(field.name) + 1 :]: name for name in field.spellings()}
+    words = UNITS.get(field.dimension, {})
+    lengths = UNITS["length"] if field.dimension == "pressure" else {}
+    for written in _endings(column):
+        word = re.sub(r"[\s_^]", "", written.casefold()).replace("³", "3").removesuffix(".")
+        of_factor = [n for n, f in field.spellings().items() if math.isclose(f, words.get(word, 0))]
+        if word in known or of_factor:
+            return known.get(word) or of_factor[0], ""
+        if word in words or word in lengths or (lengths and word in _HEADS):
+            return "", written
+    return "", ""
+
+
+def _endings(column: str) -> Iterator[str]:
+    """Give what may be a unit at the end of a name, the longest first."""
+    bracket = _BRACKET.search(column)
+    if bracket:
+        yield bracket[1].strip()
+    words = re.split(r"[\s_\-]+", column.strip())
+    if len(words) > 2:
+        yield "/".join(words[-2:])  # Flow_l_s
+        yield " ".join(words[-2:])  # Press m head
+    if len(words) > 1:
+        yield words[-1]
+    parts = _PART.findall(column)
+    if len(parts) > 1:
+        yield parts[-1]
