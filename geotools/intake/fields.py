@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,6 +14,7 @@ from geotools.intake.faults import nearest
 from geotools.intake.judged import Judge, sense_of
 from geotools.intake.laid import impossible_years, placeholder_year
 from geotools.intake.limits import (
+    FOREIGN,
     LEAST_MAIN,
     TOO_SMALL,
     USUAL,
@@ -382,8 +384,8 @@ def _of_another_unit(field: Field, number: float) -> str:
     """Ask of a value that is too small in which unit it is; nothing of one that brings its own."""
     if np.isnan(number):
         return ""
-    likely = _likely_spellings(field, number, *USUAL["diameter"])
-    unit = likely[0][len(field.name) + 1 :] if likely else "of another unit"
+    likely = _likely_units(field, number, *USUAL["diameter"])
+    unit = likely[0] if likely else "of another unit"
     return f" (is it {number:g} {unit}?)"
 
 
@@ -396,32 +398,50 @@ def _unit_remark(
     if not len(known) or low <= (middle := float(np.median(known))):
         return []
     raw = middle / column.factor
-    likely = _likely_spellings(field, raw, low, high)
-    unit = len(field.name) + 1
-    written = column.spelling[unit:]
-    units = " or ".join(name[unit:] for name in likely)
+    likely = _likely_units(field, raw, low, high)
+    written = column.spelling[len(field.name) + 1 :]
     least = quantity_text(low, field.dimension or "", system, 0)
-    guess = f"they look like {units}" if likely else "their unit may be another"
+    guess = f"they look like {' or '.join(likely)}" if likely else "their unit may be another"
     gone = _too_small(field, values).any()
     lost = f", those less than {_least(field, system)} taken as missing" if gone else ""
     text = (
         f"half of the {len(known)} values of {column.spelling} (column {column.name!r}) are at "
         f"most {raw:g} {written}, where mains are seldom below {least}; {guess}; used as "
-        f"written{lost}; if the unit is another, say so under [inputs.{layer.name}.fields], for "
-        f'example: {likely[0] if likely else column.spelling} = "{column.name}"'
+        f"written{lost}; {_if_so(layer, field, column, likely)}"
     )
     return [("warning", "unit-doubtful", text)]
 
 
-def _likely_spellings(field: Field, raw: float, low: float, high: float) -> list[str]:
-    """Return the spellings by which a value is between two, SI, the nearest to their middle first.
+def _if_so(layer: Layer, field: Field, column: Column, likely: Sequence[str]) -> str:
+    """Say what to do if the values of a column are in one of the likely units."""
+    foreign = FOREIGN.get(field.name, {})
+    own = [unit for unit in likely if unit not in foreign]
+    written = column.spelling[len(field.name) + 1 :]
+    spelling = f"{field.name}_{own[0]}" if own else column.spelling
+    says = [
+        f"if the unit is another, say so under [inputs.{layer.name}.fields], for example: "
+        f'{spelling} = "{column.name}"'
+    ]
+    says += [
+        f"if they are {unit}, bring them to {written} (1 is {foreign[unit] / column.factor:.3g})"
+        for unit in likely
+        if unit in foreign
+    ]
+    return "; ".join(says)
+
+
+def _likely_units(field: Field, raw: float, low: float, high: float) -> list[str]:
+    """Return the units by which a value is between two, SI, the nearest to their middle first.
 
     The middle is that of their ratio, as units differ by factors. Diameters are kept in inches or
     millimetres nearly everywhere, so that inches go before the rest.
     """
-    within = {n: raw * f for n, f in field.spellings().items() if low <= raw * f <= high}
-    off = {name: abs(np.log(value**2 / (low * high))) for name, value in within.items()}
-    return sorted(within, key=lambda name: (name != "diameter_in", off[name]))
+    known = {name[len(field.name) + 1 :]: factor for name, factor in field.spellings().items()}
+    known |= FOREIGN.get(field.name, {})
+    within = {unit: raw * factor for unit, factor in known.items() if low <= raw * factor <= high}
+    off = {unit: abs(np.log(value**2 / (low * high))) for unit, value in within.items()}
+    first = "in" if field.name == "diameter" else ""
+    return sorted(within, key=lambda unit: (unit != first, off[unit]))
 
 
 # What follows from a missing value of a field that must be there. The identifier of a main is

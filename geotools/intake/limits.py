@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.clock import this_year
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
 __all__ = [
+    "FOREIGN",
     "LEAST_MAIN",
     "TOO_SMALL",
     "USUAL",
@@ -99,9 +101,12 @@ NINES_FROM: dict[str, float] = {
 LEAST_NINES, MOST_NINES = 3, 15  # digits; with more a number is not whole to the last
 FIRST_YEAR = 1800
 # Between which the median of a column of the mains lies, SI base units: below, its values are
-# likely in another unit, one that brings them in between. A single main may be below. Common
-# practice, no source.
-USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6), "diameter": (0.05, 1.5)}
+# likely in another unit, one that brings them in between. A single main may be below. Water mains
+# are run at some 15 m of head at least; 55 to 95 psi or 40 to 90 m, the usual ones, are less where
+# they stand for kPa. Common practice, no source.
+USUAL: dict[str, tuple[float, float]] = {"pressure": (1.5e5, 2.5e6), "diameter": (0.05, 1.5)}
+# Units that records come in and the contract has none for: what one is in SI, by name.
+FOREIGN: dict[str, dict[str, float]] = {"pressure": {"m of head": WATER_DENSITY * GRAVITY}}
 # m; a single main below is no main, and its diameter likely in another unit: the smallest pipes
 # kept as mains are of an inch (KY 10 of the Kentucky research networks has some). Judgement.
 LEAST_MAIN = 0.025

@@ -214,7 +214,11 @@ def test_the_number_a_format_gives_its_features_is_no_column_left_over():
         ("pressure_bar", [0.3, 0.4, 0.5], "mpa"),
         ("pressure_psi", [5.0, 6.0, 7.0], "bar"),
         ("pressure_kpa", [350, 550, 750], None),
-        ("pressure_kpa", [50, 50, 50], None),  # at the limit
+        ("pressure_kpa", [55, 80, 95], "psi or m of head"),
+        ("pressure_kpa", [52, 60, 70], "m of head or psi"),
+        ("pressure_kpa", [149, 149, 400], "psi or m of head"),
+        ("pressure_kpa", [150, 150, 150], None),  # at the limit
+        ("pressure_kpa", [60, 350, 400], None),  # a high place
         ("pressure_kpa", [5.5, 400, 600], None),  # one odd main is no matter of units
         ("pressure_bar", [3.5, 5.5, 7.5], None),
         ("pressure_kpa", [None, None, None], None),
@@ -229,7 +233,10 @@ def test_pressures_of_which_half_are_below_what_mains_are_run_at_are_a_matter_of
     assert told["severity"].tolist() == ["warning"] * (unit is not None)
     if unit is not None:
         assert f"they look like {unit}" in told["text"][0]
-        assert f'pressure_{unit} = "{column}"' in told["text"][0]
+        own = [word for word in unit.split(" or ") if word != "m of head"]
+        assert f'pressure_{own[0]} = "{column}"' in told["text"][0]
+        foreign = "if they are m of head, bring them to kpa (1 is 9.81)"
+        assert (foreign in told["text"][0]) == ("m of head" in unit)
     if values[0] is not None:  # used as written all the same, but what no main is run at
         factor = {"kpa": 1e3, "bar": 1e5, "psi": 6894.757}[column.rpartition("_")[2]]
         used = [value * factor >= 1e4 for value in values]
