@@ -352,8 +352,8 @@ def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str
             faults.append(f"map {ours}={theirs}: there is no column {ours}{_near(ours, known)}")
         elif theirs not in file.columns:
             faults.append(f"map {ours}={theirs}: no column {theirs}{_near(theirs, file.columns)}")
-        elif before and (ours not in mapped or before[0] in mapped):
-            faults.append(f"columns {before[1]} and {theirs} are one and the same")
+        elif before:
+            faults.append(_twice(before, (ours, theirs), mapped))
         else:
             found[known[ours]] = (ours, theirs)
     for wanted in layer.fields:
@@ -371,7 +371,10 @@ def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str
 def _by_name(
     file: CsvFile, known: Mapping[str, str], mapped: Mapping[str, str]
 ) -> tuple[dict[str, str], list[str]]:
-    """Return the file's columns by our names, and faults where several are alike but for case."""
+    """Return the file's columns by our names, and faults where several are alike but for case.
+
+    A field that is mapped is in the column it is mapped to, whatever others bear its name.
+    """
     alike: dict[str, list[str]] = {}
     for name in file.columns:
         alike.setdefault(name.casefold().replace(" ", "_"), []).append(name)
@@ -382,9 +385,22 @@ def _by_name(
         if len(names) > 1 and known[ours] not in named:
             told = " and ".join(map(repr, names))
             faults.append(f"columns {told} are one and the same; say which with --map {ours}=...")
-        if names:
+        if names and known[ours] not in named:
             own[ours] = names[0]
     return own, faults
+
+
+def _twice(first: tuple[str, str], then: tuple[str, str], mapped: Mapping[str, str]) -> str:
+    """Say of two columns, each with our spelling of it, that a field is in both."""
+    what = f"columns {first[1]} and {then[1]} are one and the same"
+    if first[0] in mapped:  # then the other is, too
+        return f"{what}; map one of them alone"
+    ways = " or ".join(f"--map {ours}={_quoted(theirs)}" for ours, theirs in (first, then))
+    return f"{what}; say which with {ways}"
+
+
+def _quoted(name: str) -> str:
+    return name if re.fullmatch(r"\w+", name) else f'"{name}"'
 
 
 def _near(name: str, known: Iterable[str]) -> str:

@@ -1367,6 +1367,24 @@ def test_columns_alike_but_for_case_are_refused_by_name(schedule: Any, tmp_path:
         read(path, columns={"cool_time_min": "cool_time_min", "cool_time_s": "Cool time min"})
 
 
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize(("chosen", "pascals"), [("drag_kpa", 2e5), ("drag_psi", 30 * 6894.757293)])
+def test_of_two_units_of_a_column_the_one_mapped_is_read_whichever_comes_first(
+    schedule: Any, tmp_path: Path, chosen: str, pascals: float, order: int
+) -> None:
+    rows = [dict([*row.items(), ("drag_kpa", "200")][::order]) for row in clean(schedule)]
+    path = write(tmp_path / "r.csv", rows)
+    records = read(path, columns={chosen: chosen})
+    assert records.table["drag"].to_numpy() == pytest.approx(pascals)
+    assert records.unused == tuple({"drag_kpa", "drag_psi"} - {chosen})
+    with pytest.raises(LayerError) as caught:
+        read(path)
+    say = "are one and the same; say which with --map drag_kpa=drag_kpa or --map drag_psi=drag_psi"
+    assert str(caught.value).endswith(say)
+    with pytest.raises(LayerError, match="are one and the same; map one of them alone"):
+        read(path, columns={"drag_kpa": "drag_kpa", "drag_psi": "drag_psi"})
+
+
 def test_a_column_mapped_twice_is_refused() -> None:
     with pytest.raises(LayerError, match="drag_psi is to be both 'A' and 'B'"):
         parse_pairs(["drag_psi=A", "drag_psi=B"])
