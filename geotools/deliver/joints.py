@@ -79,6 +79,7 @@ def joint_schedule(
     tail: float | None = None,
     machine: Machine | None = None,
     only: Iterable[str] = (),
+    units: str | None = None,
 ) -> Schedule:
     """List every fused joint of a plan.
 
@@ -97,6 +98,8 @@ def joint_schedule(
         The fusion machine; without it the pressures on its gauge stay empty.
     only : iterable of str, optional
         Runs or pulls wanted; all otherwise.
+    units : {"si", "us"}, optional
+        Units of the texts; those of the plan if not given.
 
     Returns
     -------
@@ -118,8 +121,9 @@ def joint_schedule(
     them are made in the insertion pit while the pull stands still.
     """
     pulls = _wanted(plan, only)
-    tails, notes = _tails(plan, pulls, tail)
-    strings = _strings(plan, pulls, tails.to_numpy(dtype=float))
+    units = units or plan.units
+    tails, notes = _tails(plan, pulls, tail, units)
+    strings = _strings(plan, pulls, tails.to_numpy(dtype=float), units)
     made = pieces_of(
         strings["row"].to_numpy(dtype=np.int64),
         strings["length"].to_numpy(dtype=float),
@@ -142,7 +146,7 @@ def _least_piece(plan: PlanFile) -> float:
 
 
 def _tails(
-    plan: PlanFile, pulls: pd.DataFrame, tail: float | None
+    plan: PlanFile, pulls: pd.DataFrame, tail: float | None, units: str
 ) -> tuple[pd.Series[float], tuple[str, ...]]:
     """Return what is left out of the host of every pull, both ends together, m, and a word on it.
 
@@ -150,7 +154,7 @@ def _tails(
     """
     ids = pd.Index(pulls["pull_id"], dtype=object)
     if tail is not None:
-        text = f"{length_text(tail, plan.units)} at each end of every pull, as given"
+        text = f"{length_text(tail, units)} at each end of every pull, as given"
         return pd.Series(2 * tail, index=ids, dtype=float), (text,)
     if "sections" not in plan.layers:
         text = "none: the plan has no layer sections; give what is left at each end with --tail"
@@ -159,7 +163,7 @@ def _tails(
     tails = leave[~leave.index.duplicated()].reindex(ids).fillna(0.0).clip(lower=0.0)
     if not len(tails):
         return tails, ()
-    low, high = (length_text(float(most), plan.units) for most in (tails.min(), tails.max()))
+    low, high = (length_text(float(most), units) for most in (tails.min(), tails.max()))
     span = low if low == high else f"{low} to {high}"
     notes = [f"{span} a pull, half at each end, as the plan orders (leave in its sections)"]
     none = tails.index[tails <= 0].tolist()
@@ -255,7 +259,9 @@ def _wanted(plan: PlanFile, only: Iterable[str]) -> Any:
     return pulls.reset_index(drop=True)
 
 
-def _strings(plan: PlanFile, pulls: pd.DataFrame, tails: npt.NDArray[Any]) -> pd.DataFrame:
+def _strings(
+    plan: PlanFile, pulls: pd.DataFrame, tails: npt.NDArray[Any], units: str
+) -> pd.DataFrame:
     """Return the strings in the order they go in; one a pull where the plan says nothing.
 
     The last of every pull is longer than planned by the tails of both ends.
@@ -277,13 +283,13 @@ def _strings(plan: PlanFile, pulls: pd.DataFrame, tails: npt.NDArray[Any]) -> pd
         bare = single[~single["row"].isin(laid["row"])]
         strings = pd.concat([laid[list(single.columns)], bare], ignore_index=True)
     strings = strings.sort_values(["row", "number"], kind="stable").reset_index(drop=True)
-    _check_strings(plan, pulls, strings)
+    _check_strings(plan, pulls, strings, units)
     last = ~strings["row"].duplicated(keep="last")
     more = np.where(last, tails[strings["row"].to_numpy(dtype=np.int64)], 0.0)
     return strings.assign(length=strings["length"] + more)
 
 
-def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame) -> None:
+def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame, units: str) -> None:
     """Refuse strings that have no length or are too short for their pull."""
     total = np.zeros(len(pulls))
     np.add.at(total, strings["row"].to_numpy(), strings["length"].to_numpy(dtype=float))
@@ -292,7 +298,7 @@ def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame) -
     short[strings.loc[~(strings["length"] > 0), "row"].to_numpy(dtype=np.int64)] = True
     if short.any():
         k = int(np.flatnonzero(short)[0])
-        made, whole = (length_text(float(rows[k]), plan.units, 2) for rows in (total, length))
+        made, whole = (length_text(float(rows[k]), units, 2) for rows in (total, length))
         raise LayerError(
             str(plan.path),
             f"layer strings: those of {pulls['pull_id'].iloc[k]} make {made} of its {whole} "

@@ -461,12 +461,14 @@ def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> li
 
 
 OLDEST = 250  # years; a greater number in place of the year laid is no age
+CENTURY = 100  # below, it may as well be the last two digits of the year
 
 
 def _correction(field: Field, value: float) -> str:
     """Return what to do about a value outside its limits."""
     if field.name == "installed" and 0 < value <= OLDEST:
-        return "it looks like an age: give the year laid"
+        digits = ", or a year of two digits" if value < CENTURY else ""
+        return f"it looks like an age{digits}: give the year laid{' in full' if digits else ''}"
     return "correct the value or the unit"
 
 

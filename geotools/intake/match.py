@@ -159,7 +159,7 @@ def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
 
 
 def _cut(layer: Layer, column: Column, mapping: Mapping[str, str]) -> list[tuple[str, str]]:
-    if column.spelling in mapping or column.name.casefold() == column.spelling:
+    if column.spelling in mapping or as_compared([column.name])[0] == column.spelling:
         return []
     text = (
         f"column {column.name!r} was taken for {column.spelling} (the Shapefile format cuts names "

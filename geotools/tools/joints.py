@@ -205,7 +205,8 @@ def schedule(
     progress("joints", 0.0)
     machine = _machine(piston_area, drag)
     _check_tail(_SCHEDULE, tail)
-    made = _schedule(file, procedure, procedure_file, tail, words_apart(only), machine)
+    given = (procedure, procedure_file, tail)
+    made = _schedule(file, *given, system, only=words_apart(only), machine=machine)
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
@@ -245,14 +246,18 @@ def _schedule(
     procedure: str,
     procedure_file: Path | None,
     tail: float | None,
-    only: Sequence[str],
+    units: str,
+    *,
+    only: Sequence[str] = (),
     machine: Machine | None = None,
 ) -> Schedule:
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
 
     own = None if procedure_file is None else read_procedure(procedure_file)
-    return joint_schedule(file, procedure=procedure, own=own, tail=tail, machine=machine, only=only)
+    return joint_schedule(
+        file, procedure=procedure, own=own, tail=tail, machine=machine, only=only, units=units
+    )
 
 
 def _check_tail(command: str, tail: float | None) -> None:
@@ -433,11 +438,11 @@ def check(
     paths["qualifications"] = qualifications
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     _check_tail(_CHECK, tail)
-    made = _schedule(file, procedure, procedure_file, tail, ())
+    system = units or file.units
+    made = _schedule(file, procedure, procedure_file, tail, system)
     wanted = words_apart(only)
     asked = wanted_pulls(file, wanted) if wanted else None
     progress("checking", 0.0)
-    system = units or file.units
     checked = _checked(file, made, read, asked, system)
     _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
     return _told_check(checked, targets)

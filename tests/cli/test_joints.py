@@ -121,6 +121,8 @@ def test_the_summary_counts_the_joints_of_tails_and_tells_their_length_with_its_
     assert metric["tails"] == metric["joints"] - metric["joints_planned"] > 0
     assert metric["tail_length_m"] == pytest.approx(left, rel=1e-12)
     assert foot["tail_length_ft"] == pytest.approx(left / 0.3048, rel=1e-12)
+    told = geotools.joints_schedule(plan, units="us").text.partition("tails")[2]
+    assert re.match(r" +[0-9.]+ ft (to [0-9.]+ ft )?a pull", told)
     bare = geotools.joints_schedule(plan, tail="0 m").summary
     assert (bare["tails"], bare["tail_length_m"]) == (0, 0.0)
 

@@ -224,6 +224,17 @@ def test_tails_are_those_the_plan_orders_half_at_each_end(write_plan: PlanWriter
     assert joint_schedule(read_plan(path), tail=0.0).tails.tolist() == [0.0] * 3
 
 
+def test_tails_are_told_in_the_units_asked_for(write_plan: PlanWriter) -> None:
+    pull = {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0}
+    plan = read_plan(write_plan([pull], leave={"A": 6.0}))
+    assert joint_schedule(plan, units="us").notes[0].startswith("19.7 ft a pull")
+    assert joint_schedule(plan).notes[0].startswith("6.0 m a pull")
+    assert joint_schedule(plan, tail=3.0, units="us").notes == (
+        "9.8 ft at each end of every pull, as given",
+    )
+    assert joint_schedule(plan, tail=3.0).notes == ("3.0 m at each end of every pull, as given",)
+
+
 def test_a_plan_that_orders_no_tails_says_so(write_plan: PlanWriter) -> None:
     (note,) = joint_schedule(read_plan(write_plan())).notes
     assert note == "none: the plan has no layer sections; give what is left at each end with --tail"
