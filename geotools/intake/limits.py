@@ -99,6 +99,9 @@ NINES_FROM: dict[str, float] = {
     "buffer": 200.0,
 }
 LEAST_NINES, MOST_NINES = 3, 15  # digits; with more a number is not whole to the last
+# Fewer nines, or with decimals, that stand for "not known" too, as written: a carriageway of 99 m
+# is none, but of 99 ft there are some, which the limit above keeps.
+FEW_NINES: dict[str, tuple[float, ...]] = {"width": (99.0, 99.9, 99.99)}
 FIRST_YEAR = 1800
 # Between which the median of a column of the mains lies, SI base units: below, its values are
 # likely in another unit, one that brings them in between. A single main may be below. Water mains
@@ -125,6 +128,8 @@ def stand_for_unknown(
 ) -> npt.NDArray[np.bool_]:
     """Return which values of a field are likely a code for "not known": nines alone, and too great.
 
+    Three nines at least, or as few as `FEW_NINES` has.
+
     Parameters
     ----------
     field : str
@@ -132,7 +137,10 @@ def stand_for_unknown(
     written, values : ndarray
         As the file has them, and in SI base units.
     """
-    return nines(written) & (values >= NINES_FROM.get(field, math.inf))
+    alone = nines(written)
+    for few in FEW_NINES.get(field, ()):
+        alone |= np.isclose(written, few, rtol=1e-6)  # a column may hold them in single precision
+    return alone & (values >= NINES_FROM.get(field, math.inf))
 
 
 def nines(values: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:

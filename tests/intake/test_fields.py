@@ -352,6 +352,27 @@ def test_both_ends_of_what_is_taken_are_told(network, read, found):
 @pytest.mark.parametrize(
     ("column", "codes", "sound"),
     [
+        ("width_m", [99, 99.9, 99.99], [9, 9.9, 40, 98, 100]),
+        ("width_ft", [], [99, 99.9, 30]),  # the width of a wide avenue
+        ("width_mm", [99999], [9999, 9900]),
+    ],
+)
+@pytest.mark.parametrize("precision", ["float64", "float32"])
+def test_few_nines_stand_for_the_width_of_no_street_where_none_is_so_wide(
+    column, codes, sound, precision, network, read, found, line
+):
+    values = np.array([*codes, *sound], dtype=precision)
+    shapes = [line((0, 9 * k), (200, 9 * k)) for k in range(len(values))]
+    streets = geopandas.GeoDataFrame({column: values}, geometry=shapes, crs=32633)
+    layers = read(mains=network(), streets=streets)
+    kept = layers.streets.table["width"].notna().tolist()
+    assert kept == [False] * len(codes) + [True] * len(sound)
+    assert len(found(layers, "unknown-code")) == len(codes)
+
+
+@pytest.mark.parametrize(
+    ("column", "codes", "sound"),
+    [
         # what the sound ones are as: ten bar and 9.99 m, a bore near 1 m, a tower of flats
         ("breaks", [999, 9999, 99999, 999999], [0, 9, 99, 100]),
         ("leakage_lps", [999.0, 9999.0, 999999.0], [0.999, 9.0, 0.0, 12.5]),
