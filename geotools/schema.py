@@ -11,7 +11,18 @@ import math
 from dataclasses import dataclass, field
 
 from geotools.criteria import CRITERIA, Criterion
-from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, HOUR, INCH, LBF, MILE, MPH, PSI
+from geotools.pipe.factors import (
+    FAHRENHEIT_STEP,
+    FOOT,
+    GALLON,
+    HOUR,
+    INCH,
+    KGF,
+    LBF,
+    MILE,
+    MPH,
+    PSI,
+)
 
 __all__ = [
     "AHEAD",
@@ -65,7 +76,20 @@ DIMENSIONS: dict[str, Dimension] = {
     "length": Dimension({"m": 1.0, "ft": FOOT, "mm": 1e-3, "in": INCH}, "m", "ft"),
     "bore": Dimension({"mm": 1e-3, "in": INCH, "cm": 1e-2, "m": 1.0}, "mm", "in"),
     "pressure": Dimension({"kpa": 1e3, "psi": PSI, "bar": 1e5, "mpa": 1e6}, "kpa", "psi"),
-    "force": Dimension({"kn": 1e3, "lbf": LBF}, "kn", "lbf"),
+    # winches write tonnes (of force), kgf, daN and kips; kN and lbf alone are written
+    "force": Dimension(
+        {
+            "kn": 1e3,
+            "lbf": LBF,
+            "t": 1e3 * KGF,
+            "kgf": KGF,
+            "dan": 10.0,
+            "n": 1.0,
+            "kip": 1e3 * LBF,
+        },
+        "kn",
+        "lbf",
+    ),
     "flow": Dimension({"lps": 1e-3, "gpm": GALLON / 60, "m3h": 1 / HOUR}, "lps", "gpm"),
     "speed": Dimension({"kmh": 1 / 3.6, "mph": MPH}, "kmh", "mph"),
     "velocity": Dimension({"ms": 1.0, "fts": FOOT}, "ms", "fts"),

@@ -232,6 +232,12 @@ def _held(
         *machines_at_once(given.every),
         *made.notes,
         *_notes(records, given.pull_records, qualifications),
+        *(
+            f"{file.source}: {note}"
+            for file in (records, given.pull_records, qualifications, given.issued)
+            if file is not None
+            for note in file.notes
+        ),
         *given.notes,
         *layout_notes(records, layouts, place, reasons),
     )

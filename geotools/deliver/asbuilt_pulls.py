@@ -28,6 +28,7 @@ _COUNTS = {"joints_passed": "pass", "joints_failed": "fail", "joints_missing": "
 _FORCE_SHARE = 0.01
 # Common practice, no source: a measured length may be off by a hundredth, or half a metre.
 _LENGTH_SHARE, _LENGTH_LEAST = 0.01, 0.5
+_NAMED = 5  # lines of records of one pull; more are a log
 
 
 @dataclass(frozen=True)
@@ -314,7 +315,17 @@ def _check_double(frame: pd.DataFrame, records: Records, reasons: Reasons) -> No
         "double",
         np.array([len(of) > 1 for of in own], dtype=bool),
         np.arange(len(frame)),
-        lambda k: f"{len(own[k])} records, lines {', '.join(own[k])}; one is due",
+        lambda k: _told_double(own[k]),
+    )
+
+
+def _told_double(lines: list[str]) -> str:
+    """Say how many records a pull has; a log with a row a minute has too many to name."""
+    if len(lines) <= _NAMED:
+        return f"{len(lines)} records, lines {', '.join(lines)}; one is due"
+    return (
+        f"{len(lines):,} records, lines {lines[0]} to {lines[-1]}, as of a log: one row a pull is "
+        "due, with its largest force"
     )
 
 

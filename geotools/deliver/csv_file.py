@@ -60,12 +60,15 @@ class CsvFile:
     lines : ndarray of int, shape (rows,)
         Line of the file each row starts in; blank ones are not rows.
     delimiter : str
+    headers : tuple of int
+        Lines below that repeat the header, as files put together have them; they are no rows.
     """
 
     source: str
     columns: Mapping[str, TextArray]
     lines: npt.NDArray[np.int64]
     delimiter: str
+    headers: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -160,7 +163,11 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     rows, lines = _rows(source, text, delimiter)
     header = _header(source, rows[0])
     _check_title(source, len(header), rows, lines, delimiter)
-    return _columns(source, header, rows[1:], lines[1:], delimiter)
+    again = _repeated(header, rows)
+    below = [k for k in range(1, len(rows)) if k not in again]
+    headers = tuple(lines[k] for k in sorted(again))
+    parted = [rows[k] for k in below], [lines[k] for k in below]
+    return _columns(source, header, *parted, delimiter, headers)
 
 
 def _bytes(path: Path) -> bytes:
@@ -242,13 +249,26 @@ def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list
 
 
 def _header(source: str, cells: list[str]) -> list[str]:
-    names = [plain(_LINE_ENDS.sub(" ", cell.strip())) for cell in cells]
-    while names and not names[-1]:
-        names.pop()
+    names = _names(cells)
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
         raise LayerError(source, f"its header has {', '.join(twice)} more than once")
     return names
+
+
+def _names(cells: list[str]) -> list[str]:
+    """Return the cells of a header as names, without those that are empty at its end."""
+    names = [plain(_LINE_ENDS.sub(" ", cell.strip("\ufeff \t\r\n"))) for cell in cells]
+    while names and not names[-1]:
+        names.pop()
+    return names
+
+
+def _repeated(header: list[str], rows: list[list[str]]) -> frozenset[int]:
+    """Return which rows below the first hold the header once more, whatever their case."""
+    own = [name.casefold() for name in header]
+    likely = (k for k, row in enumerate(rows) if k and header[0].casefold() in row[0].casefold())
+    return frozenset(k for k in likely if [n.casefold() for n in _names(rows[k])] == own)
 
 
 def _check_title(
@@ -272,7 +292,12 @@ def _check_title(
 
 
 def _columns(
-    source: str, header: list[str], rows: list[list[str]], lines: list[int], delimiter: str
+    source: str,
+    header: list[str],
+    rows: list[list[str]],
+    lines: list[int],
+    delimiter: str,
+    headers: tuple[int, ...],
 ) -> CsvFile:
     width = len(header)
     odd = [
@@ -295,7 +320,7 @@ def _columns(
             columns[name] = column
         elif any(column):
             raise LayerError(source, f"column {place + 1} has no name in the header")
-    return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter)
+    return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter, headers)
 
 
 def doubtful_signs(columns: Iterable[TextArray], *, delimiter: str) -> frozenset[str]:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
+from geotools.deliver.durations import durations
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
@@ -34,6 +35,18 @@ _CLOCKS = re.compile("%[HIpMSfzZcX]")
 _ZONES = re.compile("%[zZ]")
 _YEARS, _MONTHS, _WHOLE = {"%Y", "%y", "%G"}, {"%m", "%b", "%B"}, {"%c", "%x"}
 _WEEKS, _WEEKDAYS = {"%U", "%W", "%V"}, {"%a", "%A", "%u", "%w"}
+_CLOCK_SPAN = (
+    "may be minutes and seconds, or hours and minutes; write a number in the unit of the column, "
+    "such as 6.5"
+)
+# Days from 1954 to 2119 as spreadsheets count them, which files hold where a column of dates was
+# saved as numbers.
+_SERIAL = r"[2-7][0-9]{4}(?:[.,][0-9]+)?"
+_NO_DATE = (
+    "is a day as spreadsheets count them; give the column the form of a date there, such as "
+    "2026-03-05 14:30, and save it again"
+)
+_SHOWN = 5
 # A cell that tells the time of day and not the day.
 _TIME_ALONE = r"(?i)[0-9]{1,2}[:.h][0-9]{2}(?:[:.][0-9]{2}(?:[.,][0-9]+)?)?(?: ?[ap]\.?m\.?)?"
 
@@ -169,6 +182,8 @@ class Records:
         Whether times bear a time zone; None if there are none.
     spelled_as : mapping of str to str
         Our column with its unit, by bare name, of those found.
+    notes : tuple of str
+        What of the file was read otherwise than it stands there.
     """
 
     source: str
@@ -178,6 +193,7 @@ class Records:
     unused: tuple[str, ...]
     zoned: bool | None
     spelled_as: Mapping[str, str]
+    notes: tuple[str, ...]
 
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
@@ -314,6 +330,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     faults: list[pd.DataFrame] = []
     zoned: set[bool] = set()
     doubtful = _doubtful(file, layer, found)
+    notes = _headers(file)
     for wanted in layer.fields:
         column = found.get(wanted.name)
         cells = None if column is None else file.columns[column[1]]
@@ -322,7 +339,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         elif wanted.dtype == "time":
             columns |= _times(wanted.name, cells, file, read_as.date_format, faults, zoned)
         else:
-            columns[wanted.name] = _reals(wanted, column, file, faults, doubtful)
+            columns[wanted.name] = _reals(wanted, column, file, faults, doubtful, notes)
     if len(zoned) > 1:
         raise LayerError(file.source, "some times have a zone and some have none; write all alike")
     empty = pd.DataFrame({"row": np.zeros(0, np.int64), "column": "", "text": ""})
@@ -334,7 +351,16 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         tuple(sorted(set(file.columns) - {theirs for _, theirs in found.values()})),
         next(iter(zoned), None),
         {name: ours for name, (ours, _) in found.items()},
+        tuple(notes),
     )
+
+
+def _headers(file: CsvFile) -> list[str]:
+    """Say which lines repeat the header, and are skipped."""
+    if not file.headers:
+        return []
+    shown = ", ".join(map(str, file.headers[:_SHOWN])) + ", ..." * (len(file.headers) > _SHOWN)
+    return [f"{len(file.headers)} line(s) that repeat the header were skipped: line {shown}"]
 
 
 def _blank(file: CsvFile) -> npt.NDArray[np.object_]:
@@ -425,15 +451,23 @@ def _reals(
     file: CsvFile,
     faults: list[pd.DataFrame],
     doubtful: frozenset[str],
+    notes: list[str],
 ) -> npt.NDArray[np.float64]:
     if column is None:
         return np.full(len(file.lines), np.nan)
     ours, theirs = column
     cells = file.columns[theirs]
-    numbers = parse_numbers(cells, doubtful=doubtful)
+    spans = durations(cells, wanted.dimension, ours.removeprefix(f"{wanted.name}_"))
+    numbers = parse_numbers(np.where(spans.clock, "", cells), doubtful=doubtful)
     why = "is no number, or one whose point or comma may part thousands or decimals"
     _note(faults, numbers.wrong, theirs, cells, why)
-    return numbers.values * wanted.spellings()[ours] + wanted.zero(ours)
+    read = np.flatnonzero(~np.isnan(spans.seconds))
+    _note(faults, spans.clock & np.isnan(spans.seconds), theirs, cells, _CLOCK_SPAN)
+    if len(read):
+        such = f"{len(read):,} cell(s) such as {cells[read[0]]!r}"
+        notes.append(f"{theirs}: {such} read as minutes and seconds")
+    values = numbers.values * wanted.spellings()[ours] + wanted.zero(ours)
+    return np.where(spans.clock, spans.seconds, values)
 
 
 def _times(
@@ -463,7 +497,9 @@ def _times(
         hint = f"is no date and time, neither as {date_format!r} (--date-format) nor as 2026-03-05"
     unread = (given & times.isna()).to_numpy(dtype=bool)
     clock = texts.str.fullmatch(_TIME_ALONE).to_numpy(dtype=bool)
-    _note(faults, unread & ~clock, name, texts.to_numpy(), hint)
+    serial = texts.str.fullmatch(_SERIAL).to_numpy(dtype=bool)
+    _note(faults, unread & ~clock & ~serial, name, texts.to_numpy(), hint)
+    _note(faults, unread & serial, name, texts.to_numpy(), _NO_DATE)
     _note(faults, unread & clock, name, texts.to_numpy(), _NO_DAY)
     zoned.update(zone[times.notna() & ~day_only].unique().tolist())
     early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")

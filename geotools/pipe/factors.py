@@ -11,6 +11,7 @@ __all__ = [
     "GRAVITY",
     "HOUR",
     "INCH",
+    "KGF",
     "LBF",
     "MILE",
     "MINUTE",
@@ -33,6 +34,7 @@ LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2
 FAHRENHEIT_STEP = 5.0 / 9.0
 GRAVITY = 9.80665
+KGF = GRAVITY  # N, the weight of a kilogram
 ATMOSPHERE = 101_325.0  # Pa, standard
 YEAR_H = 8766.0  # hours in a mean year
 WATER_DENSITY = 1000.0  # kg/m3, used for weight, buoyancy and surge

@@ -1385,6 +1385,97 @@ def test_of_two_units_of_a_column_the_one_mapped_is_read_whichever_comes_first(
         read(path, columns={"drag_kpa": "drag_kpa", "drag_psi": "drag_psi"})
 
 
+@pytest.mark.parametrize(
+    ("unit", "newtons"),
+    # a tonne of force is 1000 kg times 9.80665 m/s2, a kip 1000 lbf of 4.4482216152605 N
+    [("t", 9806.65), ("kgf", 9.80665), ("dan", 10.0), ("n", 1.0), ("kip", 4448.2216152605)],
+)
+def test_forces_are_read_in_the_units_that_winches_write(
+    tmp_path: Path, unit: str, newtons: float
+) -> None:
+    row = {**PULL_RECORDS[0], f"FORCE_{unit.upper()}": "6.2"}
+    del row["force_kn"]
+    table = read(write(tmp_path / "p.csv", [row]), "pulls").table
+    assert table["force"].tolist() == pytest.approx([6.2 * newtons], rel=1e-12)
+
+
+def test_of_a_log_with_a_row_a_minute_the_largest_force_is_asked_for(
+    check: Any, schedule: Any
+) -> None:
+    log = [{**PULL_RECORDS[0], "force_kn": str(k)} for k in range(1, 91)]
+    (reason, _) = check(clean(schedule), [*log, PULL_RECORDS[1]]).pulls["reasons"]
+    assert reason == (
+        "90 records, lines 2 to 91, as of a log: one row a pull is due, with its largest force"
+    )
+    few = check(clean(schedule), [*log[58:61], PULL_RECORDS[1]]).pulls["reasons"].iloc[0]
+    assert few == "3 records, lines 2, 3, 4; one is due"
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "seconds"),
+    [
+        ("cool_time_min", ["14:00", "14:30"], [840, 870]),
+        ("cool_time_min", ["3:30", "14:30,5"], [210, 870.5]),  # all of a column are alike
+        ("cool_time_min", ["0:14:00", "1:05:00"], [840, 3900]),
+        ("cool_time_min", ["14", "14:30"], [840, 870]),
+        ("soak_min", ["5:48", "6:00"], [348, 360]),
+        ("removal_s", ["0:12", "00:00:12"], [12, 12]),
+        ("cool_time_s", ["14:00", "840"], [840, 840]),
+        ("cool_time_min", ["0:14", "1:05"], [None, None]),  # or hours and minutes
+        ("cool_time_min", ["14:00:00", "14"], [None, 840]),  # or hundredths of a second
+        ("cool_time_h", ["14:00", "0:14:00"], [None, None]),
+        ("removal_s", ["12:30", "0:12"], [None, None]),  # a stop watch: 12.3 s
+        ("removal_s", ["12", "12.5"], [12, 12.5]),
+    ],
+)
+def test_minutes_and_seconds_are_read_where_they_cannot_be_hours_and_minutes(
+    schedule: Any, tmp_path: Path, column: str, cells: list[str], seconds: list[float | None]
+) -> None:
+    name = column.rpartition("_")[0]
+    rows = [
+        {**{k: v for k, v in row.items() if k.rpartition("_")[0] != name}, column: cell}
+        for row, cell in zip(clean(schedule), cells, strict=False)
+    ]
+    records = read(write(tmp_path / "r.csv", rows))
+    got = records.table[name].tolist()
+    assert got == pytest.approx([np.nan if s is None else s for s in seconds], nan_ok=True)
+    assert records.faults["row"].tolist() == [k for k, s in enumerate(seconds) if s is None]
+    told = "may be minutes and seconds, or hours and minutes; write a number in the unit"
+    assert records.faults["text"].str.contains(told).all()
+    read_so = [c for c, s in zip(cells, seconds, strict=True) if ":" in c and s is not None]
+    assert records.notes == tuple(
+        f"{column}: {len(read_so)} cell(s) such as {c!r} read as minutes and seconds"
+        for c in read_so[:1]
+    )
+
+
+@pytest.mark.parametrize("cell", ["46082.00000", "46082,5", "46082"])
+@pytest.mark.parametrize("date_format", ["", "%d.%m.%Y %H:%M"])
+def test_a_day_as_spreadsheets_count_is_told_with_the_form_due(
+    schedule: Any, tmp_path: Path, cell: str, date_format: str
+) -> None:
+    path = write(tmp_path / "r.csv", [{**clean(schedule)[0], "made": cell}], delimiter=";")
+    (text,) = read(path, date_format=date_format).faults["text"]
+    assert text.startswith(f"made: {cell!r} is a day as spreadsheets count them")
+    assert "2026-03-05 14:30" in text
+
+
+def test_a_header_repeated_where_files_were_put_together_is_skipped_and_told(
+    check: Any, schedule: Any, plan: Any, tmp_path: Path
+) -> None:
+    first, *rest = as_text(clean(schedule)).splitlines()
+    parts = [first, *rest[:5], "\ufeff" + first, *rest[5:9], first.upper(), *rest[9:]]
+    path = tmp_path / "r.csv"
+    path.write_text("\n".join(parts), encoding="utf-8")
+    records = read(path)
+    assert len(records.table) == 19
+    assert records.lines.tolist() == [*range(2, 7), *range(8, 12), *range(13, 23)]
+    checked = check_records(schedule, plan.table("pulls"), records)
+    assert set(checked.joints["verdict"]) == {"pass"}
+    said = f"{path}: 2 line(s) that repeat the header were skipped: line 7, 12"
+    assert said in checked.notes
+
+
 def test_a_column_mapped_twice_is_refused() -> None:
     with pytest.raises(LayerError, match="drag_psi is to be both 'A' and 'B'"):
         parse_pairs(["drag_psi=A", "drag_psi=B"])
