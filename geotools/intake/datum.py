@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import Any
 
@@ -11,7 +12,7 @@ import pyproj
 from pyproj.aoi import AreaOfInterest
 from pyproj.transformer import TransformerGroup
 
-from geotools.intake.crs import WGS84, crs_name, horizontal, project
+from geotools.intake.crs import UNNAMED, WGS84, crs_name, horizontal, project
 from geotools.intake.findings import Findings
 from geotools.quiet import without
 
@@ -22,6 +23,12 @@ __all__ = ["tell_accuracy"]
 # as the same, NAD83 and WGS 84 for one, and nobody can do better without a survey. Judgement.
 TOLD, POOR = 1.0, 5.0
 GRIDS = 3  # names of missing grids that are told
+GEOD = pyproj.Geod(ellps="WGS84")
+SAME_PLACE = 1e-3  # m
+ALIKE = 1e-9  # share, by which numbers of one ellipsoid may differ
+
+Place = npt.NDArray[np.float64]
+Pair = tuple[pyproj.CRS, pyproj.CRS]
 
 
 def tell_accuracy(
@@ -51,17 +58,21 @@ def tell_accuracy(
     lon, lat = np.round(project(middle, working, WGS84)[0], 1).tolist()
     if not np.isfinite([lon, lat]).all():
         return
-    accuracy, operation = _used(source, working, middle)
+    bare = _without_shifts(source, working, middle)
+    pair = bare or (source, working)
+    if bare and (_one_datum(*bare) or _one_ellipsoid((source, working), bare)):
+        return
+    accuracy, operation = _used(*pair, middle)
     if 0 <= accuracy <= TOLD:
         return
-    grids = _missing(source, working, lon, lat)
+    grids = _missing(*pair, lon, lat)
     known = accuracy >= 0
     off = f"by up to {findings.length(accuracy)}" if known else "by many metres, nobody knows how"
     better = f"; the grid {' or '.join(grids[:GRIDS])} is not installed" if grids else ""
     findings.add(
         "info" if known and accuracy <= POOR else "warning",
         "datum-accuracy",
-        f"is moved from {crs_name(source)} to {crs_name(working)}, another datum, and may lie off "
+        f"is moved from {_named(pair[0])} to {_named(pair[1])}, another datum, and may lie off "
         f"{off} ({operation}{better}); {_advice(layer)}, moved by software that has the grids, or "
         "install them (projsync)",
         layer=layer,
@@ -79,9 +90,16 @@ def _advice(layer: str) -> str:
     return "give the layer in the datum of the mains"
 
 
+def _named(crs: pyproj.CRS) -> str:
+    """Return the short name of a CRS, and whether it brings a way to WGS 84 of its own."""
+    own = " with a shift to WGS 84 of its own" if horizontal(crs).is_bound else ""
+    return f"{crs_name(crs)}{own}"
+
+
 def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
     """Tell whether two CRS have one datum, so that nothing is lost from one to the other."""
-    bases = [horizontal(crs).geodetic_crs for crs in (a, b)]
+    a, b = horizontal(a), horizontal(b)
+    bases = [crs.geodetic_crs for crs in (a, b)]
     if a.is_bound or b.is_bound or bases[0] is None or bases[1] is None:
         return a == b
     if bases[0].equals(bases[1], ignore_axis_order=True):
@@ -89,9 +107,63 @@ def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
     return bases[0].datum is not None and bases[0].datum == bases[1].datum
 
 
-def _used(
-    source: pyproj.CRS, target: pyproj.CRS, place: npt.NDArray[np.float64]
-) -> tuple[float, str]:
+def _without_shifts(source: pyproj.CRS, target: pyproj.CRS, place: Place) -> Pair | None:
+    """Return two CRS without the shifts to WGS 84 that they bring, if these say nothing new.
+
+    Such a shift (TOWGS84 of older files) is null for most, or one that is known of the datum
+    anyway: a place then comes to lie, in WGS 84 and in the target, where it does without.
+    """
+    bound = horizontal(source), horizontal(target)
+    bare = _bare(source), _bare(target)
+    if not any(crs.is_bound for crs in bound):
+        return None
+    at = project(place, bound[1], bound[0])
+    off = [
+        _apart(project(xy, crs, WGS84), project(xy, own, WGS84))
+        for xy, crs, own in zip((at, place), bound, bare, strict=True)
+    ]
+    if max(off) > TOLD:
+        return None
+    moved = np.abs(project(at, *bound) - project(at, *bare)).max()
+    return bare if moved <= SAME_PLACE else None
+
+
+def _bare(crs: pyproj.CRS) -> pyproj.CRS:
+    """Return a CRS without the shift to WGS 84 that it brings; itself if it brings none."""
+    flat = horizontal(crs)
+    return flat.source_crs if flat.is_bound and flat.source_crs is not None else crs
+
+
+def _apart(a: Place, b: Place) -> float:
+    """Return how far two places in degrees lie from each other, m; infinite if one is nowhere."""
+    lonlat = np.concatenate([a, b])
+    if not np.isfinite(lonlat).all():
+        return np.inf
+    return float(GEOD.inv(*lonlat[0], *lonlat[1])[2])
+
+
+def _one_ellipsoid(pair: Pair, bare: Pair) -> bool:
+    """Tell whether two CRS have one ellipsoid, and one that names no datum a null shift instead.
+
+    So texts for PROJ tell ETRS89 or NAD83.
+    """
+    if any(_no_datum(own) and own is crs for crs, own in zip(pair, bare, strict=True)):
+        return False
+    a, b = (crs.ellipsoid for crs in bare)
+    if a is None or b is None or not any(map(_no_datum, bare)):
+        return False
+    return math.isclose(a.semi_major_metre, b.semi_major_metre, rel_tol=ALIKE) and math.isclose(
+        a.inverse_flattening, b.inverse_flattening, rel_tol=ALIKE
+    )
+
+
+def _no_datum(crs: pyproj.CRS) -> bool:
+    base = horizontal(crs).geodetic_crs
+    datum = None if base is None else base.datum
+    return datum is None or datum.name.casefold().startswith(UNNAMED)
+
+
+def _used(source: pyproj.CRS, target: pyproj.CRS, place: Place) -> tuple[float, str]:
     """Return accuracy, m (below 0 unknown), and name of the way a place in the target is moved by.
 
     The way is asked of what moves it: of the ways there are, PROJ takes others for one place than
@@ -101,9 +173,12 @@ def _used(
     mover = _mover(source, target)
     try:
         mover.transform(x, y, errcheck=True)
-        used = mover.get_last_used_operation()
     except pyproj.exceptions.ProjError:
         return -1.0, "no way is known"
+    try:
+        used = mover.get_last_used_operation()
+    except pyproj.exceptions.ProjError:  # none was: PROJ takes the two for one
+        return -1.0, "coordinates are left as they are"
     return float(used.accuracy), str(used.description or used.name)
 
 

@@ -573,6 +573,21 @@ def test_levels_looked_up_by_a_poor_way_to_another_datum_are_told(write_dem, dem
     assert all("give the layer in the datum of the mains" in text for text in told["text"])
 
 
+@pytest.mark.parametrize(("shift", "told"), [("0,0,0,0,0,0,0", 0), ("100,20,30,0,0,0,0", 1)])
+def test_a_null_shift_of_the_same_datum_as_old_files_state_it_is_none(
+    write_dem, at, tmp_path, shift, told
+):
+    """As of the other layers: tests/intake/test_crs.py."""
+    wkt = pyproj.CRS(25833).to_wkt("WKT1_GDAL")
+    wkt = wkt.replace('"7019"]]', f'"7019"]],TOWGS84[{shift}]').replace('"', "&quot;")
+    whole = write_dem(RAMP.astype("uint8"), nodata=None)
+    path = Path(write_vrt(tmp_path, whole, "500000,10,0,5000000,0,-10"))
+    path.write_text(path.read_text().replace("EPSG:32633", wkt))
+    got, findings = sample(str(path), at((2, 3)), crs=pyproj.CRS(25833))
+    assert got.z[0] == 108
+    assert findings["rule"].tolist().count("datum-accuracy") == told
+
+
 def test_no_overlap_is_an_error_with_both_extents(write_dem, at):
     far = at((2, 3)) + np.array([0, 50_000])
     with pytest.raises(LayerError) as caught:

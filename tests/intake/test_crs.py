@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 import tarfile
 import zipfile
 
@@ -588,6 +589,63 @@ def test_datums_that_are_one_to_a_metre_are_no_finding(streets, network, read, f
     frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 0), (90, 0))])
     layers = read(mains=network(), streets=frame.set_crs(32633).to_crs(streets))
     assert found(layers, "datum-accuracy").empty
+
+
+def with_shift(code, *shift):
+    """Return a CRS as GDAL 1 and 2 wrote it, with a shift of its own to WGS 84."""
+    wkt = pyproj.CRS(code).to_wkt("WKT1_GDAL")
+    return re.sub(r"SPHEROID\[.*?\]\]", rf"\g<0>,TOWGS84[{','.join(map(str, shift))}]", wkt)
+
+
+NULL = (0, 0, 0, 0, 0, 0, 0)
+# DHDN to WGS 84 (2), EPSG:1777: what PROJ takes for DHDN anyway.
+POTSDAM = (598.1, 73.7, 418.2, 0.202, 0.045, -2.455, 6.7)
+TEXT = "+proj=utm +zone=32 +units=m +ellps={} +towgs84={} +type=crs"
+
+
+def moved(streets, mains, network, read, found):
+    """Return what is told of the datum of a street beside a main in Hamburg."""
+    place = np.array([[9.9, 53.5]])
+    x, y = project(place, pyproj.CRS(4258), pyproj.CRS(mains))[0]
+    lines = [shapely.LineString([(x, y), (x + 500, y)])]
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=lines, crs=mains)
+    layers = read(mains=network(lines, crs=mains), streets=frame.to_crs(streets))
+    return found(layers, "datum-accuracy")
+
+
+@pytest.mark.parametrize(
+    ("streets", "mains"),
+    [
+        (with_shift(25832, *NULL), 25832),
+        (25832, with_shift(25832, *NULL)),
+        (with_shift(25832, 0, 0, 0), with_shift(25833, *NULL)),
+        (with_shift(25832, *NULL), 32632),  # as of ETRS89 to WGS 84
+        (TEXT.format("GRS80", "0,0,0,0,0,0,0"), 25832),
+        (TEXT.format("GRS80", "0,0,0"), with_shift(25832, *NULL)),
+        (with_shift(31467, *POTSDAM), 31467),
+    ],
+)
+def test_a_shift_that_says_nothing_new_makes_no_other_datum(streets, mains, network, read, found):
+    assert moved(streets, mains, network, read, found).empty
+
+
+@pytest.mark.parametrize(
+    ("streets", "mains"),
+    [
+        (with_shift(25832, 100, 20, 30, 0, 0, 0, 0), 25832),
+        (25832, with_shift(25832, 100, 20, 30)),
+        (TEXT.format("GRS80", "0,0,0"), with_shift(25832, 100, 20, 30)),
+        (TEXT.format("bessel", "598.1,73.7,418.2,0.202,0.045,-2.455,6.7"), 25832),
+        (TEXT.format("bessel", "0,0,0"), 31467),  # DHDN has another, wherever it is
+        ("+proj=utm +zone=32 +units=m +ellps=GRS80 +type=crs", 25832),  # none at all
+    ],
+)
+def test_a_shift_of_a_datum_that_is_another_is_told(streets, mains, network, read, found):
+    told = moved(streets, mains, network, read, found)
+    assert told["severity"].tolist() == ["warning"]
+    assert "nobody knows how" in told["text"][0]
+    shifted = "towgs84" in f"{streets}{mains}".lower()
+    assert ("with a shift to WGS 84 of its own" in told["text"][0]) == shifted
 
 
 # EPSG:31467 as MapInfo files tell it with "CoordSys Earth Projection 8, 1000": the ellipsoid is
