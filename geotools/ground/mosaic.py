@@ -45,6 +45,7 @@ class Mosaic:
         self._known: dict[str, Raster] = {}
         self._grids: Grids | None = None
         self._beside: dict[str, tuple[Neighbour, ...]] = {}
+        self._kinds: dict[str, int] = {}
         self._kept = threading.local()
 
     def environment(self) -> Any:
@@ -72,10 +73,25 @@ class Mosaic:
             If one of all cannot be used, as of `checked_raster`.
         """
         if path not in self._beside:
-            if self._grids is None:
-                self._grids = Grids([self.known(one) for one in self.paths])
-            self._beside[path] = self._grids.beside(self.paths.index(path))
+            self._beside[path] = self._all_grids().beside(self.paths.index(path))
         return self._beside[path]
+
+    def kind(self, path: str) -> int:
+        """Return a number that rasters with cells of one size and direction in one CRS share.
+
+        Raises
+        ------
+        LayerError
+            If one of all cannot be used, as of `checked_raster`.
+        """
+        if not self._kinds:
+            self._kinds = dict(zip(self.paths, self._all_grids().kinds().tolist(), strict=True))
+        return self._kinds[path]
+
+    def _all_grids(self) -> Grids:
+        if self._grids is None:
+            self._grids = Grids([self.known(one) for one in self.paths])
+        return self._grids
 
     def open(self, path: str) -> Raster:
         """Return a raster open for reading in this thread, until it has opened many others.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.ground.raster import Raster
-from geotools.network.ragged import BoolArray, FloatArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["Grids", "Neighbour"]
 
@@ -67,6 +67,15 @@ class Grids:
         return tuple(
             Neighbour(at, at > place, _first(corner[at])) for at in np.flatnonzero(near).tolist()
         )
+
+    def kinds(self) -> IntArray:
+        """Return a number for each raster, one for those with the CRS and cells of each other."""
+        kinds = np.full(len(self._inverse), -1)
+        for place in range(len(kinds)):
+            if kinds[place] < 0:
+                alike = self._alike(place, self._inverse[place, :, :2])
+                kinds[alike & (kinds < 0)] = place
+        return kinds
 
     def _alike(self, place: int, turn: FloatArray) -> BoolArray:
         """Tell which rasters have the CRS of one and cells as it has."""

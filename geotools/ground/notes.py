@@ -16,7 +16,7 @@ from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Notes"]
+__all__ = ["Notes", "box_around", "listed"]
 
 
 LENGTHS = {"lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
@@ -150,18 +150,16 @@ class Notes:
             held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))
             text = text.format(**said, in_feet=self._in_feet, held=held, unread=self._unread)
             index = np.unique(np.concatenate(self._points[rule]))
-            west, south = self._xy[index].min(axis=0)
-            east, north = self._xy[index].max(axis=0)
             findings.add(
                 severity,
                 rule,
                 f"{text} ({len(index)} stations concerned)",
                 layer="dem",
-                feature=_listed(names),
-                geometry=_box(west, south, east, north),
+                feature=listed(names),
+                geometry=box_around(self._xy[index]),
             )
         for crs, names in self._moved.values():
-            tell_accuracy("dem", crs, self._crs, self._xy, findings, feature=_listed(names))
+            tell_accuracy("dem", crs, self._crs, self._xy, findings, feature=listed(names))
 
 
 def _hint(raster: Raster) -> str:
@@ -172,13 +170,16 @@ def _hint(raster: Raster) -> str:
     return f"the coordinates of {raster.name} are in {axis.unit_name}, so its levels may be too; "
 
 
-def _listed(names: Sequence[str], most: int = 5) -> str:
+def listed(names: Sequence[str], most: int = 5) -> str:
+    """Return the first of many names, and how many more there are."""
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
 
 
-def _box(west: float, south: float, east: float, north: float) -> Any:
-    """Return a box; a point where all points are one."""
+def box_around(xy: FloatArray) -> Any:
+    """Return the box around points; a point where all are one."""
+    west, south = xy.min(axis=0)
+    east, north = xy.max(axis=0)
     if west == east and south == north:
         return shapely.Point(west, south)
     if west == east or south == north:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +14,7 @@ from geotools.ground.notes import Notes
 from geotools.ground.places import EDGE, SEAM, Places, aside
 from geotools.ground.raster import Raster
 from geotools.ground.seams import at_seams
+from geotools.ground.unused import Unused, extents
 from geotools.ground.vertical import resolve_unit
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
@@ -51,6 +51,7 @@ def sample_ground(
     vertical_unit: str | None,
     findings: Findings,
     must_overlap: bool = True,
+    part: bool = False,
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
@@ -73,6 +74,8 @@ def sample_ground(
         Receives what was assumed.
     must_overlap : bool
         Whether it is an error that no raster overlaps the points.
+    part : bool
+        Whether the points are some of more, for which rasters off them may be meant.
 
     Raises
     ------
@@ -81,21 +84,21 @@ def sample_ground(
     """
     places = Places(xy, crs)
     notes = Notes(places.xy, places.crs)
-    asked = _Asked(mosaic, places, vertical_unit, notes)
+    unused = Unused(mosaic, places)
+    asked = _Asked(mosaic, places, vertical_unit, notes, unused)
     source = []
-    outside = []
     with mosaic.environment():
         for path in mosaic.paths:
             raster = mosaic.known(path)
             inside = places.inside(raster)
-            if len(inside) == 0:
-                outside.append(raster)
-            elif asked.fill(path, inside):
+            unused.seen(path, inside)
+            if len(inside) and asked.fill(path, inside):
                 source.append(raster.name)
     z = asked.z
-    if must_overlap and len(z) and len(outside) == len(mosaic.paths) > 0:
-        raise LayerError("dem", _no_overlap(outside, places))
+    if unused.all_off and must_overlap:
+        raise LayerError("dem", _no_overlap(mosaic, places))
     notes.hand_over(findings)
+    unused.hand_over(z, findings, part=part)
     return GroundSample(z, int(np.count_nonzero(np.isfinite(z))), tuple(source))
 
 
@@ -107,12 +110,18 @@ class _Asked:
     """
 
     def __init__(
-        self, mosaic: Mosaic, places: Places, vertical_unit: str | None, notes: Notes
+        self,
+        mosaic: Mosaic,
+        places: Places,
+        vertical_unit: str | None,
+        notes: Notes,
+        unused: Unused,
     ) -> None:
         self._mosaic = mosaic
         self._places = places
         self._unit = vertical_unit
         self._notes = notes
+        self._unused = unused
         self.z = np.full(len(places.xy), np.nan)
         self._shared = np.zeros(len(places.xy), dtype=bool)
 
@@ -127,6 +136,7 @@ class _Asked:
         levels = interpolate(raster, self._places.at(raster, wanted), metres=metres)
         self.z[wanted] = levels.z
         self._notes.file(raster, wanted, levels, unit_known=unit is not None)
+        self._unused.asked(path, wanted, levels)
         if len(self._mosaic.paths) > 1:
             self._blend(path, raster, wanted)
         return bool(np.isfinite(levels.z).any())
@@ -150,19 +160,11 @@ class _Asked:
             self._shared[some] = np.isfinite(self.z[some])
 
 
-def _extents(raster: Raster, places: Places) -> str:
-    west, south, east, north = places.extent(raster)
-    left, bottom, right, top = raster.bounds
+def _no_overlap(mosaic: Mosaic, places: Places) -> str:
+    count = len(mosaic.paths)
+    more = f" (and {count - 1} more files)" if count > 1 else ""
+    where = extents(mosaic.known(mosaic.paths[0]), places)
     return (
-        f"in {raster.crs.name!r} {raster.name} covers x {left:.8g} to {right:.8g}, "
-        f"y {bottom:.8g} to {top:.8g}, the mains x {west:.8g} to {east:.8g}, "
-        f"y {south:.8g} to {north:.8g}"
-    )
-
-
-def _no_overlap(rasters: Sequence[Raster], places: Places) -> str:
-    more = f" (and {len(rasters) - 1} more files)" if len(rasters) > 1 else ""
-    return (
-        f"no raster overlaps the mains: {_extents(rasters[0], places)}{more}; check that it is the "
-        "DEM of this place and that the CRS of both are right"
+        f"no raster overlaps the mains: {where}{more}; check that it is the DEM of this place and "
+        "that the CRS of both are right"
     )

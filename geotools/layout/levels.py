@@ -30,8 +30,12 @@ def ground_levels(
     findings: Findings,
     *,
     must_overlap: bool = True,
+    part: bool = False,
 ) -> FloatArray:
-    """Return the ground levels at places, m, as the brief has them read; NaN where none is."""
+    """Return the ground levels at places, m, as the brief has them read; NaN where none is.
+
+    ``must_overlap`` and ``part`` are as of `sample_ground`.
+    """
     return sample_ground(
         mosaic,
         places,
@@ -39,6 +43,7 @@ def ground_levels(
         vertical_unit=_of_dem(brief)[0],
         findings=findings,
         must_overlap=must_overlap,
+        part=part,
     ).z
 
 

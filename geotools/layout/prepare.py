@@ -69,7 +69,8 @@ def prepare(
     ``carrier.fixed`` where that names runs that are not here.
     """
     mosaic = mosaic_of(layers.dem, brief, allow_remote=allow_remote)
-    sampled = partial(ground_levels, mosaic, layers.working_crs, brief)
+    part = named is not None or bool(only)
+    sampled = partial(ground_levels, mosaic, layers.working_crs, brief, part=part)
     levels = partial(_levels_beside, sampled) if layers.dem else None
     # Streets and mains do not hang on each other: they are chained side by side.
     with ThreadPoolExecutor(1) as pool:

@@ -95,7 +95,7 @@ def write(folder: Path, layers: Frames, settings: str = "", *, dem: str = "") ->
     sources = "\n".join(f'{name} = "net.gpkg:{name}"' for name in layers)
     brief = folder / "brief.toml"
     brief.write_text(
-        f'[inputs]\n{sources}\n[inputs.dem]\nsource = "dem.tif"\n{dem}\n'
+        f'[inputs]\n{sources}\n[inputs.dem]\nsource = ["far.tif", "dem.tif"]\n{dem}\n'
         f'[pulls]\nmax_length = "120 m"\n{settings}\n',
         encoding="utf-8",
     )
@@ -103,7 +103,10 @@ def write(folder: Path, layers: Frames, settings: str = "", *, dem: str = "") ->
 
 
 def write_dem(folder: Path, *, raised: tuple[float, float] | None = None) -> None:
-    """Write sloping ground; of what is raised west and east are given, by 2 m."""
+    """Write sloping ground; of what is raised west and east are given, by 2 m.
+
+    A raster of finer cells that is named before it lies elsewhere.
+    """
     x = np.arange(-1000, 7400, CELL) + CELL / 2
     level = np.repeat((50 + x / 200)[None], 260, axis=0)
     if raised is not None:
@@ -120,6 +123,10 @@ def write_dem(folder: Path, *, raised: tuple[float, float] | None = None) -> Non
     }
     with rasterio.open(folder / "dem.tif", "w", **profile) as dataset:
         dataset.write(level.astype("float32"), 1)
+    far = Affine(1, 0, X0 + 2e4, 0, -1, Y0)
+    small = profile | {"width": 9, "height": 9, "transform": far}
+    with rasterio.open(folder / "far.tif", "w", **small) as dataset:
+        dataset.write(np.full((9, 9), 50.0, dtype="float32"), 1)
 
 
 @pytest.fixture(scope="module")
@@ -239,6 +246,13 @@ def test_every_district_whose_plan_a_change_alters_is_redone_and_those_far_away_
     told = check(begun, write(tmp_path, layers), slipmain, redone=redone)
     assert altered <= told["altered"]
     assert all(fate["why"] == "changed" for fate in told["planned"].values())
+
+
+def test_a_district_is_told_nothing_of_rasters_that_lie_elsewhere(begun: Path) -> None:
+    for plan in files_of(begun / "out").values():
+        rules = set(pyogrio.read_dataframe(plan, layer="findings", read_geometry=False)["rule"])
+        assert "dem-unit-assumed" in rules
+        assert "dem-off-mains" not in rules
 
 
 def test_a_dem_changed_in_one_corner_has_those_redone_who_read_it_there(
