@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pyproj
 
 from geotools.ground.raster import Raster
+from geotools.intake.nameless import coincide
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["Grids", "Neighbour"]
@@ -50,7 +52,7 @@ class Grids:
     """
 
     def __init__(self, rasters: Sequence[Raster]) -> None:
-        _, self._crs = np.unique([raster.wkt for raster in rasters], return_inverse=True)
+        self._crs = _by_crs(rasters)
         self._inverse = np.array([raster.inverse for raster in rasters]).reshape(-1, 2, 3)
         self._size = np.array([raster.shape[::-1] for raster in rasters])  # columns, rows
         corner = np.linalg.solve(self._inverse[:, :, :2], -self._inverse[:, :, 2:])
@@ -82,6 +84,18 @@ class Grids:
         gap = np.abs(self._inverse[:, :, :2] - turn).max(axis=(1, 2))
         alike: BoolArray = (gap <= ALIKE * np.abs(turn).max()) & (self._crs == self._crs[place])
         return alike
+
+
+def _by_crs(rasters: Sequence[Raster]) -> IntArray:
+    """Return a number for each raster, one for those in CRSs that mean the same."""
+    met: list[tuple[pyproj.CRS, int]] = []  # of each spelling
+    numbers: dict[str, int] = {}
+    for raster in rasters:
+        if raster.wkt not in numbers:
+            same = (number for crs, number in met if coincide(crs, raster.crs))
+            numbers[raster.wkt] = next(same, len(met))
+            met.append((raster.crs, numbers[raster.wkt]))
+    return np.array([numbers[raster.wkt] for raster in rasters], dtype=np.int64)
 
 
 def _first(corner: FloatArray) -> tuple[int, int] | None:

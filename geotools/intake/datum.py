@@ -16,7 +16,7 @@ from geotools.intake.crs import UNNAMED, WGS84, crs_name, horizontal, project
 from geotools.intake.findings import Findings
 from geotools.quiet import without
 
-__all__ = ["tell_accuracy"]
+__all__ = ["one_datum", "tell_accuracy"]
 
 # m, by which PROJ says a position may be off. Up to the first nothing is said. Beyond the second,
 # pits come to stand in another lane; up to it are pairs of modern datums that are commonly taken
@@ -52,7 +52,7 @@ def tell_accuracy(
     feature : str
         Files of the layer that are meant, where they are several.
     """
-    if _one_datum(source, working) or not len(xy):
+    if one_datum(source, working) or not len(xy):
         return
     middle = np.median(xy, axis=0)[None, :]
     lon, lat = np.round(project(middle, working, WGS84)[0], 1).tolist()
@@ -60,7 +60,7 @@ def tell_accuracy(
         return
     bare = _without_shifts(source, working, middle)
     pair = bare or (source, working)
-    if bare and (_one_datum(*bare) or _one_ellipsoid((source, working), bare)):
+    if bare and (one_datum(*bare) or _one_ellipsoid((source, working), bare)):
         return
     accuracy, operation = _used(*pair, middle)
     if 0 <= accuracy <= TOLD:
@@ -96,7 +96,7 @@ def _named(crs: pyproj.CRS) -> str:
     return f"{crs_name(crs)}{own}"
 
 
-def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
+def one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
     """Tell whether two CRS have one datum, so that nothing is lost from one to the other."""
     a, b = horizontal(a), horizontal(b)
     bases = [crs.geodetic_crs for crs in (a, b)]

@@ -1,14 +1,38 @@
-"""Coordinate reference systems without a name, as files of formats that keep none bring them."""
+"""Coordinate reference systems spelt otherwise, or without the name that others have."""
 
 from __future__ import annotations
 
 import pyproj
 
 from geotools.intake.crs import UNNAMED, horizontal
+from geotools.intake.datum import one_datum
 
-__all__ = ["may_be"]
+__all__ = ["coincide", "may_be"]
 
+WGS84_SIZE = 6378137.0  # m, semi-major axis, which GRS 1980 has too
 CLOSE = 1e-9  # share by which a number may differ that was written and read; 6 mm of the earth
+
+
+def coincide(a: pyproj.CRS, b: pyproj.CRS) -> bool:
+    """Tell whether numbers in one CRS mean the place they mean in another, x and y alone.
+
+    However the two are written: with a null shift to WGS 84, other names or heights, and without a
+    name as `may_be` has it.
+    """
+    a, b = _without_null_shift(horizontal(a)), _without_null_shift(horizontal(b))
+    if a.equals(b, ignore_axis_order=True) or may_be(a, b) or may_be(b, a):
+        return True
+    return one_datum(a, b) and _drawn_alike(a, b)
+
+
+def _without_null_shift(crs: pyproj.CRS) -> pyproj.CRS:
+    """Return a CRS without a TOWGS84 of noughts, which between ellipsoids of one size is none."""
+    bare = crs.source_crs if crs.is_bound else None
+    if bare is None or bare.ellipsoid is None or bare.ellipsoid.semi_major_metre != WGS84_SIZE:
+        return crs
+    shift = crs.coordinate_operation
+    numbers = [] if shift is None else list(shift.towgs84)
+    return bare if numbers and not any(numbers) else crs
 
 
 def may_be(own: pyproj.CRS, named: pyproj.CRS) -> bool:
@@ -23,6 +47,11 @@ def may_be(own: pyproj.CRS, named: pyproj.CRS) -> bool:
     a, b = horizontal(own), horizontal(named)
     if a.name.casefold() not in UNNAMED:
         return False
+    return _drawn_alike(a, b)
+
+
+def _drawn_alike(a: pyproj.CRS, b: pyproj.CRS) -> bool:
+    """Tell whether two CRS have one projection, axes and ellipsoid."""
     return _axes(a) == _axes(b) and _same(_earth(a), _earth(b)) and _same(_map(a), _map(b))
 
 

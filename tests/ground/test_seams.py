@@ -94,6 +94,37 @@ def test_tiles_give_the_levels_of_their_cells_as_one_raster_in_any_order(tmp_pat
         assert rules == ({"dem-overlap"} if shared > 1 else set())
 
 
+ETRS33 = pyproj.CRS(25833)
+SPELT = [
+    ETRS33.to_wkt("WKT1_ESRI"),
+    "EPSG:5556",  # with heights
+    "EPSG:3045",  # north before east
+    "+proj=utm +zone=33 +ellps=GRS80 +units=m +no_defs",
+    "+proj=utm +zone=33 +ellps=GRS80 +towgs84=0,0,0,0,0,0,0 +units=m +no_defs",
+]
+
+
+@pytest.mark.parametrize("spelt", SPELT)
+def test_tiles_of_one_grid_are_read_as_one_raster_however_their_crs_is_spelt(tmp_path, spelt):
+    values = ground()
+    one = write(tmp_path / "west.tif", values[:, :14], placed(0, 0), crs="EPSG:25833")
+    two = write(tmp_path / "east.tif", values[:, 14:], placed(0, 14), crs=pyproj.CRS(spelt))
+    column, row = spots(1)
+    for order in ([one, two], [two, one]):
+        z = levels(order, points(column, row), crs=ETRS33)
+        np.testing.assert_allclose(z, exact(values, column, row), rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    "other", ["EPSG:32633", "EPSG:25832", "+proj=utm +zone=33 +ellps=GRS80 +towgs84=9,0,0"]
+)
+def test_tiles_in_other_crs_are_not_of_one_grid_though_their_numbers_are(tmp_path, other):
+    values = ground()
+    one = write(tmp_path / "west.tif", values[:, :14], placed(0, 0), crs="EPSG:25833")
+    two = write(tmp_path / "east.tif", values[:, 14:], placed(0, 14), crs=pyproj.CRS(other))
+    assert Mosaic([one, two]).beside(one) == ()
+
+
 def test_tiles_give_the_levels_of_a_virtual_raster_of_them(tmp_path):
     paths = tiles(tmp_path, ground(), (8,), (11, 20))
     whole = str(tmp_path / "whole.vrt")
