@@ -38,7 +38,8 @@ def ground_bytes(
 
     Of every raster with cells there: its name, place, unit and marks of no data, and the cells as
     stored, all of them, also where no level is asked for. What cannot be read counts by why it
-    cannot; whoever samples the levels is told it.
+    cannot; whoever samples the levels is told it. Where the brief gives a unit it counts, too,
+    whether any raster, wherever it lies, says none: then it is no contradiction to others.
 
     Parameters
     ----------
@@ -48,13 +49,17 @@ def ground_bytes(
     """
     yield repr(vertical_unit).encode()
     stated = stated_raster_crs(stated_crs)
+    silent = False
     with raster_environment(allow_remote=allow_remote):
         for path in dict.fromkeys(paths):
             try:
                 with open_raster(path, allow_remote=allow_remote, stated_crs=stated) as raster:
+                    silent |= not raster.units
                     yield from _seen(raster, window)
             except LayerError as error:
                 yield str(error).encode()
+    if vertical_unit is not None:
+        yield repr(silent).encode()
 
 
 def _seen(raster: Raster, window: Window) -> Iterator[bytes]:

@@ -11,6 +11,7 @@ from typing import Any
 from geotools.accel import processors
 from geotools.ground.neighbours import Grids, Neighbour
 from geotools.ground.raster import Raster, checked_raster, opened, raster_environment
+from geotools.ground.vertical import VerticalUnit, resolve_unit
 from geotools.intake.dem import stated_raster_crs
 
 __all__ = ["Mosaic"]
@@ -46,6 +47,7 @@ class Mosaic:
         self._grids: Grids | None = None
         self._beside: dict[str, tuple[Neighbour, ...]] = {}
         self._kinds: dict[str, int] = {}
+        self._silent: bool | None = None
         self._kept = threading.local()
 
     def environment(self) -> Any:
@@ -63,6 +65,28 @@ class Mosaic:
         if path not in self._known:
             self.open(path)
         return self._known[path]
+
+    def unit(self, raster: Raster, brief_unit: str | None) -> VerticalUnit | None:
+        """Return the unit of a raster's levels, the brief's where it says none; None if none does.
+
+        Raises
+        ------
+        LayerError
+            As of `resolve_unit`, or if one of all cannot be used, as of `checked_raster`.
+        """
+        return resolve_unit(
+            raster.units,
+            brief_unit,
+            raster.name,
+            unread=raster.unread,
+            for_others=brief_unit is not None and self._some_say_none(),
+        )
+
+    def _some_say_none(self) -> bool:
+        """Tell whether a raster does not say the unit of its levels, or none that is known."""
+        if self._silent is None:
+            self._silent = not all(self.known(path).units for path in self.paths)
+        return self._silent
 
     def beside(self, path: str) -> tuple[Neighbour, ...]:
         """Return which rasters of its grid touch or overlap one, as they stand in the list.

@@ -11,7 +11,7 @@ import shapely
 
 from geotools.ground.cells import HIGHEST, LOWEST, Levels, ends_of
 from geotools.ground.raster import Raster
-from geotools.ground.vertical import UNIT_KEY
+from geotools.ground.vertical import UNIT_KEY, VerticalUnit, stated_unit
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
@@ -31,6 +31,12 @@ TEXTS: dict[str, tuple[str, str]] = {
     "dem-unit-unread": (
         "info",
         "band 1 has the unit {unread!r}, which is not known here; that of the brief was taken",
+    ),
+    "dem-unit-kept": (
+        "warning",
+        "levels are in {kept}, but in {stated} by the brief: what the file says was taken, and "
+        "the unit of the brief for files that say none; correct the unit in the file if it is "
+        "wrong, or give it in the other files and leave it out of the brief",
     ),
     "dem-no-nodata": (
         "warning",
@@ -89,6 +95,8 @@ class Notes:
         self._points: dict[str, list[IntArray]] = {}
         self._in_feet = ""
         self._unread = ""
+        self._kept = ""  # the unit of the first file that has another than the brief
+        self._stated = ""
         self._differ = 0.0  # m, the most of all files
         self._held: dict[str, FloatArray] = {}  # by rule, what is no level, as stored
         self._moved: dict[str, tuple[pyproj.CRS, list[str]]] = {}  # by CRS, the files in it
@@ -99,15 +107,24 @@ class Notes:
             names.append(raster.name)
         self._points.setdefault(rule, []).append(index)
 
-    def file(self, raster: Raster, index: IntArray, levels: Levels, *, unit_known: bool) -> None:
-        """Note what is missing or strange in a file that was asked for the levels of points."""
+    def file(
+        self,
+        raster: Raster,
+        index: IntArray,
+        levels: Levels,
+        *,
+        unit: VerticalUnit | None,
+        brief_unit: str | None,
+    ) -> None:
+        """Note what is missing or strange in a file that was asked for the levels of points.
+
+        ``unit`` is that of its levels, None where nobody says; ``brief_unit`` the brief's.
+        """
         if len(index) == 0:
             return
         _, names = self._moved.setdefault(raster.wkt, (raster.crs, []))
         names.append(raster.name)
-        if not unit_known:
-            self._add("dem-unit-assumed", raster, index)
-            self._in_feet = self._in_feet or _hint(raster)
+        self._unit(raster, index, unit, brief_unit)
         if raster.unread:
             self._add("dem-unit-unread", raster, index)
             self._unread = self._unread or raster.unread
@@ -116,6 +133,18 @@ class Notes:
             self._add("dem-bytes", raster, index)
         if raster.bands > 1:
             self._add("dem-bands", raster, index)
+
+    def _unit(
+        self, raster: Raster, index: IntArray, unit: VerticalUnit | None, brief_unit: str | None
+    ) -> None:
+        """Note a unit that nobody says, or that is another than the brief's."""
+        if unit is None:
+            self._add("dem-unit-assumed", raster, index)
+            self._in_feet = self._in_feet or _hint(raster)
+        elif brief_unit is not None and not unit.agrees(stated := stated_unit(brief_unit)):
+            self._add("dem-unit-kept", raster, index)
+            self._kept = self._kept or f"{unit.name} by {unit.said_by}"
+            self._stated = stated.name
 
     def _gaps(self, raster: Raster, index: IntArray, levels: Levels) -> None:
         """Note, by one rule a file, what was taken as no data without being called so."""
@@ -144,11 +173,12 @@ class Notes:
     def hand_over(self, findings: Findings) -> None:
         """Add the findings, each with the box of the points it concerns."""
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
-        said["differ"] = findings.length(self._differ)
+        said |= {"differ": findings.length(self._differ), "in_feet": self._in_feet}
+        said |= {"unread": self._unread, "kept": self._kept, "stated": self._stated}
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
             held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))
-            text = text.format(**said, in_feet=self._in_feet, held=held, unread=self._unread)
+            text = text.format(**said, held=held)
             index = np.unique(np.concatenate(self._points[rule]))
             findings.add(
                 severity,

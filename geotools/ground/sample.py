@@ -15,7 +15,6 @@ from geotools.ground.places import EDGE, SEAM, Places, aside
 from geotools.ground.raster import Raster
 from geotools.ground.seams import at_seams
 from geotools.ground.unused import Unused, extents
-from geotools.ground.vertical import resolve_unit
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 
@@ -128,14 +127,14 @@ class _Asked:
     def fill(self, path: str, inside: IntArray) -> bool:
         """Fill the missing levels of points on a raster; tell whether it had any."""
         raster = self._mosaic.open(path)
-        unit = resolve_unit(raster.units, self._unit, raster.name, unread=raster.unread)
+        unit = self._mosaic.unit(raster, self._unit)
         metres = 1.0 if unit is None else unit.metres
         missing = np.isnan(self.z[inside])
         wanted = inside[missing]
         self._compare(raster, inside[~missing], metres)
         levels = interpolate(raster, self._places.at(raster, wanted), metres=metres)
         self.z[wanted] = levels.z
-        self._notes.file(raster, wanted, levels, unit_known=unit is not None)
+        self._notes.file(raster, wanted, levels, unit=unit, brief_unit=self._unit)
         self._unused.asked(path, wanted, levels)
         if len(self._mosaic.paths) > 1:
             self._blend(path, raster, wanted)

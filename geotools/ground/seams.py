@@ -11,7 +11,6 @@ from geotools.ground.mosaic import Mosaic
 from geotools.ground.neighbours import Neighbour
 from geotools.ground.places import EDGE, SEAM, aside
 from geotools.ground.raster import Raster
-from geotools.ground.vertical import resolve_unit
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["at_seams"]
@@ -67,13 +66,13 @@ def _from_inside(
     if len(some) == 0:
         return rest
     raster = mosaic.open(path)
-    z = interpolate(raster, xy[some], metres=_metres(raster, vertical_unit)).z
+    z = interpolate(raster, xy[some], metres=_metres(mosaic, raster, vertical_unit)).z
     level[some] = np.where(np.isfinite(z), z, level[some])
     return np.sort(np.concatenate([rest[~between], some[np.isnan(z)]]))
 
 
-def _metres(raster: Raster, vertical_unit: str | None) -> float:
-    unit = resolve_unit(raster.units, vertical_unit, raster.name, unread=raster.unread)
+def _metres(mosaic: Mosaic, raster: Raster, vertical_unit: str | None) -> float:
+    unit = mosaic.unit(raster, vertical_unit)
     return 1.0 if unit is None else unit.metres
 
 
@@ -118,7 +117,9 @@ def _blended(
             other = mosaic.paths[beside.place]
             held = wanted & np.isnan(values) & four.held(mosaic.known(other), beside.first)
             if held.any():
-                values[held] = _cells(mosaic.open(other), four, held, beside.first, vertical_unit)
+                raster = mosaic.open(other)
+                metres = _metres(mosaic, raster, vertical_unit)
+                values[held] = _cells(raster, four, held, beside.first, metres=metres)
     beyond = np.where(np.isfinite(values), four.weight, 0.0)
     weight = np.where(own, four.weight, 0.0).sum(axis=0)
     total = flat * weight + np.sum(beyond * np.nan_to_num(values), axis=0)
@@ -130,11 +131,12 @@ def _cells(
     four: _Four,
     held: BoolArray,
     first: tuple[int, int],
-    vertical_unit: str | None,
+    *,
+    metres: float,
 ) -> FloatArray:
     """Return the levels of cells, m, that a raster holds whose first cell is this one."""
     row, column = (
         (at[held] - start + HALF).astype(np.float64)
         for at, start in zip((four.row, four.column), first, strict=True)
     )
-    return levels_at(raster, column, row, metres=_metres(raster, vertical_unit)).z
+    return levels_at(raster, column, row, metres=metres).z

@@ -12,7 +12,10 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.pipe.factors import FOOT
 
-__all__ = ["UNIT_KEY", "VerticalUnit", "file_units", "known_unit", "resolve_unit", "unread_unit"]
+__all__ = [
+    *("UNIT_KEY", "VerticalUnit"),
+    *("file_units", "known_unit", "resolve_unit", "stated_unit", "unread_unit"),
+]
 
 # How texts tell to set the unit; the command line takes it with --set.
 UNIT_KEY = "ground.vertical_unit in the brief (m, ft or us-ft; --set ground.vertical_unit=ft)"
@@ -162,8 +165,18 @@ def unread_unit(band_unit: str) -> str:
     return "" if unsaid or known_unit(text) else text
 
 
+def stated_unit(brief_unit: str) -> VerticalUnit:
+    """Return the unit a brief gives."""
+    return VerticalUnit(*_SPELLINGS["".join(c for c in brief_unit if c.isalpha())], "the brief")
+
+
 def resolve_unit(
-    said: Sequence[VerticalUnit], brief_unit: str | None, source: str, *, unread: str = ""
+    said: Sequence[VerticalUnit],
+    brief_unit: str | None,
+    source: str,
+    *,
+    unread: str = "",
+    for_others: bool = False,
 ) -> VerticalUnit | None:
     """Return the unit of a raster's levels, or None if nobody says.
 
@@ -177,6 +190,9 @@ def resolve_unit(
         Name of the file, for messages.
     unread : str
         Unit of the band by `unread_unit`; the brief's stands in for it.
+    for_others : bool
+        Whether there are other files that say none, for which the brief's may be meant: then it
+        is no contradiction to what this one says.
 
     Raises
     ------
@@ -191,10 +207,12 @@ def resolve_unit(
             "mm, ft, us-ft, with no factor and counted upwards); if levels are in one of these, "
             f"say which with {UNIT_KEY}; otherwise give the elevation raster in one of them",
         )
-    told = None
+    at_odds = len(said) > 1 and not said[0].agrees(said[1])
     if brief_unit is not None:
-        told = VerticalUnit(*_SPELLINGS["".join(c for c in brief_unit if c.isalpha())], "the brief")
+        told = stated_unit(brief_unit)
         agreeing = [unit for unit in said if unit.agrees(told)]
+        if said and not agreeing and for_others and not at_odds:
+            return said[0]
         if said and not agreeing:
             raise LayerError(
                 source,
@@ -203,7 +221,7 @@ def resolve_unit(
                 "unit in the file",
             )
         return (*agreeing, told)[0]
-    if len(said) > 1 and not said[0].agrees(said[1]):
+    if at_odds:
         raise LayerError(
             source,
             f"levels are in {said[0].name} by {said[0].said_by}, but in {said[1].name} by "

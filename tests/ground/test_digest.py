@@ -109,6 +109,16 @@ def test_a_mask_and_the_unit_of_the_brief_and_the_order_of_files_count(write_dem
     assert seen(path, two) != seen(two, path)
 
 
+def test_where_the_brief_gives_a_unit_it_counts_whether_some_file_says_none(write_dem):
+    """Then the brief does not contradict the others: far off it decides of an error here."""
+    path = write_dem(ground())
+    both = [path, write_dem(ground(), name="far.tif", transform=far())]
+    told, plain = seen(*both, unit="ft"), seen(*both)
+    write_dem(ground(), name="far.tif", transform=far(), unit=None)
+    assert seen(*both, unit="ft") != told
+    assert seen(*both) == plain
+
+
 def test_a_window_wider_than_what_is_read_at_once_is_read_in_strips(write_dem, monkeypatch):
     tiled = {"tiled": True, "blockxsize": 16, "blockysize": 16}
     path = write_dem(ground(), **tiled)

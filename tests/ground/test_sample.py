@@ -368,6 +368,36 @@ def test_file_and_brief_that_disagree_on_the_unit_are_an_error_naming_both(write
         sample(write_dem(RAMP, unit="ft"), at((0, 0)), vertical_unit="m")
 
 
+def test_the_briefs_unit_is_for_files_that_say_none_and_others_keep_theirs(write_dem, at):
+    east = Affine(10, 0, WEST + 80, 0, -10, NORTH)
+    west = write_dem(np.full((6, 8), 30.48), name="west.tif")
+    plain = write_dem(np.full((6, 8), 100.0), name="plain.tif", unit=None, transform=east)
+    places = at((2, 3), (2, 7.2), (2, 7.8), (2, 12))  # two of them in the seam
+    for paths in ([west, plain], [plain, west]):
+        got, findings = sample(paths, places, vertical_unit="ft")
+        np.testing.assert_allclose(got.z, 30.48, rtol=1e-12)
+        (told,) = findings.itertuples()
+        assert (told.severity, told.rule, told.feature) == ("warning", "dem-unit-kept", "west.tif")
+        assert "in m by its band unit 'm', but in ft by the brief" in told.text
+
+
+def test_a_brief_that_contradicts_a_file_is_an_error_where_no_file_says_nothing(write_dem, at):
+    east = Affine(10, 0, WEST + 80, 0, -10, NORTH)
+    feet = write_dem(RAMP, name="ft.tif", unit="ft", transform=east)
+    files = [write_dem(RAMP, name="m.tif"), feet]
+    with pytest.raises(LayerError, match=r"m\.tif.*in m by its band unit 'm', but in ft by"):
+        sample(files, at((2, 3), (2, 12)), vertical_unit="ft")
+
+
+def test_a_file_that_contradicts_itself_and_the_brief_is_an_error_whatever_others_say(
+    write_dem, at
+):
+    both = write_dem(RAMP, name="both.tif", unit="m", crs="EPSG:32633+8228")  # NAVD88 (ft)
+    plain = write_dem(RAMP, name="plain.tif", unit=None)
+    with pytest.raises(LayerError, match=r"both\.tif.*but in cm by the brief"):
+        sample([both, plain], at((2, 3)), vertical_unit="cm")
+
+
 def test_international_and_survey_feet_do_not_quarrel(write_dem, at):
     got, _ = sample(write_dem(RAMP, unit="ft"), at((0, 0)), vertical_unit="us-ft")
     np.testing.assert_allclose(got.z, [30.48], rtol=1e-12)
