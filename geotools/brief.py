@@ -26,7 +26,7 @@ from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
-from geotools.units import example, in_unit, parse_quantity, unit_of, usual_unit
+from geotools.units import LevelUnit, example, in_unit, parse_quantity, unit_of, usual_unit
 
 __all__ = [
     "Brief",
@@ -121,7 +121,7 @@ class InputSource(_Section):
         description="contract field with its unit suffix = column of the file",
     )
     crs: str | None = Field(default=None, description="CRS of a layer whose file does not say")
-    vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
+    vertical_unit: LevelUnit | None = Field(
         None, description="unit of levels, where the file does not say"
     )
 
@@ -189,7 +189,7 @@ class Ground(_Section):
     survey_accuracy: Length = _set(
         "0.5 m", "wiggles of the drawing smaller than this are noise", COMMON, ge=0, le=10
     )
-    vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
+    vertical_unit: LevelUnit | None = Field(
         default=None,
         description="unit of the DEM, where the file does not say",
         json_schema_extra={"source": "the DEM", "written": "none"},

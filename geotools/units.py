@@ -6,12 +6,13 @@ import math
 import re
 from collections.abc import Callable, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
 from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
 
 __all__ = [
     "PINT_UNITS",
+    "LevelUnit",
     "example",
     "in_unit",
     "parse_quantity",
@@ -20,6 +21,8 @@ __all__ = [
     "usual_unit",
 ]
 
+# Units that levels of a DEM may be in, by the file or by the brief.
+LevelUnit = Literal["m", "dm", "cm", "mm", "ft", "us-ft"]
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
     "length": "m",

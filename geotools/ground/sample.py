@@ -68,7 +68,7 @@ def sample_ground(
     crs : pyproj.CRS
         CRS of the points.
     vertical_unit : str, optional
-        Unit of the levels by the brief (``m``, ``ft``, ``us-ft``), where the file does not say.
+        Unit of the levels by the brief, a `LevelUnit`, where the file does not say.
     findings : Findings
         Receives what was assumed.
     must_overlap : bool

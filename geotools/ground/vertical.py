@@ -6,19 +6,25 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 import pyproj
 
 from geotools.errors import LayerError
 from geotools.pipe.factors import FOOT
+from geotools.units import LevelUnit
 
 __all__ = [
     *("UNIT_KEY", "VerticalUnit"),
     *("file_units", "known_unit", "resolve_unit", "stated_unit", "unread_unit"),
 ]
 
+UNITS: tuple[str, ...] = get_args(LevelUnit)
 # How texts tell to set the unit; the command line takes it with --set.
-UNIT_KEY = "ground.vertical_unit in the brief (m, ft or us-ft; --set ground.vertical_unit=ft)"
+UNIT_KEY = (
+    f"ground.vertical_unit in the brief ({', '.join(UNITS[:-1])} or {UNITS[-1]}; --set "
+    "ground.vertical_unit=ft)"
+)
 US_SURVEY_FOOT = 1200 / 3937  # exact by definition (US Metric Law of 1866)
 # International and US survey feet differ by 2 parts in a million (2 mm in a kilometre), and files
 # mix the two names up freely: units closer than this are taken as the same.
@@ -185,7 +191,7 @@ def resolve_unit(
     said : sequence of VerticalUnit
         What the file says, by `file_units`.
     brief_unit : str, optional
-        What the brief says: ``m``, ``ft`` or ``us-ft``.
+        What the brief says, a `LevelUnit`.
     source : str
         Name of the file, for messages.
     unread : str
@@ -203,9 +209,9 @@ def resolve_unit(
     if unread and brief_unit is None:
         raise LayerError(
             source,
-            f"band 1 has the unit {unread!r}, which is no unit of levels known here (m, dm, cm, "
-            "mm, ft, us-ft, with no factor and counted upwards); if levels are in one of these, "
-            f"say which with {UNIT_KEY}; otherwise give the elevation raster in one of them",
+            f"band 1 has the unit {unread!r}, which is no unit of levels known here "
+            f"({', '.join(UNITS)}, with no factor and counted upwards); if levels are in one of "
+            f"these, say which with {UNIT_KEY}; otherwise give the elevation raster in one of them",
         )
     at_odds = len(said) > 1 and not said[0].agrees(said[1])
     if brief_unit is not None:

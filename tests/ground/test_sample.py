@@ -19,10 +19,12 @@ from hypothesis import strategies as st
 from rasterio.control import GroundControlPoint
 from rasterio.enums import ColorInterp
 
+from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.ground import cells, raster
 from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
+from geotools.ground.vertical import _SPELLINGS
 from geotools.intake.findings import Findings
 
 UTM33 = pyproj.CRS(32633)
@@ -330,11 +332,24 @@ def test_the_band_unit_is_converted_to_metres(write_dem, at, unit, metres):
     assert findings.empty
 
 
-@pytest.mark.parametrize(("unit", "metres"), [("ft", 0.3048), ("us-ft", 1200 / 3937), ("m", 1.0)])
+METRES = {"m": 1.0, "dm": 0.1, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "us-ft": 1200 / 3937}
+
+
+@pytest.mark.parametrize(("unit", "metres"), METRES.items())
 def test_the_brief_gives_the_unit_a_file_does_not_say(write_dem, at, unit, metres):
     got, findings = sample(write_dem(RAMP, unit=None), at((0, 0)), vertical_unit=unit)
     np.testing.assert_allclose(got.z, [100 * metres], rtol=1e-12)
     assert findings.empty
+
+
+def test_the_brief_takes_every_unit_that_a_band_may_have():
+    """A text grid cannot carry its unit."""
+    assert dict(_SPELLINGS.values()) == METRES
+    for unit in METRES:
+        dem = {"source": "grid.asc", "vertical_unit": unit}
+        brief = {"ground": {"vertical_unit": unit}, "inputs": {"dem": dem}}
+        taken = Brief.model_validate(brief)
+        assert taken.ground.vertical_unit == taken.inputs["dem"].vertical_unit == unit
 
 
 def test_the_vertical_part_of_the_crs_gives_the_unit(write_dem, at):
