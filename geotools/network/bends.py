@@ -17,11 +17,11 @@ from geotools.network.curves import EXACT, as_curves
 from geotools.network.gathered import gathered
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray
-from geotools.network.recorded import match_fittings
+from geotools.network.recorded import gainsaid, match_fittings
 from geotools.network.redrawn import CurveRules, redraw, taken_to
 from geotools.network.thinned import ALIKE, Thinned, inner_vertices, turns_of
 
-__all__ = ["BendRules", "find_bends"]
+__all__ = ["BendRules", "find_bends", "gainsaid_fittings"]
 
 
 @dataclass(frozen=True)
@@ -75,14 +75,11 @@ def find_bends(
         (rad, drawn in the vertical) and ``doubled`` (records that were counted once with others
         at their point).
     """
-    near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
-    curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
+    curves = _curves(diameter, rules)
     turns = _with_rises(_turns(thinned, fine, curves), rises)
-    turns = match_fittings(
-        turns, fittings, reach=near + 2 * rules.accuracy, slight=rules.least_angle
-    )
+    turns = match_fittings(turns, fittings, reach=_reach(curves), slight=rules.least_angle)
     curve = curves.of(turns)
-    fitted = gathered(turns, curve >= 0, near)
+    fitted = gathered(turns, curve >= 0, curves.near)
     radius = rules.fitting_radius * diameter[fitted["run"].to_numpy(dtype=np.int64)]
     found = [
         fitted.assign(axis_radius=radius, kind="fitting"),
@@ -93,6 +90,39 @@ def find_bends(
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")
     bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)
+
+
+def gainsaid_fittings(
+    thinned: Thinned,
+    diameter: FloatArray,
+    fittings: pd.DataFrame,
+    rises: pd.DataFrame,
+    rules: BendRules,
+    *,
+    fine: Thinned | None = None,
+    doubt: float,
+) -> pd.DataFrame:
+    """Find fittings on record below the least angle where the drawing shows a bend.
+
+    They would take the bend away. Parameters as of `find_bends`, ``doubt`` and what is returned
+    as of `gainsaid`.
+    """
+    if not (fittings["angle"] < rules.least_angle - EXACT).any():
+        return fittings.iloc[:0].assign(drawn=0.0)
+    curves = _curves(diameter, rules)
+    turns = _with_rises(_turns(thinned, fine, curves), rises)
+    reach, least = _reach(curves), rules.least_angle - EXACT
+    return gainsaid(turns, fittings, reach=reach, slight=least, doubt=doubt)
+
+
+def _curves(diameter: FloatArray, rules: BendRules) -> CurveRules:
+    near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
+    return CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
+
+
+def _reach(curves: CurveRules) -> FloatArray:
+    """Return how far from a vertex a fitting may lie that is of it, m."""
+    return np.asarray(curves.near + 2 * curves.accuracy, dtype=np.float64)
 
 
 def _turns(thinned: Thinned, fine: Thinned | None, rules: CurveRules) -> pd.DataFrame:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,9 +14,16 @@ from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
-from geotools.network.bends import BendRules, find_bends
+from geotools.network.bends import BendRules, find_bends, gainsaid_fittings
 from geotools.network.crowded import report_crowded
 from geotools.network.cutting import cut_chains, reorder
+from geotools.network.disagreed import (
+    ANGLE_DOUBT,
+    report_angles,
+    report_cut,
+    report_gainsaid,
+    too_sharp,
+)
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
 from geotools.network.grades import (
@@ -42,7 +48,6 @@ from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
 from geotools.network.thinned import Thinned, thin
-from geotools.schema import angle_text
 
 __all__ = ["RunSet", "build_runs"]
 
@@ -52,8 +57,6 @@ OF_RECORD = (  # columns of bends, told and let go
     *("record", "angle", "covered", "raised", "held", "records"),
     *("rest", "rest_grade", "rise", "doubled"),
 )
-ROUNDING = 1e-6  # rad
-ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
 @dataclass(frozen=True)
@@ -139,10 +142,12 @@ def build_runs(
         fitting_radius=bends.fitting_radius,
     )
     give_back()
-    chains = _cut(chains, others, layers, rules, network, reach)
+    chains, denied = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
     taps = _taps(graph, layers, network, rank)
-    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach, levels)
+    return _finished(
+        graph, chains, others, taps, denied, layers, rules, network, reach, edit_reach, levels
+    )
 
 
 def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
@@ -209,6 +214,7 @@ def _finished(
     chains: Chains,
     others: Polylines,
     taps: list[OnEdges],
+    denied: IntArray,
     layers: Layers,
     rules: BendRules,
     network: Network,
@@ -218,7 +224,7 @@ def _finished(
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage.
 
-    ``taps`` are those of services and of hydrants.
+    ``taps`` are those of services and of hydrants, ``denied`` fittings whose angle is not used.
     """
     services, hydrants = taps
     table = _table(chains, layers.mains)
@@ -227,6 +233,7 @@ def _finished(
     report_fittings(layers.fittings, fitted, others, reach[0], layers.findings)
     thinned = _thinned(chains, rules.accuracy)
     records = _angles(fitted, table["length"].to_numpy(dtype=float))
+    records = records[~records["point"].isin(denied)]
     found = find_bends(
         thinned,
         table["diameter"].to_numpy(dtype=float),
@@ -235,7 +242,7 @@ def _finished(
         rules,
         fine=_thinned(chains, rules.accuracy / FINER),
     )
-    _report_angles(found, records, chains, table, layers, rules.least_angle)
+    report_angles(found, records, chains, table, layers, rules.least_angle)
     return RunSet(
         table=table,
         chains=chains,
@@ -401,8 +408,11 @@ def _cut(
     rules: BendRules,
     network: Network,
     reach: tuple[float, float],
-) -> Chains:
-    """Cut runs at caps and at turns above the limit, each a finding."""
+) -> tuple[Chains, IntArray]:
+    """Cut runs at caps and at turns above the limit, each a finding.
+
+    And return the fittings whose angle is not used, since the drawing shows a bend there.
+    """
     mains, axes = layers.mains, Polylines(chains.xy, chains.offsets)
     fitted = _fitted(layers, chains, axes, others, network, reach)
     thinned = _thinned(chains, rules.accuracy)
@@ -410,14 +420,21 @@ def _cut(
     lengths = line_lengths(chains.xy, chains.offsets)
     records = _angles(fitted, lengths)
     fine = _thinned(chains, rules.accuracy / FINER)
-    found = find_bends(thinned, diameter, records, grade_breaks(chains, mains), rules, fine=fine)
+    breaks = grade_breaks(chains, mains)
+    denied = gainsaid_fittings(
+        thinned, diameter, records, breaks, rules, fine=fine, doubt=ANGLE_DOUBT
+    )
+    report_gainsaid(denied, chains, layers)
+    records = records[~records["point"].isin(denied["point"])]
+    found = find_bends(thinned, diameter, records, breaks, rules, fine=fine)
     # A long curve may turn through any angle; only a turn at one place ends a run.
     sharp = found[
         (found["deflection"] > network.max_turn + SAME_WAY) & (found["kind"] == "fitting")
     ]
     caps = fitted.on[fitted.cap]
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
-    words = [f"turns {angle_text(d)} deg, more than network.max_turn" for d in sharp["deflection"]]
+    report_cut(sharp, records, chains, layers)
+    words = [too_sharp(bend) for bend in sharp.to_dict("records")]
     words += ["has a cap on record"] * len(caps)
     at = cuts["chainage"].to_numpy(dtype=float)
     inner = _within(at, lengths[cuts["run"].to_numpy(dtype=np.int64)])
@@ -432,7 +449,7 @@ def _cut(
         features=[""] * len(cuts),
         xy=xy,
     )
-    return cut_chains(chains, cuts)
+    return cut_chains(chains, cuts), denied["point"].to_numpy(dtype=np.int64)
 
 
 def _least_diameter(chains: Chains, mains: Lines) -> FloatArray:
@@ -481,101 +498,3 @@ def _words(materials: Iterable[str]) -> str:
     for word in materials:
         spelled.setdefault(str(word).casefold(), str(word))
     return ", ".join(filter(None, spelled.values())) or "unknown"
-
-
-def _report_angles(
-    bends: pd.DataFrame,
-    records: pd.DataFrame,
-    chains: Chains,
-    table: pd.DataFrame,
-    layers: Layers,
-    least_angle: float,
-) -> None:
-    """Report what fittings on record say of bends that the drawing does not bear out."""
-    on_record = bends["record"] >= 0
-    doubt = on_record & (np.abs(bends["angle"] - bends["covered"]) > ANGLE_DOUBT)
-    # Levels of long mains tell a turn better than the few vertices of a corner do.
-    short = (bends["rise"] >= least_angle) & (bends["drawn"] - bends["deflection"] >= least_angle)
-    doubt |= on_record & (short | (bends["raised"] >= least_angle))
-    partly = on_record & (bends["rest"] >= least_angle)
-    doubled = bends["doubled"] > 0
-    for severity, rule, chosen, text in (
-        ("warning", "bend-angle-disagrees", doubt, _disagrees),
-        ("info", "bend-partly-on-record", partly, _partly),
-        ("warning", "fitting-recorded-twice", doubled, _twice),
-    ):
-        rows = bends[chosen.to_numpy()]
-        run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
-        names = table["run_id"].to_numpy(dtype=object)[run]
-        layers.findings.add_points(
-            severity,
-            rule,
-            [
-                f"run {name} at {layers.findings.length(c)}: {text(bend)}"
-                for name, c, bend in zip(names, at, rows.to_dict("records"), strict=True)
-            ],
-            layer="fittings",
-            features=_names_at(layers.fittings, records, rows["record"].to_numpy(dtype=np.int64)),
-            xy=points_along(chains.xy, chains.offsets, run, at),
-        )
-
-
-def _disagrees(bend: dict[Hashable, Any]) -> str:
-    drawn = angle_text(bend["covered"])
-    if bend["records"] > 1:
-        return (
-            f"fittings are on record with {angle_text(bend['angle'])} deg together, the drawing "
-            f"turns {drawn} deg there; {_taken(bend, 'the records are used')}. Check the fittings "
-            "on site."
-        )
-    return (
-        f"the fitting is on record with {angle_text(bend['angle'])} deg, the drawing turns "
-        f"{drawn} deg; {_taken(bend, 'the record is used')}. Check the fitting on site."
-    )
-
-
-def _taken(bend: dict[Hashable, Any], record: str) -> str:
-    """Return what is used of a bend: the records, or what levels are sure of in their place."""
-    if bend["raised"] <= 0:
-        return record
-    sure = f"levels are sure of {angle_text(bend['held'])} deg in the vertical"
-    said = bend["held"] - bend["raised"]  # on record where levels are surer
-    if bend["angle"] - said > ROUNDING:
-        sure += f", more than the {angle_text(said)} deg on record there"
-    return f"{sure}, which are used"
-
-
-def _partly(bend: dict[Hashable, Any]) -> str:
-    steep = bend["rest_grade"] > 0
-    where = "in the drawing and the levels alone" if steep else "in the drawing alone"
-    plain = min(bend["angle"] + bend["raised"] + bend["rest"], np.pi)
-    added = "are added"
-    if abs(plain - bend["deflection"]) > ROUNDING:
-        added += " as in space"  # what turns in plan and what in the vertical, at right angles
-    surer = ""
-    if bend["raised"] > 0:
-        surer = f", levels are sure of {angle_text(bend['raised'])} deg more there"
-    return (
-        f"fittings on record make {angle_text(bend['angle'])} deg of this bend{surer}; "
-        f"{angle_text(bend['rest'])} deg more are {where} and {added}, "
-        f"{angle_text(bend['deflection'])} deg in all. Put the fittings there on record, or "
-        "correct the angle."
-    )
-
-
-def _twice(bend: dict[Hashable, Any]) -> str:
-    return (
-        "fittings on record lie at one point, where the drawing does not turn as far as all of "
-        f"them; the sharpest is used and {bend['doubled']} left out. Delete what is double, or "
-        "move it to where it lies."
-    )
-
-
-def _names_at(
-    fittings: Points | None, records: pd.DataFrame, rows: IntArray
-) -> npt.NDArray[np.object_]:
-    """Return the names of the fittings of these rows of the records."""
-    if fittings is None:
-        return np.full(len(rows), "", dtype=object)
-    point = records["point"].to_numpy(dtype=np.int64)[rows]
-    return np.asarray(fittings.table["feature"].to_numpy(dtype=object)[point], dtype=object)

@@ -8,7 +8,7 @@ import pandas as pd
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, spread_out
 
-__all__ = ["match_fittings"]
+__all__ = ["gainsaid", "match_fittings"]
 
 ONE_POINT = 0.1  # m; no two elbows have their middles so near, and no survey tells them apart
 ALIKE = 0.001  # m; distances that differ by less are equal
@@ -74,6 +74,36 @@ def match_fittings(
     tables = [table for table in (matched, _alone(points[own < 0], turns)) if len(table)]
     both = pd.concat(tables, ignore_index=True)
     return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
+def gainsaid(
+    turns: pd.DataFrame, fittings: pd.DataFrame, *, reach: FloatArray, slight: float, doubt: float
+) -> pd.DataFrame:
+    """Find fittings on record that say the main does not turn, where the drawing shows a bend.
+
+    Parameters
+    ----------
+    turns, fittings, reach, slight
+        As of `match_fittings`. What is on record together of one turn is judged together.
+    doubt : float
+        The drawing shows a bend where it turns by more than this beyond the record, rad.
+
+    Returns
+    -------
+    DataFrame
+        These rows of ``fittings``, with ``drawn`` (rad, what the drawing turns there).
+    """
+    left, found = fittings.assign(drawn=0.0), [fittings.iloc[:0].assign(drawn=0.0)]
+    while (left["angle"] < slight - ROUNDING).any():
+        sites = match_fittings(turns, left, reach=reach, slight=slight)
+        sites = sites[(sites["record"] >= 0) & (sites["angle"] < slight - ROUNDING)]
+        sites = sites[sites["covered"] - sites["angle"] > doubt]
+        if sites.empty:
+            break
+        rows = sites["record"].to_numpy(dtype=np.int64)  # of each turn the first, so once again
+        found.append(left.iloc[rows].assign(drawn=sites["covered"].to_numpy()))
+        left = left.iloc[np.setdiff1d(np.arange(len(left)), rows)]
+    return pd.concat([table for table in found if len(table)] or found[:1])
 
 
 def _points(fittings: pd.DataFrame) -> pd.DataFrame:

@@ -196,6 +196,18 @@ def recorded_bend_lost(s: Spoiled) -> None:
     s.tables["bends"] = bends[~alone].reset_index(drop=True)
 
 
+def denied_bend_lost(s: Spoiled) -> None:
+    """Lose a drawn bend of 45 deg or more whose fitting is on record in radians, as degrees."""
+    context, bends = s.tables["context"], s.tables["bends"]
+    known = (context["layer"] == "fittings") & (context["angle"] >= math.radians(45.0) - 1e-9)
+    s.tables["context"] = context.assign(
+        angle=np.where(known, np.radians(context["angle"]), context["angle"])
+    )
+    places = shapely.multipoints(context.loc[known, "geometry"].to_list())
+    near = shapely.distance(bends["geometry"].to_numpy(dtype=object), places)
+    s.tables["bends"] = bends[near > 2.0].reset_index(drop=True)
+
+
 def keep_digs(s: Spoiled, without: str) -> None:
     table = s.tables["local_digs"]
     s.tables["local_digs"] = table[table["kind"] != without].reset_index(drop=True)
@@ -616,6 +628,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a radius edited": ("bends-judged", lambda s: s.edit("bends", "passing_radius", scaled(1.1))),
     "an angle edited": ("bends-judged", lambda s: s.edit("bends", "deflection", scaled(1.05))),
     "all bends of up to 28.6 deg lost": ("bends-recorded", small_bends_lost),
+    "a drawn bend lost that a record denies": ("bends-recorded", denied_bend_lost),
     "a bend on record lost": ("bends-recorded", recorded_bend_lost),
     "digs at valves lost": ("valves-dug", lambda s: keep_digs(s, "valve")),
     "a sharp bend made wider": ("held-in-pits", lambda s: s.edit("bends", "span", 40.0, sharp)),

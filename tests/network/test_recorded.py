@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
+from geotools.brief import Network
 from geotools.network.bends import BendRules, find_bends
 from geotools.network.build import RunSet
 from geotools.network.redrawn import FINER
@@ -380,3 +381,52 @@ def test_the_finding_of_a_wrong_record_states_what_is_drawn_at_that_fitting(
     assert np.degrees(found["deflection"]).tolist() == pytest.approx([22.5 + 30.0])
     told = _told(layers)
     assert "on record with 22.5 deg, the drawing turns 45 deg" in told["bend-angle-disagrees"]
+
+
+@pytest.mark.parametrize(
+    ("drawn", "said", "kept"),
+    [
+        ([90.0], [np.pi / 2], 90.0),  # radians under the name of degrees
+        ([45.0], [np.pi / 4], 45.0),
+        ([45.0], [1.0, 1.0], 45.0),  # two at one corner
+        ([30.0, 30.0], [np.pi / 6], 60.0),  # drawn with two vertices, neither of them the record's
+        ([12.0], [2.9], None),  # within the doubt: the record is used
+        ([45.0], [3.0], 3.0),  # a bend on record: used, and told to disagree
+    ],
+)
+def test_no_record_takes_a_bend_away_that_the_drawing_shows(
+    layers_of: Callable[..., Any],
+    run_set: RunsOf,
+    drawn: list[float],
+    said: list[float],
+    kept: float | None,
+) -> None:
+    fittings = [(60.0 - 0.5 * k, 0.0, "elbow", angle) for k, angle in enumerate(said)]
+    layers = layers_of([_row(drawn, [2.0] * (len(drawn) - 1))], fittings=fittings)
+    found = run_set(layers).bends
+    assert np.degrees(found["deflection"]).tolist() == pytest.approx([kept] if kept else [])
+    if kept and kept > 3.0:
+        assert found["angle_source"].tolist() == ["drawing"]
+        told = layers.findings.table().set_index("rule").loc[["bend-angle-disagrees"]]
+        assert told["feature"].tolist() == [f"F{k}" for k in range(len(said))]
+        words = f"the drawing turns {drawn[0]:g} deg there; the drawing is used."
+        assert told["text"].str.contains(words, regex=False).all()
+        in_radians = said == [float(np.radians(drawn[0]))]
+        assert told["text"].str.contains("may be in radians").tolist() == [in_radians] * len(said)
+
+
+@pytest.mark.parametrize(("drawn", "said", "cut"), [(45.0, 135.0, True), (80.0, 95.0, False)])
+def test_an_inner_angle_on_record_is_told_with_what_is_drawn(
+    layers_of: Callable[..., Any], run_set: RunsOf, drawn: float, said: float, cut: bool
+) -> None:
+    layers = layers_of([_row([drawn], [])], fittings=[(60.0, 0.0, "elbow", said)])
+    assert len(run_set(layers, network=Network(max_turn="100 deg")).table) == 1 + cut
+    table = layers.findings.table().set_index("rule")
+    told = table.loc["bend-angle-disagrees"]
+    assert told["feature"] == "F0"
+    assert f"on record with {said:g} deg, the drawing turns {drawn:g} deg" in told["text"]
+    assert "It may be the inner angle" in told["text"]
+    assert (", and a run ends there" in told["text"]) == cut
+    if cut:
+        assert "turns 135 deg by what is on record" in table.loc["run-cut", "text"]
+        assert "the drawing turns 45 deg" in table.loc["run-cut", "text"]

@@ -23,6 +23,9 @@ __all__ = ["RULES"]
 ON_LINE = 0.05  # m; a point drawn this near to a line is drawn on it
 ALONE = 0.5  # m; with another main this near, the point may be that one's
 FROM_END = 1.0  # m; nearer to the end of a run a point may be that of what goes on there
+# A line turns at a point for sure if the ways so many times the survey accuracy before and behind
+# it differ by more than that accuracy makes (23 deg), and some bends too slight to be one.
+STEADY, WIGGLE, SLIGHT_ONES = 10.0, math.radians(25.0), 5
 # Kinds of which nothing is in doubt; common practice, no source.
 BEND = re.compile(r"bend|elbow")
 LINE_VALVE = re.compile(r"gate|butterfly|sluice")
@@ -33,7 +36,8 @@ def bends_on_record(plan: Plan) -> Tally:
     """Check that a fitting with an angle, on a planned run, has a bend of that run near.
 
     A bend gathers what turns within ``bends.gather`` host diameters of each other, and a fitting
-    stands for a vertex within that and twice the survey accuracy.
+    stands for a vertex within that and twice the survey accuracy. One with less on record than a
+    bend turns, or nothing, has a bend if the line of the run turns there.
     """
     tally = Tally("bends")
     least, gather = plan.setting("bends.least_angle"), plan.setting("bends.gather")
@@ -44,13 +48,20 @@ def bends_on_record(plan: Plan) -> Tally:
     rows = [
         row
         for row in of_context(plan, "fittings")
-        if BEND.search(row.kind.casefold())
-        and row.angle >= least + CLOSE
-        and row.feature not in other_size
+        if BEND.search(row.kind.casefold()) and row.feature not in other_size
     ]
-    tally.skip("bends that only the drawing shows: the file does not tell how it was thinned")
+    tally.skip(
+        "bends that only the drawing shows, away from fittings: the file does not tell how it was "
+        "thinned"
+    )
     for row, run, at in _on_runs(plan, rows):
         near = 2 * (gather * run.host_diameter + slack)
+        way = max(near, STEADY * plan.setting("ground.survey_accuracy"))
+        if not row.angle >= least + CLOSE:
+            turn = _turn(shapely.line_merge(shapely.force_2d(run.geometry)), at, way)
+            if turn <= WIGGLE + SLIGHT_ONES * least:
+                continue
+            near = way
         bends = plan.by("bends", "run_id").get(run.run_id, [])
         tally.holds(
             any(bend.start - near <= at <= bend.start + bend.span + near for bend in bends),
@@ -106,6 +117,15 @@ def _on_runs(plan: Plan, rows: list[Any]) -> list[tuple[Any, Any, float]]:
         if axis.geom_type == "LineString" and inside and axis.distance(points[k]) <= ON_LINE:
             out.append((rows[k], run, at))
     return out
+
+
+def _turn(axis: Any, at: float, way: float) -> float:
+    """Return how far a line turns at a place, rad, by the ways to it and on from it, 0 at ends."""
+    if not way <= at <= float(axis.length) - way:
+        return 0.0
+    points = shapely.line_interpolate_point(axis, [at - way, at, at + way])
+    (ax, ay), (bx, by) = np.diff(shapely.get_coordinates(points), axis=0)
+    return float(abs(math.atan2(ax * by - ay * bx, ax * bx + ay * by)))
 
 
 def _is_point(shape: Any) -> bool:
