@@ -251,7 +251,7 @@ INPUTS: dict[str, Layer] = {
             POINT,
             (
                 _text("kind", "gate, butterfly, ..."),
-                _flag("open", "normally open"),
+                _flag("open", "normally open: yes or no, N.O. or N.C."),
                 _text("valve_id", "identifier, by which shutdowns and findings name the valve"),
             ),
         ),

@@ -24,6 +24,8 @@ from geotools.intake.limits import (
 )
 from geotools.intake.match import Column, Match
 from geotools.intake.measured import Measured, in_own_unit
+from geotools.intake.normally import FIELD as STATE
+from geotools.intake.normally import has_no, state_remarks, states
 from geotools.intake.notes import Note, note
 from geotools.intake.signs import (
     COMMA,
@@ -164,7 +166,8 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
 def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Signs) -> Numbers:
     """Read a column of a field as numbers."""
     if field.dtype == "flag":
-        return flags(data)
+        said = states(texts(data), signs.no) if _holds_states(field, data) else None
+        return flags(data, said=said)
     return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
 
 
@@ -175,15 +178,24 @@ def _numbers(
     signs = _signs(field, column, data, judge)
     read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
     remarks = _sign_remarks(column, data, read, signs)
+    if _holds_states(field, data):
+        remarks += state_remarks(column.name, texts(data), signs.no)
     read, told = _without_words(field, column, data, read)
     return read, own, [*remarks, *told]
 
 
 def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
-    """Return what point and comma do in a column of text, by all its values in the source."""
+    """Return what signs and NO stand for in a column of text, by all its values in the source."""
+    if _holds_states(field, data) and has_no(texts(data)):
+        return judge(field, column)
     if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
         return Signs(sense_of(field, column))
     return judge(field, column)
+
+
+def _holds_states(field: Field, data: pd.Series[Any]) -> bool:
+    """Tell whether a column says in words whether valves are open."""
+    return field.name == STATE and not is_number_column(data)
 
 
 def _sign_remarks(

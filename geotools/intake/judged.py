@@ -1,4 +1,4 @@
-"""What point and comma do in a column, as all of its source tells, whatever part was read."""
+"""What point, comma and NO stand for in a column, as all of its source tells, whatever was read."""
 
 from __future__ import annotations
 
@@ -9,19 +9,22 @@ from dataclasses import field as part
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.digest import state_of
 from geotools.intake.limits import TOO_SMALL, limit
 from geotools.intake.match import Column
 from geotools.intake.measured import signs_in
+from geotools.intake.normally import FIELD, normally
 from geotools.intake.signs import Sense, Signs
 from geotools.intake.sources import Bounds, Content, Source
 from geotools.intake.stamp import Stamp
 from geotools.intake.values import texts
 from geotools.schema import Field
 
-__all__ = ["Judge", "judge_of", "sense_of"]
+__all__ = ["Judge", "judge_of", "sense_of", "told_by"]
 
 # Gives the signs of the column a field is read from.
 Judge = Callable[[Field, Column], Signs]
@@ -45,6 +48,13 @@ def sense_of(field: Field, column: Column) -> Sense:
     return Sense(least, bounds.high, column.factor, field.dtype == "integer")
 
 
+def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs:
+    """Return what is told of a field by the texts of its whole column; each once is enough."""
+    if field.name == FIELD:
+        return Signs(sense, no=normally(texts))
+    return signs_in(texts, field.dimension, sense)
+
+
 def judge_of(source: Source, content: Content, bounds: Bounds | None) -> Judge:
     """Return what judges columns of a source, of which the content within bounds was read.
 
@@ -56,16 +66,16 @@ def judge_of(source: Source, content: Content, bounds: Bounds | None) -> Judge:
             return source.signs[field.name]
         name, sense = column.name, sense_of(field, column)
         if bounds is None:
-            return signs_in(texts(content.table[name]), field.dimension, sense)
+            return told_by(field, texts(content.table[name]), sense)
         if source.path is None:
-            return signs_in(texts(source.column(name)), field.dimension, sense)
+            return told_by(field, texts(source.column(name)), sense)
         state = state_of(source.path)
         stored = _Stored(state, source.target, source.sublayer, name, source.column)
-        return _judged(stored, field.dimension, sense)
+        return _judged(stored, field, sense)
 
     return judge
 
 
 @lru_cache(maxsize=1024)
-def _judged(column: _Stored, dimension: str | None, sense: Sense) -> Signs:
-    return signs_in(texts(column.read(column.name)), dimension, sense)
+def _judged(column: _Stored, field: Field, sense: Sense) -> Signs:
+    return told_by(field, texts(column.read(column.name)), sense)

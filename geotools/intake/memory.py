@@ -10,10 +10,10 @@ import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
-from geotools.intake.judged import sense_of
+from geotools.intake.judged import sense_of, told_by
 from geotools.intake.load import crs_of
 from geotools.intake.match import match_columns
-from geotools.intake.measured import signs_in
+from geotools.intake.normally import FIELD, has_no
 from geotools.intake.signs import Signs, may_be_twofold
 from geotools.intake.sources import FramePart, Source, frame_source, meets
 from geotools.intake.values import is_number_column, texts
@@ -66,18 +66,18 @@ def shelved(frames: Mapping[str, geopandas.GeoDataFrame], brief: Brief) -> list[
 
 
 def _whole_signs(source: Source, frame: geopandas.GeoDataFrame, brief: Brief) -> dict[str, Signs]:
-    """Return, by field, how columns of text write numbers that may be read as two."""
+    """Return, by field, how columns of text write what may be read as two."""
     entry, layer = brief.inputs.get(source.layer), INPUTS[source.layer]
     match = match_columns(layer, source.columns, entry.fields if entry is not None else {})
     found = {}
-    numeric = (n for n in match.columns if layer.field(n).dtype not in ("text", "flag"))
-    for name in numeric:
+    kinds = {name: layer.field(name).dtype for name in match.columns}
+    for name in (n for n in kinds if n == FIELD or kinds[n] not in ("text", "flag")):
         column, field = match.columns[name], layer.field(name)
         data = frame[next(c for c in frame.columns if str(c) == column.name)]
         if not is_number_column(data):
             words = pd.unique(texts(data))
-            if may_be_twofold(words):
-                found[name] = signs_in(words, field.dimension, sense_of(field, column))
+            if has_no(words) if name == FIELD else may_be_twofold(words):
+                found[name] = told_by(field, words, sense_of(field, column))
     return found
 
 

@@ -101,12 +101,14 @@ class Signs:
     """What each sign does in a column: True where it is decimal, False where it parts thousands.
 
     A sign that is not in ``decimal`` is told by nothing in the column; then the limits alone speak
-    for a value. ``why`` says what tells of a sign, in words.
+    for a value. ``why`` says what tells of a sign, in words. ``no`` is what NO stands for in a
+    column of flags, as of `normally`.
     """
 
     sense: Sense = Sense()
     decimal: dict[str, bool] = field(default_factory=dict)
     why: dict[str, str] = field(default_factory=dict)
+    no: str = ""
 
     @classmethod
     def of(cls, texts: TextArray, factors: FloatArray, sense: Sense) -> Signs:

@@ -184,14 +184,20 @@ def days_zero(column: pd.Series[Any]) -> npt.NDArray[np.bool_]:
     return np.asarray(found, dtype=bool)
 
 
-def flags(column: pd.Series[Any]) -> Numbers:
-    """Return a column as 1 (yes), 0 (no) and NaN (missing)."""
+def flags(column: pd.Series[Any], *, said: npt.NDArray[np.float64] | None = None) -> Numbers:
+    """Return a column as 1 (yes), 0 (no) and NaN (missing).
+
+    ``said`` is what words of a column of text mean in it that stand for something else elsewhere,
+    NaN for all others.
+    """
     if pd.api.types.is_numeric_dtype(column.dtype):
         found = numbers(column)
         odd = ~np.isnan(found.values) & ~np.isin(found.values, (0.0, 1.0))
         return Numbers(np.where(odd, np.nan, found.values), odd, found.how)
     text = _folded(texts(column))
     values = np.where(np.isin(text, YES), 1.0, np.where(np.isin(text, NO), 0.0, np.nan))
+    if said is not None:
+        values = np.where(np.isnan(said), values, said)
     unread = np.isnan(values) & ~np.isin(text, NOTHING)
     return Numbers(values, unread, np.full(len(column), PLAIN, dtype=np.int8))
 
