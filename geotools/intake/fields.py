@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.bores import doubtful_bores
 from geotools.intake.faults import nearest
 from geotools.intake.judged import Judge, sense_of
 from geotools.intake.laid import impossible_years, placeholder_year
@@ -131,7 +132,7 @@ def convert_fields(
                 told, single = _unit_remarks(layer, field, column, data, given, system)
                 remarks += told
                 notes += single
-    told, single = _judged(layer, match, columns)
+    told, single = _judged(layer, match, columns, system)
     frame = pd.DataFrame(columns, index=range(len(table)))
     return Converted(frame, [*notes, *single], faults, [*remarks, *told])
 
@@ -141,20 +142,34 @@ NAMES = ("main_id", "run_id", "valve_id")
 
 
 def _judged(
-    layer: Layer, match: Match, columns: dict[str, npt.NDArray[Any]]
+    layer: Layer, match: Match, columns: dict[str, npt.NDArray[Any]], system: str
 ) -> tuple[list[tuple[str, str, str]], list[Note]]:
     """Return what is doubtful of values beside those of other columns; impossible ones are lost."""
-    if layer.name == "mains" and "installed" in match.columns:
-        wrong, notes = impossible_years(columns["material"], columns["installed"])
-        columns["installed"] = np.where(wrong, np.nan, columns["installed"])
-        text = placeholder_year(columns["installed"])
-        remarks = [("warning", "placeholder-year", text)] if text else []
-        return remarks, [replace(one, field="installed") for one in notes]
+    if layer.name == "mains":
+        remarks, notes = _judged_years(match, columns)
+        if "bore" in match.columns:
+            wrong, more = doubtful_bores(columns, match.columns["bore"], system)
+            columns["bore"] = np.where(wrong, np.nan, columns["bore"])
+            notes += [replace(one, field="bore") for one in more]
+        return remarks, notes
     if layer.name == "avoid":
         column = match.columns["weight"].name if "weight" in match.columns else ""
         notes = doubtful_weights(columns["weight"], columns["hard"], column)
         return [], [replace(one, field="weight") for one in notes]
     return [], []
+
+
+def _judged_years(
+    match: Match, columns: dict[str, npt.NDArray[Any]]
+) -> tuple[list[tuple[str, str, str]], list[Note]]:
+    """Return what is doubtful of the years mains were laid in; impossible ones are lost."""
+    if "installed" not in match.columns:
+        return [], []
+    wrong, notes = impossible_years(columns["material"], columns["installed"])
+    columns["installed"] = np.where(wrong, np.nan, columns["installed"])
+    text = placeholder_year(columns["installed"])
+    remarks = [("warning", "placeholder-year", text)] if text else []
+    return remarks, [replace(one, field="installed") for one in notes]
 
 
 def _absent(field: Field, count: int) -> npt.NDArray[Any]:

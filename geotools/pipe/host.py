@@ -26,6 +26,7 @@ __all__ = [
     "host_bore",
     "host_kind",
     "lining_m",
+    "outside_at_most_m",
     "pit_cast_bore_m",
 ]
 
@@ -49,11 +50,13 @@ _METRIC_TABLES = {
     "pvc": ("pvc_metric", 0.0005),
     "pe": ("pe_metric", 0.0005),
 }
+_DUCTILE_OUTSIDES = ("outside_diameters", "system", "DIPS")
 LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
 TUBERCLE_M = 0.0127  # 1/2 in; 1/4 to 1 1/2 in is met, from memory
 _SAME_SIZE_M = 0.001  # what a size written in mm may differ from the one in inches
+_K9_M = (0.006, 0.0045, 0.009)  # least wall of ductile iron, and 9 (0.5 + 0.001 DN) mm, in m
 CLOSED_M = 0.001  # what is left at least of a bore that lining and tubercles fill: no pipe enters
 
 
@@ -323,6 +326,63 @@ def gauged(estimate: HostBore, measured_m: ArrayLike) -> HostBore:
         measured=there | estimate.measured,
         lined=estimate.lined,
     )
+
+
+@cache
+def _iron_outsides(stoutest: bool) -> tuple[FloatArray, FloatArray]:
+    """Nominal sizes of iron, and what its outside diameter is more, no less than of smaller; m."""
+    name, key, word = ("pit_cast_1908", "class", "D") if stoutest else _DUCTILE_OUTSIDES
+    table = [row for row in rows(name) if row[key] == word]
+    sizes = np.array([float(row["nominal"].removesuffix(" in")) * INCH for row in table])
+    outside = np.array([to_si(float(row["outside"]), row["unit"]) for row in table])
+    return sizes, np.asarray(np.maximum.accumulate(outside - sizes), dtype=np.float64)
+
+
+def outside_at_most_m(
+    material: str | NDArray[np.str_], nominal_m: ArrayLike, installed: ArrayLike = np.nan
+) -> FloatArray:
+    """Outside diameter of hosts, the greatest their kind is made with: no bore is as wide.
+
+    Parameters
+    ----------
+    material, nominal_m, installed
+        As of `host_bore`.
+
+    Returns
+    -------
+    ndarray of float
+        Outside diameter, m. That of plastics of metric sizes is their nominal one; of ductile iron
+        of metric sizes the bore of EN 545 and two walls K9, of other ductile iron and plastics
+        that of ductile iron by the inch. All else is at most as wide as the stoutest pit-cast
+        iron of its size, or has a bore no wider than its nominal size (concrete, asbestos cement).
+
+    Raises
+    ------
+    RangeError
+        If a size lies outside its range.
+
+    Notes
+    -----
+    Iron by the inch and pit-cast iron of 1908 by ``data/outside_diameters.csv`` and
+    ``data/pit_cast_1908.csv``, interpolated; beyond their ends the greatest difference from
+    nominal is kept.
+    """
+    size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
+    kinds = host_kind(material, installed)
+    kinds, size = np.broadcast_arrays(kinds, size)
+    tables = _tables_of(kinds, size)
+
+    def of_table(table: str, sizes: FloatArray) -> FloatArray:
+        if table in ("pvc_metric", "pe_metric"):
+            return sizes
+        if table == _METRIC:
+            least, constant, share = _K9_M
+            wall = np.maximum(least, constant + share * sizes)
+            return np.asarray(_bare(np.full(sizes.shape, table), sizes, 1) + 2.0 * wall)
+        known, more = _iron_outsides(table not in ("ductile_iron", "pvc", "pe"))
+        return np.asarray(sizes + np.interp(sizes, known, more))
+
+    return _kind_by_kind(tables, size, of_table)
 
 
 def pit_cast_bore_m(nominal_m: float, pressure_class: str) -> float:

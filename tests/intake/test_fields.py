@@ -395,7 +395,7 @@ def test_nines_stand_for_unknown_where_no_main_has_so_much_and_for_themselves_el
         shapely.LineString([(5e5 + 200 * k, 5.2e6), (5e5 + 200 * k + 100, 5.2e6)])
         for k in range(len(values))
     ]
-    layers = read(mains=network(shapes, **{column: values}))
+    layers = read(mains=network(shapes, diameter_mm=1000.0, **{column: values}))
     name, factor = next(
         (f.name, f.spellings()[column]) for f in INPUTS["mains"].fields if column in f.spellings()
     )

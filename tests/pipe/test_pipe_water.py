@@ -28,7 +28,15 @@ from geotools.pipe.fusion import (
     joint_count,
     joint_hours,
 )
-from geotools.pipe.host import KINDS, gauged, host_bore, host_kind, lining_m, pit_cast_bore_m
+from geotools.pipe.host import (
+    KINDS,
+    gauged,
+    host_bore,
+    host_kind,
+    lining_m,
+    outside_at_most_m,
+    pit_cast_bore_m,
+)
 from geotools.pipe.hydraulics import (
     LINING_CLASSES,
     aged_c,
@@ -444,6 +452,37 @@ def test_low_is_below_centre_is_below_high(material: str, nominal: float, year: 
     band = host_bore(material, nominal, year)
     assert 0 < float(band.low_m) <= float(band.centre_m) <= float(band.high_m)
     assert str(band.kind) in KINDS
+
+
+@pytest.mark.parametrize(
+    ("material", "nominal_mm", "outside_mm"),
+    [
+        # EN 545, outside diameters DE of DN 80 to 2000; from memory, confirm against the standard
+        *[("DI", dn, de) for dn, de in ((80, 98), (400, 429), (600, 635), (1000, 1048))],
+        ("DI", 2000, 2082),
+        # AWWA C151-17 and C900-16, as `data/outside_diameters.csv`
+        ("DI", 24 * 25.4, 25.8 * 25.4),
+        ("PVC", 12 * 25.4, 13.2 * 25.4),
+        ("PE", 400, 400),  # ISO 4427: dn is the outside diameter
+        ("CI", 24 * 25.4, 26.32 * 25.4),  # class D of 1908, as `data/pit_cast_1908.csv`
+    ],
+)
+def test_outsides_of_hosts_are_those_of_their_standards(
+    material: str, nominal_mm: float, outside_mm: float
+) -> None:
+    assert outside_at_most_m(material, nominal_mm / 1000) * 1000 == pytest.approx(outside_mm)
+
+
+@given(
+    st.sampled_from(["CI", "DI", "AC", "steel", "concrete", "PVC", "PE", "?"]),
+    st.floats(0.08, 2.0),
+    st.floats(1880, 2020),
+)
+def test_no_bore_of_a_table_is_as_wide_as_its_pipe(
+    material: str, nominal: float, year: float
+) -> None:
+    high = host_bore(material, nominal, year, lining="none").high_m
+    assert float(high) < float(outside_at_most_m(material, nominal, year)) - 0.005 * nominal
 
 
 def test_a_measured_bore_beats_the_table() -> None:

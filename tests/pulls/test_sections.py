@@ -336,7 +336,7 @@ def test_pits_open_the_wide_main_where_its_grout_is_dearer_than_what_a_pull_save
     east = 500_000.0
     parts = [(0.0, 180.0, 600.0), (180.0, 220.0, 900.0), (220.0, 500.0, 600.0)]
     mains = gpd.GeoDataFrame(
-        {"main_id": ["A", "B", "C"], "diameter_mm": 600.0, "cover_m": 1.5,
+        {"main_id": ["A", "B", "C"], "diameter_mm": [bore for _, _, bore in parts], "cover_m": 1.5,
          "bore_mm": [bore for _, _, bore in parts]},
         geometry=[
             shapely.LineString([(east + a, 4_000_000), (east + b, 4_000_000)]) for a, b, _ in parts
@@ -344,6 +344,7 @@ def test_pits_open_the_wide_main_where_its_grout_is_dearer_than_what_a_pull_save
         crs=26917,
     )  # fmt: skip
     settings = {
+        "network.diameter_tolerance": 0.4,
         "carrier.fixed": "A = 500 mm SDR 17 PE100", "service.least_capacity": 0,
         "pulls.max_length": "330 m", "pulls.grouted": True, "rates.grout": "4000 / m^3",
     }  # fmt: skip
