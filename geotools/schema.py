@@ -205,6 +205,8 @@ POINT = ("Point", "MultiPoint")
 AREA = ("Polygon", "MultiPolygon")
 ANY = (*POINT, *LINE, *AREA)
 
+_STATUS = _text("status", "status, such as active or abandoned")
+
 INPUTS: dict[str, Layer] = {
     layer.name: layer
     for layer in (
@@ -231,7 +233,7 @@ INPUTS: dict[str, Layer] = {
                     "consequence of a failure: 1 (little) to 5 (most), or to "
                     "screening.criticality_scale",
                 ),
-                _text("status", "status, such as active or abandoned"),
+                _STATUS,
                 _text("owner", "who owns the main"),
             ),
         ),
@@ -253,6 +255,7 @@ INPUTS: dict[str, Layer] = {
                 _text("kind", "gate, butterfly, ..."),
                 _flag("open", "normally open: yes or no, N.O. or N.C."),
                 _text("valve_id", "identifier, by which shutdowns and findings name the valve"),
+                _STATUS,
             ),
         ),
         Layer(
@@ -262,9 +265,10 @@ INPUTS: dict[str, Layer] = {
             (
                 _real("customers", "customers behind the connection"),
                 _flag("critical", "feeds a customer who may not lose water"),
+                _STATUS,
             ),
         ),
-        Layer("hydrants", "Hydrants, each on its main or beside it.", POINT, ()),
+        Layer("hydrants", "Hydrants, each on its main or beside it.", POINT, (_STATUS,)),
         Layer("sources", "Where water enters the network.", POINT, ()),
         Layer(
             "streets",

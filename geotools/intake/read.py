@@ -17,6 +17,8 @@ from geotools.intake.driven import only_streets
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.heights import tell_datums, vertical_datum
+from geotools.intake.idle import LAYERS as IDLE
+from geotools.intake.idle import in_service, out_of_service
 from geotools.intake.inputs import inputs_table, inputs_unread
 from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
@@ -149,7 +151,9 @@ def _read(
     if "streets" in loaded:
         excluded = brief.street.excluded_classes
         loaded["streets"] = only_streets(loaded["streets"], excluded, findings)
-    told_apart = {"mains": mains.renamed, "valves": _name_valves(loaded, renamed)}
+    for name in (name for name in IDLE if name in loaded):
+        loaded[name] = in_service(loaded[name], brief.network.excluded_statuses, findings)
+    told_apart = {"mains": mains.renamed, "valves": _name_valves(loaded, brief, renamed)}
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)
@@ -213,13 +217,14 @@ def _mains(
 
 
 def _name_valves(
-    loaded: dict[str, Loaded], renamed: Mapping[str, Mapping[str, str]] | None
+    loaded: dict[str, Loaded], brief: Brief, renamed: Mapping[str, Mapping[str, str]] | None
 ) -> Mapping[str, str]:
     """Have valves go by their identifiers, in place; return those of `doubled_valves`."""
     if "valves" not in loaded:
         return {}
     given = loaded["valves"]
-    doubled = doubled_valves(given) if renamed is None else renamed.get("valves", {})
+    out = out_of_service(given.table["status"].to_numpy(object), brief.network.excluded_statuses)
+    doubled = doubled_valves(given, out) if renamed is None else renamed.get("valves", {})
     loaded["valves"] = sure_valves(given, doubled)
     return doubled
 

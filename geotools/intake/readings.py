@@ -66,7 +66,8 @@ def column_remarks(layer: Layer, match: Match) -> Remarks:
     """
     left = _left(match, OWN)
     likely = likely_columns(layer, _missing(layer, match), left)
-    if layer.fields and left and not match.columns:
+    telling = [field for field in layer.fields if field.name != "status"]  # the others may lack
+    if telling and left and not match.columns:
         return [("warning", "no-field-read", _none_read(layer, left, likely))]
     if not likely:
         return []

@@ -1,4 +1,7 @@
-"""Service: statuses that likely mean out of service, or that nobody can tell the meaning of."""
+"""Service: statuses that likely mean out of service, or that nobody can tell the meaning of.
+
+Of mains, and of what else has a status: the words are the same.
+"""
 
 from __future__ import annotations
 
@@ -93,39 +96,45 @@ CONTRARY = ("de", "dis", "in", "no", "non", "not", "notyet", "out", "outof", "un
 
 def doubtful_statuses(
     status: npt.NDArray[np.object_],
-    lengths: npt.NDArray[np.float64],
+    lengths: npt.NDArray[np.float64] | None,
     excluded: Sequence[str],
-    say: Callable[[float], str],
+    say: Callable[[float], str] | None,
+    *,
+    layer: str = "mains",
 ) -> str:
     """Return a text on words that are taken as in service and likely mean the contrary, or "".
 
     Parameters
     ----------
     status : ndarray of str objects, shape (n,)
-        Of every main.
-    lengths : ndarray, shape (n,)
-        Of every main, m.
+        Of every main, or feature of another layer.
+    lengths : ndarray, shape (n,), or None
+        Of every main, m; of features without a length none.
     excluded : sequence of str
         Statuses that are not lined; if there are none, nothing is doubtful.
-    say : callable
+    say : callable or None
         Puts a length, m, in words.
+    layer : str
+        Layer of the contract.
     """
     words = _met(status, lengths, excluded)
     told = [_told(words, word, say) for word in words.index if _means_out(word, excluded)]
     if not told or not excluded:
         return ""
     return (
-        f"mains of status {', '.join(told)} are taken as in service, since none of these words is "
-        "among network.excluded_statuses as it is written, though they seem to say the contrary; "
-        "add those that are out of service to network.excluded_statuses"
+        f"{layer} of status {', '.join(told)} are taken as in service, since none of these words "
+        "is among network.excluded_statuses as it is written, though they seem to say the "
+        "contrary; add those that are out of service to network.excluded_statuses"
     )
 
 
 def coded_statuses(
     status: npt.NDArray[np.object_],
-    lengths: npt.NDArray[np.float64],
+    lengths: npt.NDArray[np.float64] | None,
     excluded: Sequence[str],
-    say: Callable[[float], str],
+    say: Callable[[float], str] | None,
+    *,
+    layer: str = "mains",
 ) -> tuple[str, str]:
     """Return severity and text on codes among the statuses, or "" twice.
 
@@ -134,7 +143,7 @@ def coded_statuses(
 
     Parameters
     ----------
-    status, lengths, excluded, say
+    status, lengths, excluded, say, layer
         As of `doubtful_statuses`.
     """
     words = _met(status, lengths, excluded)
@@ -145,19 +154,22 @@ def coded_statuses(
     told = [_told(codes, word, say) for word in codes.index[:CODES]]
     more = f" and {len(codes) - CODES:,} other codes" if len(codes) > CODES else ""
     text = (
-        f"mains of status {', '.join(told)}{more} are taken as in service: these are codes, which "
-        "network.excluded_statuses does not list and whose meaning is not known here; look up "
-        "which of them mean abandoned or not built, and add those to network.excluded_statuses, or "
-        "name a column with the words in place of the codes under [inputs.mains.fields]"
+        f"{layer} of status {', '.join(told)}{more} are taken as in service: these are codes, "
+        "which network.excluded_statuses does not list and whose meaning is not known here; look "
+        "up which of them mean abandoned or not built, and add those to "
+        "network.excluded_statuses, or "
+        f"name a column with the words in place of the codes under [inputs.{layer}.fields]"
     )
     return "info" if any(_is_code(word) for word in excluded) else "warning", text
 
 
 def unknown_statuses(
     status: npt.NDArray[np.object_],
-    lengths: npt.NDArray[np.float64],
+    lengths: npt.NDArray[np.float64] | None,
     excluded: Sequence[str],
-    say: Callable[[float], str],
+    say: Callable[[float], str] | None,
+    *,
+    layer: str = "mains",
 ) -> str:
     """Return a text on words of which it is not known whether they mean in service, or "".
 
@@ -165,7 +177,7 @@ def unknown_statuses(
 
     Parameters
     ----------
-    status, lengths, excluded, say
+    status, lengths, excluded, say, layer
         As of `doubtful_statuses`.
     """
     words = _met(status, lengths, excluded)
@@ -176,8 +188,9 @@ def unknown_statuses(
     told = [_told(words, word, say) for word in words.index[:SHOWN]]
     rest = words["size"].iloc[SHOWN:]
     more = f" and {len(rest):,} other words ({int(rest.sum()):,})" if len(rest) else ""
+    priced = ", planned and priced" if layer == "mains" else ""
     return (
-        f"mains of status {', '.join(told)}{more} are taken as in service, planned and priced, "
+        f"{layer} of status {', '.join(told)}{more} are taken as in service{priced}, "
         "since none of these words is among network.excluded_statuses; whether they mean that is "
         "not known here; add those that mean abandoned, out of service or not built to "
         "network.excluded_statuses"
@@ -198,19 +211,22 @@ def _means_in(letters: str) -> bool:
 
 
 def _met(
-    status: npt.NDArray[np.object_], lengths: npt.NDArray[np.float64], excluded: Sequence[str]
+    status: npt.NDArray[np.object_],
+    lengths: npt.NDArray[np.float64] | None,
+    excluded: Sequence[str],
 ) -> pd.DataFrame:
-    """Return number and length, m, of the mains of each status that is not excluded, by word."""
-    table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip(), "length": lengths})
+    """Return number and length, m, of what is of each status that is not excluded, by word."""
+    table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip()})
+    table["length"] = 0.0 if lengths is None else lengths
     words = table.groupby("word")["length"].agg(["size", "sum"])
     known = [folded(word) for word in excluded]
     return words[[folded(str(word)) not in known for word in words.index]]
 
 
-def _told(words: pd.DataFrame, word: str, say: Callable[[float], str]) -> str:
+def _told(words: pd.DataFrame, word: str, say: Callable[[float], str] | None) -> str:
     place = words.index.get_loc(word)
     size, length = words["size"].to_numpy()[place], words["sum"].to_numpy(dtype=float)[place]
-    return f"{word!r} ({size:,}, {say(float(length))})"
+    return f"{word!r} ({size:,}, {say(float(length))})" if say else f"{word!r} ({size:,})"
 
 
 def _is_code(word: str) -> bool:

@@ -19,9 +19,12 @@ BoolArray = npt.NDArray[np.bool_]
 SHOWN = 5  # valves named in the text
 
 
-def doubled_valves(loaded: Loaded) -> dict[str, str]:
-    """Return, by number in the source, the identifiers that more than one valve bears."""
-    ids = pd.Series(loaded.table["valve_id"].to_numpy(dtype=object))
+def doubled_valves(loaded: Loaded, out: BoolArray) -> dict[str, str]:
+    """Return, by number in the source, the identifiers that more than one valve bears.
+
+    Valves ``out`` of service have left theirs to others.
+    """
+    ids = pd.Series(np.where(out, "", loaded.table["valve_id"].to_numpy(dtype=object)))
     rows = np.flatnonzero((ids != "") & ids.duplicated(keep=False))
     return dict(zip(loaded.fids[rows], ids[rows], strict=True))
 
