@@ -12,16 +12,11 @@ from geotools.intake.findings import Findings
 from geotools.network.noding import Graph
 from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+from geotools.pipe.valves import is_stuck, valve_kind
 
 __all__ = ["LineValves", "line_valves"]
 
 ON_NODE = 0.05  # m; a valve this near to the end of a main is drawn on the end
-# Words in the kind of a valve, common practice, no source.
-NO_LINE_VALVE = (
-    r"\bair\b|vacuum|wash|scour|blow|drain|hydrant|relief|service|curb|ferrule|check|non.?return"
-    r"|reflux|reducing|\bprv\b|sustaining|control|float|altitude"
-)
-STUCK = r"seiz|inoperable|buried|lost|stuck|broken|paved"
 
 
 @dataclass(frozen=True)
@@ -88,8 +83,9 @@ def line_valves(
         none = np.zeros(0, dtype=np.int64)
         no = np.zeros(0, dtype=bool)
         return LineValves(none, none, np.zeros(0), no, no)
-    kind = points.table["kind"].fillna("").astype(str).str.casefold()
-    other = kind.str.contains(NO_LINE_VALVE, regex=True).to_numpy(dtype=bool)
+    kind = points.table["kind"].fillna("").astype(str)
+    known, stuck = kind.map(valve_kind), kind.map(is_stuck).to_numpy(dtype=bool)
+    other = (known == "other").to_numpy(dtype=bool)
     state = points.table["open"].to_numpy(dtype=float)
     on = bring_onto_edges(points.xy, edges, sure=snap)
     junction, at = _at_nodes(on, graph, carrying)
@@ -98,11 +94,11 @@ def line_valves(
     idle = ~other & (beside <= snap) & (beside < on.offset - ON_NODE)
     unclear = ~other & ~far & ~idle & junction
     _report(points, findings, far=far, idle=idle, unclear=unclear, snap=snap)
-    _report_kinds(
-        kind.to_numpy(dtype=object)[other], int((np.isnan(state) & ~other).sum()), findings
-    )
+    strange = (known == "").to_numpy(dtype=bool) & (kind.str.strip() != "").to_numpy(dtype=bool)
+    words = kind.str.casefold().to_numpy(dtype=object)
+    _report_kinds(words[other], words[strange & ~stuck], findings)
+    _report_states(int((np.isnan(state) & ~other).sum()), findings)
     row = np.flatnonzero(~other & ~far & ~idle & ~unclear)
-    stuck = kind.str.contains(STUCK, regex=True).to_numpy(dtype=bool)
     return LineValves(row, on.edge[row], at[row], state[row] == 0, stuck[row])
 
 
@@ -179,8 +175,10 @@ def _report(
         )
 
 
-def _report_kinds(others: npt.NDArray[np.object_], unknown: int, findings: Findings) -> None:
-    """Report, by kind, the valves that shut no main, and how many have no state on record."""
+def _report_kinds(
+    others: npt.NDArray[np.object_], strange: npt.NDArray[np.object_], findings: Findings
+) -> None:
+    """Report, by kind, the valves that shut no main, and those of kinds nobody knows."""
     for name, count in zip(*np.unique(others.astype(str), return_counts=True), strict=True):
         findings.add(
             "info",
@@ -188,6 +186,20 @@ def _report_kinds(others: npt.NDArray[np.object_], unknown: int, findings: Findi
             f"{count} of kind {str(name)!r} shut no main and are not counted on for shutdowns",
             layer="valves",
         )
+    for name, count in zip(*np.unique(strange.astype(str), return_counts=True), strict=True):
+        findings.add(
+            "warning",
+            "valve-kind-unknown",
+            f"{count} valves are of a kind that is not known, {str(name)!r}, and are taken as line "
+            "valves, on which shutdowns rely. Write a usual word (gate, butterfly), or what they "
+            "are if they shut no main (air valve, washout, hydrant valve).",
+            layer="valves",
+            field="kind",
+        )
+
+
+def _report_states(unknown: int, findings: Findings) -> None:
+    """Report how many valves have no state on record."""
     if unknown:
         findings.add(
             "info",

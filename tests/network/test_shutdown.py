@@ -269,12 +269,26 @@ def test_a_valve_stuck_closed_separates(shut: Shut) -> None:
     assert "cannot be closed" not in row["remarks"]
 
 
-@pytest.mark.parametrize("kind", ["air", "Washout", "hydrant valve", "check valve", "PRV"])
+@pytest.mark.parametrize(
+    "kind",
+    ["air", "Washout", "hydrant valve", "check valve", "PRV", "AirRelease", "Entlüftungsventil",
+     "Ventouse", "Desagüe", "Spui"],
+)  # fmt: skip
 def test_valves_that_shut_no_main_are_left_out(shut: Shut, kind: str) -> None:
     table, findings = shut(TEE, TEE_SIZES, valves=valves((300, -3, kind, 0)), sources=WEST)
     assert table.loc[TRUNK, "main_length"] == pytest.approx(900.0)
     text = findings.loc[findings["rule"] == "no-line-valve", "text"]
     assert [kind.casefold() in t for t in text] == [True]
+
+
+def test_a_kind_of_valve_nobody_knows_is_told_and_taken_as_a_line_valve(shut: Shut) -> None:
+    kinds = ["Zzyx", "zzyx", "gate", "Schieber", "", "zzyx seized"]
+    around = valves(*((300, -3 - k, kind, 1) for k, kind in enumerate(kinds)))
+    table, findings = shut(TEE, TEE_SIZES, valves=around, sources=WEST)
+    assert table.loc[TRUNK, "valves"] == "v0"
+    told = findings[findings["rule"] == "valve-kind-unknown"]
+    assert told["severity"].tolist() == ["warning"]
+    assert "2 valves are of a kind that is not known, 'zzyx'" in told["text"].iloc[0]
 
 
 def test_a_valve_on_a_junction_is_not_counted_on(shut: Shut) -> None:

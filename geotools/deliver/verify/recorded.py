@@ -17,6 +17,7 @@ import shapely
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.valves import valve_kind
 
 __all__ = ["RULES"]
 
@@ -26,10 +27,7 @@ FROM_END = 1.0  # m; nearer to the end of a run a point may be that of what goes
 # A line turns at a point for sure if the ways so many times the survey accuracy before and behind
 # it differ by more than that accuracy makes (23 deg), and some bends too slight to be one.
 STEADY, WIGGLE, SLIGHT_ONES = 10.0, math.radians(25.0), 5
-# Kinds of which nothing is in doubt; common practice, no source.
-BEND = re.compile(r"bend|elbow")
-LINE_VALVE = re.compile(r"gate|butterfly|sluice")
-NO_LINE_VALVE = re.compile(r"\bair\b|wash|scour|blow|drain|hydrant|service|curb|check|reflux")
+BEND = re.compile(r"bend|elbow")  # of these kinds nothing is in doubt; common practice, no source
 
 
 def bends_on_record(plan: Plan) -> Tally:
@@ -78,11 +76,7 @@ def valves_dug(plan: Plan) -> Tally:
     for name in ("laterals", "hydrants"):
         if any(row.layer == name for row in plan.rows("inputs")):
             tally.skip(f"digs at {name}: the plan does not tell which main each is tapped off")
-    rows = [
-        row
-        for row in of_context(plan, "valves")
-        if LINE_VALVE.search(row.kind.casefold()) and not NO_LINE_VALVE.search(row.kind.casefold())
-    ]
+    rows = [row for row in of_context(plan, "valves") if valve_kind(row.kind) == "line"]
     digs = plan.by("local_digs", "run_id")
     for row, run, at in _on_runs(plan, rows):
         tally.holds(
