@@ -189,7 +189,8 @@ def test_example_in_each_message_is_itself_read(kind: str) -> None:
 SUFFIXES = {
     "m": "meter", "ft": "foot", "mm": "millimeter", "in": "inch", "cm": "centimeter",
     "kpa": "kilopascal", "psi": "psi", "bar": "bar", "mpa": "megapascal",
-    "kn": "kilonewton", "lbf": "force_pound",
+    "kn": "kilonewton", "lbf": "force_pound", "t": "force_metric_ton", "kgf": "force_kilogram",
+    "dan": "decanewton", "n": "newton", "kip": "kip",
     "lps": "liter/second", "gpm": "gallon/minute", "m3h": "meter**3/hour",
     "kmh": "kilometer/hour", "mph": "mile/hour", "ms": "meter/second", "fts": "foot/second",
     "deg": "degree", "m2": "meter**2", "ft2": "foot**2", "m3": "meter**3", "yd3": "yard**3",
