@@ -87,7 +87,10 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
         del taken
         give_back()
-    return _numbered(pd.concat(drawn, ignore_index=True))
+    table = pd.concat(drawn, ignore_index=True)
+    # By the street as drawn: which way its chain goes hangs on what else is read.
+    order = np.lexsort([(table["side"] != "along").to_numpy(), row])
+    return _numbered(table.iloc[order].reset_index(drop=True))
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:

@@ -82,6 +82,22 @@ def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
     pd.testing.assert_frame_equal(close_lanes(pits, net(2, 7.0), RULES), whole)
 
 
+@pytest.mark.parametrize("back", [False, True])
+def test_closures_of_a_pit_are_numbered_by_the_street_as_drawn(back: bool) -> None:
+    """Its chain may go along it or against it, by what else is read."""
+    row = {"class": "local", "lanes": 2, "width": 7.0, "speed": SPEED, "name": "High"}
+    xy = np.array([[0.0, 0.0], [400.0, 0.0], [400.0, 0.0], [1000.0, 0.0]])
+    if back:
+        xy[2:] = xy[:1:-1]
+    lines = Lines(pd.DataFrame([row, row]), xy, np.array([0, 2, 4]))
+    streets = build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
+    table = close_lanes(pd.DataFrame([a_pit(2, 7.0, 0.0)]), streets, RULES)
+    assert table["side"].tolist() == ["along", "against"]
+    assert table["closure_id"].tolist() == ["P1-T1", "P1-T2"]
+    above = shapely.get_y(shapely.centroid(table["geometry"].to_numpy())) > 0
+    assert above.tolist() == [back, not back]
+
+
 @pytest.mark.parametrize(
     ("lanes", "width", "offset", "expected"),
     [
