@@ -23,6 +23,7 @@ __all__ = [
     "report_deep",
     "report_shared",
     "shared_pits",
+    "shared_text",
 ]
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
@@ -164,7 +165,7 @@ def _joining(
 LEAST_TOLD = 0.1  # m2; a smaller area would be rounded to nothing
 
 
-def _shared_text(area: float, system: str) -> str:
+def shared_text(area: float, system: str) -> str:
     """Return an area of ground in words, which is never none at all."""
     if area < LEAST_TOLD:
         return f"less than {quantity_text(LEAST_TOLD, 'area', system)}"
@@ -180,7 +181,7 @@ def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> No
         "pits-shared",
         [
             f"pits {row['pit_id']} and {row['other']} {_OF_RUNS[row['runs']]} share "
-            f"{_shared_text(row['overlap'], findings.system)} of ground: each is counted "
+            f"{shared_text(row['overlap'], findings.system)} of ground: each is counted "
             f"and priced as its own; as one pit they would save about {row['saving']:,.0f} "
             f"{currency} (a set-up, and the shared ground dug and made good once)."
             for row in shared.to_dict("records")

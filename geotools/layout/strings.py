@@ -19,6 +19,7 @@ from geotools.pipe.pulling import friction_band
 from geotools.schema import quantity_text
 
 __all__ = [
+    "over_pit_text",
     "report_beyond",
     "report_blocked",
     "report_other_lanes",
@@ -58,14 +59,18 @@ def report_strings(
     findings.add_points(
         "info",
         "string-over-pit",
-        [
-            f"string {string[a]} lies over pit {names[b]}: dig that pit after the pull, or plate "
-            "it, or lead the string past it."
-            for a, b in zip(line, pit, strict=True)
-        ],
+        [over_pit_text(str(string[a]), str(names[b])) for a, b in zip(line, pit, strict=True)],
         layer="strings",
         features=string[line],
         xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    )
+
+
+def over_pit_text(string: str, pit: str) -> str:
+    """Say of a string that it lies over a pit, and what to do."""
+    return (
+        f"string {string} lies over pit {pit}: dig that pit after the pull, or plate it, or lead "
+        "the string past it."
     )
 
 

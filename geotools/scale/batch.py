@@ -16,6 +16,7 @@ from geotools.intake.columns import Layers
 from geotools.intake.memory import told_apart
 from geotools.intake.named import named_files
 from geotools.intake.place import odd_letters
+from geotools.scale.across import report_across
 from geotools.scale.district import Job, plan_district
 from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.jobs import district_jobs, districts_spared
@@ -105,7 +106,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     back = read_back(call.folder, entries)
     write_manifest(call.folder, entries | spared, files)
     stale = _report_stale(share.layers, call.folder, entries | spared)
-    _report_borders(share.layers, entries)
+    report_across(share.layers, call.folder, entries)
     whole = {name for name, job in jobs.items() if job.before is not None}
     fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
     tables = summary_tables(share, brief, back, entries, fates)
@@ -183,19 +184,6 @@ def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> li
         features=stale,
     )
     return stale
-
-
-def _report_borders(layers: Layers, entries: dict[str, Entry]) -> None:
-    """Say that pits of two districts were not compared: each plan knows its own pits alone."""
-    if sum(bool(entry.file) for entry in entries.values()) > 1:
-        layers.findings.add(
-            "info",
-            "pits-shared-unchecked",
-            "whether pits of different districts share ground was not looked at: what one pit for "
-            "both would save is told within each district alone; plan neighbours together with "
-            "`slipmain plan` to see it across their border",
-            layer="districts",
-        )
 
 
 def _earlier(call: Call) -> dict[str, Entry]:
