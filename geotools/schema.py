@@ -36,6 +36,7 @@ __all__ = [
     "NAMESAKE",
     "NEEDS",
     "NOT_KNOWN",
+    "NO_RESULT",
     "OUTPUTS",
     "PLAN_LAYERS",
     "REASONS",
@@ -351,7 +352,9 @@ _MAIN_IDS = _text("main_ids", "source mains in order along the run, joined by co
 _HOST_DIAMETER = _real("host_diameter", "nominal diameter of the host", "bore")
 _HOST_MATERIAL = _text("host_material", "materials met along the run")
 _AXIS_LENGTH = _real("length", "length along the axis", "length")
-_STATUS = _text("status", "outcome", values=("planned", "no_plan", "not_suitable"))
+_STATUSES = ("planned", "no_plan", "not_suitable")
+_STATUS = _text("status", "outcome", values=_STATUSES)
+NO_RESULT = "failed"  # status of a run whose district failed: of it no plan says anything
 _REASON = _text("reason", "why, in plain words, where there is no plan")
 _CARRIER = _text("carrier", "carrier planned, or tried and closest to a plan")
 _PIT_COUNT = _integer("pit_count", "pits planned")
@@ -1174,9 +1177,20 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("runs_planned", "runs with a plan"),
                 _integer("runs_without_plan", "runs a carrier suits, without a plan"),
                 _integer("runs_not_suitable", "runs no carrier suits"),
+                _integer(
+                    "runs_failed",
+                    "runs it was to plan, where it failed or was set aside",
+                    later=True,
+                ),
                 _integer("pits", "pits planned"),
                 _integer("pulls", "pulls planned"),
                 _real("length", "length of the runs planned", "length"),
+                _real(
+                    "length_failed",
+                    "length of the runs it was to plan and did not",
+                    "length",
+                    later=True,
+                ),
                 _COST,
             ),
         ),
@@ -1191,7 +1205,11 @@ OUTPUTS: dict[str, Layer] = {
                 _MAIN_IDS,
                 _HOST_DIAMETER,
                 _AXIS_LENGTH,
-                _STATUS,
+                _text(
+                    "status",
+                    "outcome; failed: the district that was to plan it failed or was set aside",
+                    values=(*_STATUSES, NO_RESULT),
+                ),
                 _REASON,
                 _CARRIER,
                 _PIT_COUNT,

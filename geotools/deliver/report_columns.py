@@ -39,7 +39,8 @@ SHOWN: dict[str, tuple[str, ...]] = {
     ),
     "district_results": (
         *("district", "status", "resumed", "error", "runs_planned", "runs_without_plan"),
-        *("runs_not_suitable", "length", "pits", "pulls", "cost", "file"),
+        *("runs_not_suitable", "runs_failed", "length", "length_failed", "pits", "pulls", "cost"),
+        "file",
     ),
     "district_runs": (
         *("rank", "run_id", "district", "status", "host_diameter", "length", "carrier"),

@@ -89,6 +89,7 @@ _RUN_LINES = {
     "planned": Line(_BLACK, 2.0),
     "no_plan": Line(_RED, 2.0, (8.0, 4.0)),
     "not_suitable": Line(_GREY, 1.2, (2.0, 4.0)),
+    "failed": Line(_RED, 3.5, (2.0, 3.0)),
 }
 _PIT_MARKS = {
     "receiving": Mark("circle", 12.0, _WHITE, _RED, 2.0),

@@ -19,6 +19,7 @@ from geotools.intake.place import odd_letters
 from geotools.scale.across import report_across
 from geotools.scale.district import Job, plan_district
 from geotools.scale.engine import Result, run_all, workers_begun
+from geotools.scale.failed import report_failed
 from geotools.scale.jobs import district_jobs, districts_spared
 from geotools.scale.key import program
 from geotools.scale.manifest import (
@@ -107,6 +108,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     write_manifest(call.folder, entries | spared, files)
     stale = _report_stale(share.layers, call.folder, entries | spared)
     report_across(share.layers, call.folder, entries)
+    report_failed(share, entries)
     whole = {name for name, job in jobs.items() if job.before is not None}
     fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
     tables = summary_tables(share, brief, back, entries, fates)

@@ -16,10 +16,11 @@ from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError
 from geotools.intake.findings import SEVERITIES
+from geotools.scale.failed import failed_layer, failed_runs, length_of
 from geotools.scale.manifest import Entry
-from geotools.scale.resume import Fate
+from geotools.scale.resume import FAILED, Fate
 from geotools.scale.share import NOT_CHOSEN, OUTSIDE, Call, Share
-from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
+from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, NO_RESULT, OUTPUTS
 from geotools.tool import Outcome
 
 __all__ = ["SUMMARY", "Back", "outcome_of", "read_back", "summary_tables", "told_fates", "told_of"]
@@ -43,11 +44,11 @@ def summary_tables(
     entries: dict[str, Entry],
     fates: dict[str, Fate],
 ) -> dict[str, Any]:
-    """Return the layers of the summary: every district, every run planned, ranked by unit cost."""
+    """Return the layers of the summary: every district, every run of one, ranked by unit cost."""
     layers = share.layers
     own = {
         "district_results": _district_layer(share, entries, fates, brief.output.units),
-        "district_runs": _run_layer(share, back),
+        "district_runs": _run_layer(share, back, entries),
         "findings": layers.findings.table(),
     }
     tables = placed(own, layers.working_crs, layers.output_crs)
@@ -59,10 +60,12 @@ def _district_layer(
 ) -> pd.DataFrame:
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
+    failed = failed_runs(share, entries)
     rows = []
     for name in share.districts["name"]:
         entry = entries[name]
         said, runs = entry.summary, entry.summary.get("runs", {})
+        lost = failed.get(name, np.zeros(0, dtype=np.int64))
         rows.append(
             {
                 "district": name,
@@ -75,9 +78,11 @@ def _district_layer(
                 "runs_planned": runs.get("planned", 0),
                 "runs_without_plan": runs.get("no_plan", 0),
                 "runs_not_suitable": runs.get("not_suitable", 0),
+                "runs_failed": len(lost),
                 "pits": said.get("pits", 0),
                 "pulls": said.get("pulls", 0),
                 "length": said.get(f"planned_length_{unit}", 0.0) * length.units[unit],
+                "length_failed": length_of(share, lost),
                 "cost": said.get("cost", 0.0),
             }
         )
@@ -102,12 +107,15 @@ def read_back(folder: Path, entries: dict[str, Entry]) -> dict[str, Back]:
     return back
 
 
-def _run_layer(share: Share, back: dict[str, Back]) -> pd.DataFrame:
-    """Return every run of the districts done, the cheapest by length first."""
+def _run_layer(share: Share, back: dict[str, Back], entries: dict[str, Entry]) -> pd.DataFrame:
+    """Return every run of a district, the cheapest by length first; those failed have no plan."""
     fields = [f.name for f in OUTPUTS["runs"].fields]
     parts = [plan.runs for plan in back.values()]
+    failed = failed_layer(share, entries)
+    parts += [failed] if len(failed) else []
     empty = pd.DataFrame({name: [] for name in [*fields, "district"]})
     runs = pd.concat(parts, ignore_index=True) if parts else empty
+    runs = runs.reindex(columns=empty.columns)
     place = {name: row for row, name in enumerate(share.runs.table["run_id"])}
     row = runs["run_id"].map(place).to_numpy(dtype=np.int64)
     runs = runs.assign(
@@ -128,8 +136,8 @@ def told_of(
     """
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
-    outside = share.district == OUTSIDE
-    meters = float(share.runs.table["length"].to_numpy(dtype=float)[outside].sum())
+    outside = np.flatnonzero(share.district == OUTSIDE)
+    failed = np.concatenate([outside[:0], *failed_runs(share, entries).values()])
     severities = SEVERITIES[::-1]
     own = {s: share.layers.findings.count(s) for s in severities}
     by_district = {
@@ -139,9 +147,11 @@ def told_of(
     }
     counts = (own, *by_district.values())
     return {
-        "runs_outside_districts": int(outside.sum()),
+        "runs_failed": len(failed),
+        f"length_failed_{unit}": length_of(share, failed) / length.units[unit],
+        "runs_outside_districts": len(outside),
         "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
-        f"length_outside_districts_{unit}": meters / length.units[unit],
+        f"length_outside_districts_{unit}": length_of(share, outside) / length.units[unit],
         "findings": {s: sum(count[s] for count in counts) for s in severities},
         "findings_distinct": _distinct(share, back),
         "findings_of_summary": own,
@@ -201,6 +211,12 @@ def _fate_lines(told: dict[str, Any]) -> list[str]:
 
 def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
     lines = []
+    if count := told["runs_failed"]:
+        far = told[f"length_failed_{unit}"]
+        lines += [
+            f"missing    {count} runs, {far:,.0f} {unit}, of districts that failed are not planned "
+            f"(findings of {SUMMARY})"
+        ]
     if count := told["runs_outside_districts"]:
         far = told[f"length_outside_districts_{unit}"]
         lines += [
@@ -234,6 +250,13 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
     return [*lines, *(f"stale      {n} is no plan of this batch" for n in told["stale_plans"])]
 
 
+def _failed_lines(bad: pd.DataFrame, unit: str) -> list[str]:
+    """Return each district that failed, what of it is not planned and why."""
+    far = bad["length_failed"].to_numpy(dtype=float) / DIMENSIONS["length"].units[unit]
+    told = zip(bad["district"], bad["runs_failed"], far, bad["error"], strict=True)
+    return [f"failed     {n} ({runs} runs, {m:,.0f} {unit}): {why}" for n, runs, m, why in told]
+
+
 def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, Any]) -> Outcome:
     """Put the result of a batch into a summary and a few lines of text; ``told``: `told_of`."""
     districts, runs = tables["district_results"], tables["district_runs"]
@@ -241,10 +264,10 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
     unit = length.suffix(brief.output.units)
     planned = float(districts["length"].sum()) / length.units[unit]
     count = {s: int((districts["status"] == s).sum()) for s in DISTRICT_STATUSES}
-    bad = districts[districts["status"].isin(["failed", "set_aside"])]
+    bad = districts[districts["status"].isin(FAILED)]
     summary = {
         "districts": count,
-        "runs": len(runs),
+        "runs": int((runs["status"] != NO_RESULT).sum()),
         f"planned_length_{unit}": planned,
         "cost": float(districts["cost"].sum()),
         "failures": dict(zip(bad["district"], bad["error"], strict=True)),
@@ -258,7 +281,7 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
         f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
         *_fate_lines(told),
         *_told_lines(told, unit),
-        *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
+        *_failed_lines(bad, unit),
         f"written    {call.folder}",
         *(["Run the same again with --resume to redo what failed."] if len(bad) else []),
         IN_SHORT,

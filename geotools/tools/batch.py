@@ -54,6 +54,8 @@ TOOL = Tool(
         Key("planned_length", "number", "length of the runs planned", "length"),
         Key("cost", "number", "planning cost of all runs, in the brief's currency"),
         Key("failures", "table", "districts that failed, and why"),
+        Key("runs_failed", "integer", "runs of districts that failed or were set aside"),
+        Key("length_failed", "number", "length of these runs", "length"),
         Key("runs_outside_districts", "integer", "runs that touch no district"),
         Key("runs_not_chosen", "integer", "runs that network.only leaves out"),
         Key(

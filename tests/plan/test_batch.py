@@ -453,6 +453,13 @@ def test_a_district_that_fails_is_a_row_and_the_others_are_done(
     failed = districts.set_index("district").loc["Westfold"]
     assert failed["status"] == "failed"
     assert "is a folder" in failed["error"]
+    runs = gpd.read_file(tmp_path / "summary.gpkg", layer="district_runs").set_index("district")
+    lost = runs.loc["Westfold"]
+    assert lost["status"].tolist() == ["failed", "failed"]
+    assert failed["length_failed_m"] == pytest.approx(lost.length.sum())
+    findings = pyogrio.read_dataframe(tmp_path / "summary.gpkg", layer="findings")
+    told = findings[findings["rule"] == "district-failed"]
+    assert told[["severity", "feature"]].to_numpy().tolist() == [["error", "Westfold"]]
     (tmp_path / "westfold.gpkg").rmdir()
     call = slipmain("batch", network, "-o", tmp_path, "--resume")
     assert call.code == 0
@@ -563,7 +570,8 @@ def test_a_plan_that_is_gone_at_the_end_is_a_row_and_ends_no_batch(
     status = rows.set_index("district")["status"]
     assert status[["Westfold", "Eastfold"]].tolist() == ["failed", "done"]
     runs = gpd.read_file(tmp_path / "summary.gpkg", layer="district_runs")
-    assert set(runs["district"]) == {"Eastfold"}
+    of = runs.groupby("district")["status"].unique().map(list).to_dict()
+    assert of == {"Eastfold": ["planned"], "Westfold": ["failed"]}
     again = json.loads(slipmain("batch", network, "-o", tmp_path, "--resume", "--json").out)
     assert (list(again["planned"]), again["kept"]) == (["Westfold"], ["Eastfold"])
 

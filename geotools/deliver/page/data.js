@@ -128,7 +128,7 @@ function breakable(text) {
   return text.split(/(?<=,)(?=\S)/).flatMap((part, i) => (i ? [el("wbr"), part] : [part]));
 }
 
-const BAD = new Set(["no_plan", "error", "fail", "missing", "unsuitable"]);
+const BAD = new Set(["no_plan", "error", "fail", "failed", "set_aside", "missing", "unsuitable"]);
 const GOOD = new Set(["suitable", "planned", "chosen", "pass"]);
 const BADGES = new Set(["status", "severity", "outcome", "verdict"]);
 

@@ -14,6 +14,7 @@ const RUN_LOOKS = {
   planned: HOST,
   no_plan: { color: ORANGE, weight: 5 },
   not_suitable: { color: GREY, weight: 3, dash: [7, 5] },
+  failed: { color: INK, weight: 5, dash: [2, 4] },
 };
 const SHARES = [
   [0.5, "up to 50 % of the allowed force", { color: "#3f95c6", weight: 3 }],
