@@ -38,6 +38,7 @@ __all__ = [
     "NOT_KNOWN",
     "NO_RESULT",
     "OUTPUTS",
+    "OUTSIDE_RULE",
     "PLAN_LAYERS",
     "REASONS",
     "RECEIVING",
@@ -354,6 +355,7 @@ _HOST_MATERIAL = _text("host_material", "materials met along the run")
 _AXIS_LENGTH = _real("length", "length along the axis", "length")
 _STATUSES = ("planned", "no_plan", "not_suitable")
 _STATUS = _text("status", "outcome", values=_STATUSES)
+OUTSIDE_RULE = "outside-districts"  # finding of a run that touches no district
 NO_RESULT = "failed"  # status of a run whose district failed: of it no plan says anything
 _REASON = _text("reason", "why, in plain words, where there is no plan")
 _CARRIER = _text("carrier", "carrier planned, or tried and closest to a plan")
@@ -1192,6 +1194,8 @@ OUTPUTS: dict[str, Layer] = {
                     later=True,
                 ),
                 _COST,
+                _integer("plan_errors", "errors among the findings of its plan", later=True),
+                _integer("plan_warnings", "warnings among the findings of its plan", later=True),
             ),
         ),
         Layer(

@@ -40,7 +40,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "district_results": (
         *("district", "status", "resumed", "error", "runs_planned", "runs_without_plan"),
         *("runs_not_suitable", "runs_failed", "length", "length_failed", "pits", "pulls", "cost"),
-        "file",
+        *("plan_errors", "plan_warnings", "file"),
     ),
     "district_runs": (
         *("rank", "run_id", "district", "status", "host_diameter", "length", "carrier"),

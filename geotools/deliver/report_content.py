@@ -68,7 +68,9 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
         "crs": crs_name(file.crs),
         "quantum": QUANTUM,
         "tolerance": tolerance,
-        "facts": facts_of(frames if items is None else {**frames, "quantities": items}, file),
+        "facts": facts_of(
+            frames if items is None else {**frames, "quantities": items}, file, shapes
+        ),
         "tables": {**tables, **_quantities(items)},
         "profiles": profile_charts(file),
         "forces": force_charts(file),

@@ -7,16 +7,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 
 from geotools.deliver.read_plan import PlanFile
-from geotools.schema import DIMENSIONS, VERDICTS
+from geotools.schema import DIMENSIONS, OUTSIDE_RULE, VERDICTS
 
 __all__ = ["facts_of"]
 
 Frames = Mapping[str, pd.DataFrame]
 
 
-def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
+def facts_of(frames: Frames, file: PlanFile, shapes: Mapping[str, Any]) -> list[dict[str, str]]:
     """Return the head numbers: a value, what it is, and a remark.
 
     Parameters
@@ -25,6 +26,8 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
         Layers as in the file; only those that are there give numbers.
     file : PlanFile
         Its units and settings.
+    shapes : mapping of str to ndarray of geometries
+        Of the layers that have any, in metres.
     """
     facts: list[dict[str, str]] = []
     if "ranking" in frames:
@@ -32,7 +35,8 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
     if "comparison" in frames:
         facts += _compared(frames["comparison"])
     if "district_results" in frames:
-        facts += _districts(frames["district_results"], file)
+        outside = _outside(frames.get("findings"), shapes.get("findings"))
+        facts += _districts(frames["district_results"], outside, file)
     if "runs" in frames:
         facts += _runs(frames["runs"], file) + _shared(frames.get("quantities"), file)
     if "pits" in frames:
@@ -42,14 +46,7 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
     if "shutdowns" in frames:
         facts += _dry(frames["shutdowns"], frames.get("runs"))
     if "findings" in frames:
-        counts = frames["findings"]["severity"].value_counts()
-        facts.append(
-            _fact(
-                f"{counts.get('warning', 0):,}",
-                "warnings to read",
-                f"{counts.get('error', 0):,} errors, {counts.get('info', 0):,} notes",
-            )
-        )
+        facts.append(_findings(frames["findings"], frames.get("district_results")))
     return facts
 
 
@@ -124,11 +121,54 @@ def _shared(quantities: pd.DataFrame | None, file: PlanFile) -> list[dict[str, s
     return [_fact(f"{-rows['cost'].sum():,.0f}", label, f"{len(rows):,} places; in no cost")]
 
 
-def _districts(rows: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
+def _findings(findings: pd.DataFrame, districts: pd.DataFrame | None) -> dict[str, str]:
+    """Return how many findings there are, and of a batch those in the plans of its districts."""
+    counts = findings["severity"].value_counts()
+    note = f"{counts.get('error', 0):,} errors, {counts.get('info', 0):,} notes"
+    if districts is not None and "plan_warnings" not in districts:
+        note += "; findings of the districts lie in their own files"
+    elif districts is not None:
+        errors, warnings = (int(districts[f"plan_{s}"].sum()) for s in ("errors", "warnings"))
+        note += (
+            f"; beside these {warnings:,} warnings and {errors:,} errors in the files of the "
+            "districts"
+        )
+    return _fact(f"{counts.get('warning', 0):,}", "warnings to read", note)
+
+
+def _outside(findings: pd.DataFrame | None, shapes: Any) -> tuple[int, float]:
+    """Return how many runs touch no district, and their length, m."""
+    if findings is None or shapes is None:
+        return 0, 0.0
+    outside = (findings["rule"] == OUTSIDE_RULE).to_numpy()
+    return int(outside.sum()), float(np.nansum(shapely.length(shapes[outside])))
+
+
+def _unplanned(
+    rows: pd.DataFrame, outside: tuple[int, float], file: PlanFile
+) -> tuple[list[str], list[str]]:
+    """Return how many runs nobody planned and how long they are, by why, in words."""
+    failed = int(rows["runs_failed"].sum()) if "runs_failed" in rows else 0
+    length = float(np.nansum(_column(rows, "length_failed", "length", file)))
+    unit = DIMENSIONS["length"].units[DIMENSIONS["length"].suffix(file.units)]
+    told = [
+        (failed, length, "of districts that failed"),
+        (outside[0], outside[1] / unit, "outside all districts"),
+    ]
+    return (
+        [f"{count:,} {where}" for count, _, where in told if count],
+        [f"{_length(far, file)} {where}" for count, far, where in told if count],
+    )
+
+
+def _districts(
+    rows: pd.DataFrame, outside: tuple[int, float], file: PlanFile
+) -> list[dict[str, str]]:
     done = int((rows["status"] == "done").sum())
     length = float(np.nansum(_column(rows, "length", "length", file)))
     others = rows["status"].value_counts().drop("done", errors="ignore")
     currency = file.settings.get("rates.currency", "")
+    runs, far = _unplanned(rows, outside, file)
     left = int(rows["runs_without_plan"].sum()), int(rows["runs_not_suitable"].sum())
     return [
         _fact(
@@ -139,9 +179,13 @@ def _districts(rows: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
         _fact(
             f"{rows['runs_planned'].sum():,}",
             "runs planned",
-            f"{left[0]:,} without a plan, {left[1]:,} not suitable",
+            ", ".join([f"{left[0]:,} without a plan, {left[1]:,} not suitable", *runs]),
         ),
-        _fact(_length(length, file), "of main to be lined"),
+        _fact(
+            _length(length, file),
+            "of main to be lined",
+            f"not planned: {', '.join(far)}" if far else "",
+        ),
         _fact(
             f"{rows['cost'].sum():,.0f}",
             f"{currency}, planning cost".lstrip(", "),

@@ -26,6 +26,7 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
 from geotools.scale.districts import assign_runs, by_name, report_districts
+from geotools.schema import OUTSIDE_RULE
 from geotools.tool import Progress
 
 if TYPE_CHECKING:
@@ -175,7 +176,7 @@ def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
     names = runs.table["run_id"].to_numpy(dtype=object)[rows]
     layers.findings.add_many(
         "warning",
-        "outside-districts",
+        OUTSIDE_RULE,
         [
             f"run {name} touches no district: it is not planned. Draw a district around it."
             for name in names

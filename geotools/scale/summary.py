@@ -65,6 +65,7 @@ def _district_layer(
     for name in share.districts["name"]:
         entry = entries[name]
         said, runs = entry.summary, entry.summary.get("runs", {})
+        told = said.get("findings", {})
         lost = failed.get(name, np.zeros(0, dtype=np.int64))
         rows.append(
             {
@@ -84,6 +85,8 @@ def _district_layer(
                 "length": said.get(f"planned_length_{unit}", 0.0) * length.units[unit],
                 "length_failed": length_of(share, lost),
                 "cost": said.get("cost", 0.0),
+                "plan_errors": told.get("error", 0),
+                "plan_warnings": told.get("warning", 0),
             }
         )
     return pd.DataFrame(rows).assign(geometry=share.districts["geometry"].to_numpy(dtype=object))

@@ -10,7 +10,7 @@ import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import geopandas as gpd
 import html5lib
@@ -404,3 +404,65 @@ def test_the_total_of_the_quantities_is_of_costs_that_nobody_rounded(tmp_path: P
     plan = write_district(tmp_path / "plan.gpkg", 1, edit=pennies)
     table = gather(read_plan(plan, needs=()))["tables"]["quantities"]
     assert table["whole"] == pytest.approx(4.0)
+
+
+def summary_facts(path: Path, *, units: Literal["si", "us"] = "si", **columns: Any) -> Any:
+    """The head of the report of a batch: one district done, one failed, two runs of none."""
+    unit, factor = {"si": ("m", 1.0), "us": ("ft", 1 / 0.3048)}[units]
+    x, y = 450_000, 5_000_000
+    districts = gpd.GeoDataFrame(
+        {"district": ["North", "South"], "status": ["done", "failed"], "runs_planned": [1, 0],
+         "runs_without_plan": [1, 0], "runs_not_suitable": [0, 0], "pits": [2, 0], "pulls": [1, 0],
+         f"length_{unit}": [400.0, 0.0], "cost": [9000.0, 0.0], **columns},
+        geometry=[shapely.box(x, y, x + 500, y + 300), shapely.box(x, y - 300, x + 500, y)],
+        crs=CRS,
+    )  # fmt: skip
+    far = [shapely.LineString([(x, y), (x + d, y)]) for d in (1_200, 800, 5_000, 5_000)]
+    findings = gpd.GeoDataFrame(
+        {"severity": ["warning", "warning", "error", "warning"], "layer": "runs", "text": "so",
+         "rule": ["outside-districts", "outside-districts", "district-failed", "zero-length"],
+         "feature": list("abcd")},
+        geometry=far, crs=CRS,
+    )  # fmt: skip
+
+    def only_settings(tables: dict[str, pd.DataFrame]) -> None:
+        for name in set(tables) - {"settings"}:
+            del tables[name]
+
+    write_district(path, 1, units=units, edit=only_settings)
+    for name, frame in (("district_results", districts), ("findings", findings)):
+        pyogrio.write_dataframe(frame, path, layer=name, append=True)
+    facts = gather(read_plan(path, needs=()))["facts"]
+    return {fact["label"]: fact for fact in facts}, factor
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_the_head_of_a_batch_says_what_nobody_planned(
+    tmp_path: Path, units: Literal["si", "us"]
+) -> None:
+    unit = {"si": "m", "us": "ft"}[units]
+    lost = {"runs_failed": [0, 3], f"length_failed_{unit}": [0.0, 1_500.0]}
+    facts, factor = summary_facts(tmp_path / "summary.gpkg", units=units, **lost)
+    assert facts["runs planned"]["note"] == (
+        "1 without a plan, 0 not suitable, 3 of districts that failed, 2 outside all districts"
+    )
+    assert facts["of main to be lined"]["note"] == (
+        f"not planned: 1,500 {unit} of districts that failed, "
+        f"{2_000 * factor:,.0f} {unit} outside all districts"
+    )
+
+
+def test_the_head_of_a_batch_says_that_its_districts_have_findings_of_their_own(
+    tmp_path: Path,
+) -> None:
+    counts = {"plan_errors": [2, 0], "plan_warnings": [1_500, 0]}
+    facts, _ = summary_facts(tmp_path / "summary.gpkg", **counts)
+    assert (facts["warnings to read"]["value"], facts["warnings to read"]["note"]) == (
+        "3",
+        "1 errors, 0 notes; beside these 1,500 warnings and 2 errors in the files of the districts",
+    )
+    facts, _ = summary_facts(tmp_path / "older.gpkg")  # made before they were counted there
+    assert facts["warnings to read"]["note"] == (
+        "1 errors, 0 notes; findings of the districts lie in their own files"
+    )
+    assert facts["runs planned"]["note"].endswith("0 not suitable, 2 outside all districts")

@@ -443,6 +443,10 @@ def test_a_summary_of_districts_is_shown_with_its_tables_and_its_map(
     assert told[:6] == ["1 of 2", "1", "400 m", "9,000", "2", "1"]
     assert page.locator("#districts-section table").count() >= 2
     assert page.locator("input[data-layer=district_runs]").is_checked()
+    keys = page.locator(".layer:has(input[data-layer=district_results]) .keys .key")
+    assert keys.all_inner_texts() == ["done", "failed"]
+    looks = keys.locator("svg").evaluate_all("all => all.map((one) => one.innerHTML)")
+    assert len(set(looks)) == 2
     page.evaluate(FRAMES)
     assert page.evaluate(INKED) > 100
     assert shown.told == []

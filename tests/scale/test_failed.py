@@ -25,7 +25,11 @@ ENTRIES = {
     "East": Entry("failed", error=WHY),
     "Far": Entry("empty"),
     "North": Entry("set_aside", error="its worker died, every time"),
-    "West": Entry("done", file="west.gpkg", summary={"runs": {"planned": 1, "no_plan": 0}}),
+    "West": Entry(
+        "done",
+        file="west.gpkg",
+        summary={"runs": {"planned": 1}, "findings": {"info": 7, "warning": 5, "error": 1}},
+    ),
 }
 
 
@@ -64,6 +68,7 @@ def test_a_district_that_failed_says_how_many_runs_and_meters_it_was_to_plan(sha
     rows = _district_layer(share, ENTRIES, fates, "si").set_index("district")
     assert rows["runs_failed"].to_dict() == {"East": 2, "Far": 0, "North": 1, "West": 0}
     assert rows["length_failed"].to_dict() == {"East": 350, "Far": 0, "North": 40, "West": 0}
+    assert rows.loc["West", ["plan_errors", "plan_warnings"]].tolist() == [1, 5]
     assert rows["runs_planned"].sum() + rows["runs_failed"].sum() == 4  # the fifth is outside
 
 
@@ -107,7 +112,8 @@ def test_runs_of_districts_that_failed_are_summed_apart_from_those_done(share: S
     }  # fmt: skip
     assert (said["runs_failed"], said["length_failed_m"]) == (3, 390)
     assert (said["runs_outside_districts"], said["length_outside_districts_m"]) == (1, 900)
-    assert said["findings_of_summary"]["error"] == said["findings"]["error"] == 2
+    assert said["findings_of_summary"]["error"] == 2
+    assert said["findings"]["error"] == 3
     tables = {
         "district_results": _district_layer(share, ENTRIES, dict.fromkeys(ENTRIES, Fate("")), "si"),
         "district_runs": _run_layer(share, back, ENTRIES),

@@ -16,6 +16,12 @@ const RUN_LOOKS = {
   not_suitable: { color: GREY, weight: 3, dash: [7, 5] },
   failed: { color: INK, weight: 5, dash: [2, 4] },
 };
+const DISTRICT_LOOKS = {
+  done: { color: GREEN, weight: 1.5, fill: GREEN, opacity: 0.08 },
+  empty: { color: GREY, weight: 1.5, dash: [2, 5], fill: "#ffffff", opacity: 0.1 },
+  failed: { color: ORANGE, weight: 3.5, fill: ORANGE, opacity: 0.2 },
+  set_aside: { color: INK, weight: 3.5, dash: [10, 6], fill: GREY, opacity: 0.3 },
+};
 const SHARES = [
   [0.5, "up to 50 % of the allowed force", { color: "#3f95c6", weight: 3 }],
   [0.8, "50 to 80 %", { color: "#00628f", weight: 3.5 }],
@@ -57,8 +63,7 @@ const LAYERS = [
     looks: VERDICT_LOOKS },
   { table: "ranking", title: "Runs ranked", key: "verdict", looks: VERDICT_LOOKS },
   { table: "comparison", title: "Runs compared", key: "status", looks: RUN_LOOKS },
-  { table: "district_results", title: "Districts", key: null,
-    other: { color: INK, weight: 1.5, fill: "#ffffff", opacity: 0.1, dash: [6, 4] } },
+  { table: "district_results", title: "Districts", key: "status", looks: DISTRICT_LOOKS },
   { table: "district_runs", title: "Runs of all districts", key: "status", looks: RUN_LOOKS },
   { table: "runs", title: "Runs", key: "status", looks: RUN_LOOKS },
   { table: "strings", title: "Strings laid out", off: true, key: null,
@@ -271,7 +276,8 @@ function swatch(look, kind) {
       "stroke-width": look.weight || 1, "stroke-dasharray": look.dash ? look.dash.join(" ") : null }));
   } else if (kind === 2) {
     picture.append(svg("rect", { x: 2, y: 2, width: 18, height: 10, fill: look.fill || look.color,
-      "fill-opacity": look.opacity || 0.2, stroke: look.color, "stroke-width": look.weight || 1 }));
+      "fill-opacity": look.opacity || 0.2, stroke: look.color, "stroke-width": look.weight || 1,
+      "stroke-dasharray": look.dash ? look.dash.join(" ") : null }));
   } else picture.append(markNode(look, 11, 7, Math.min(look.size || 4, 6)));
   return picture;
 }
