@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
-__all__ = ["filled_along"]
+__all__ = ["filled_along", "known_beside"]
 
 
 def filled_along(line: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
@@ -30,14 +30,22 @@ def filled_along(line: IntArray, at: FloatArray, values: FloatArray) -> FloatArr
     known = np.isfinite(values)
     if known.all():
         return values
-    place = np.arange(len(values))
-    before = np.maximum.accumulate(np.where(known, place, -1))
-    after = np.minimum.accumulate(np.where(known, place, len(values))[::-1])[::-1]
-    has_before = (before >= 0) & (line[before] == line)
-    has_after = (after < len(values)) & (line[np.minimum(after, len(values) - 1)] == line)
-    low = np.where(has_before, before, np.where(has_after, after, 0))
-    high = np.where(has_after, after, low)
+    before, after = known_beside(line, known)
+    low, high = np.where(before >= 0, before, after), np.where(after >= 0, after, before)
     span = at[high] - at[low]
     share = np.where(span > 0, (at - at[low]) / np.where(span > 0, span, 1.0), 0.0)
     straight = values[low] + share * (values[high] - values[low])
-    return np.where(known, values, np.where(has_before | has_after, straight, np.nan))
+    return np.where(known, values, np.where(low >= 0, straight, np.nan))
+
+
+def known_beside(line: IntArray, known: BoolArray) -> tuple[IntArray, IntArray]:
+    """Return the last place known before each, and the first after it, itself if it is known.
+
+    Rows of places on the same line, shape (n,); -1 where there is none.
+    """
+    place = np.arange(len(line))
+    before = np.maximum.accumulate(np.where(known, place, -1))
+    after = np.minimum.accumulate(np.where(known, place, len(line))[::-1])[::-1]
+    has_before = (before >= 0) & (line[before] == line)
+    has_after = (after < len(line)) & (line[np.minimum(after, len(line) - 1)] == line)
+    return np.where(has_before, before, -1), np.where(has_after, after, -1)

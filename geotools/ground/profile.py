@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cached_property, partial
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.ground.filled import filled_along
+from geotools.ground.filled import filled_along, known_beside
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
-from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
 
@@ -30,7 +29,6 @@ ONE_PLACE = 1e-3
 SAME = 1e-3  # m; levels and diameters that differ by no more are the same
 # As close as this (m) to a joint of two mains, what lies between is the step of their records.
 JOINT = 1.0
-BRIDGED = 100.0  # m along a run from a ground level known, over which it is filled in. Judgement.
 # Beyond these the record is doubted, not changed (common practice, no source).
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 NEAR = 0.01  # m; a joint no farther outside the stations it lies between is at one of them
@@ -52,6 +50,7 @@ class _Columns:
     chainage: FloatArray
     xy: FloatArray
     ground: FloatArray
+    there: FloatArray  # the ground, filled in where it is not known
     main: IntArray
     diameter: FloatArray
     source: IntArray
@@ -67,16 +66,11 @@ class _Columns:
         """Whether the depth is that of an invert on record below a ground that is known."""
         return np.asarray((self.source == INVERT) & np.isfinite(self.ground), dtype=np.bool_)
 
-    @cached_property
+    @property
     def bridged(self) -> BoolArray:
-        """Whether ground filled in gives the depth: over an invert, a level known not far off."""
-        lost: BoolArray = (self.source == INVERT) & ~np.isfinite(self.ground)
-        if not lost.any():
-            return lost
-        known = np.flatnonzero(np.isfinite(self.ground))
-        places = Places.of(self.run[known], self.chainage[known], int(self.run.max()) + 1)
-        _, gap = places.nearest(self.run, self.chainage)
-        return np.asarray(lost & (gap <= BRIDGED), dtype=np.bool_)
+        """Whether ground that is not known over an invert on record is filled in for its depth."""
+        lost = (self.source == INVERT) & ~np.isfinite(self.ground)
+        return np.asarray(lost & np.isfinite(self.there), dtype=np.bool_)
 
     @property
     def follows(self) -> BoolArray:
@@ -139,12 +133,13 @@ def add_profile(
         The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
         ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
         ground is unknown, ``depth`` is assumed: from inverts on record to the ground filled in,
-        `BRIDGED` m along the run at most, or the cover on record or assumed; ``axis_z`` is NaN
-        unless inverts give it, and ``grade`` that between the levels known on both sides, or 0.
+        or the cover on record or assumed; ``axis_z`` is NaN unless inverts give it, and ``grade``
+        that between the levels known on both sides, or 0.
     """
+    there = _ground_there(_columns(stations, mains, assumed_cover))
     if joints is not None and len(joints):
-        stations = _deeper(stations, mains, joints, assumed_cover)
-    columns = _columns(stations, mains, assumed_cover)
+        stations = _deeper(stations, mains, joints, assumed_cover, there)
+    columns = replace(_columns(stations, mains, assumed_cover), there=there)
     found = _levels(columns)
     _report_assumed(columns, found.source, assumed_cover, findings, run_ids)
     _report_doubts(columns, found, mains, findings)
@@ -171,7 +166,11 @@ def _report_doubts(
 
 
 def _deeper(
-    stations: pd.DataFrame, mains: pd.DataFrame, joints: pd.DataFrame, assumed_cover: float
+    stations: pd.DataFrame,
+    mains: pd.DataFrame,
+    joints: pd.DataFrame,
+    assumed_cover: float,
+    there: FloatArray,
 ) -> pd.DataFrame:
     """Give stations on a joint of two mains the one that lies deeper, whichever comes first.
 
@@ -184,7 +183,7 @@ def _deeper(
     rank = np.unique(mains["feature"].astype(str).to_numpy(dtype=str), return_inverse=True)[1]
     keys = []
     for rows in (own, other):
-        columns = _columns(rows, mains, assumed_cover)
+        columns = replace(_columns(rows, mains, assumed_cover), there=there[at])
         depth, source = _depths(columns)
         keys.append((depth, columns.diameter, -source, -rank[columns.main]))
     better, level = np.zeros(len(at), dtype=bool), np.ones(len(at), dtype=bool)
@@ -213,18 +212,38 @@ def _levels(columns: _Columns) -> _Levels:
 def _depths(columns: _Columns) -> tuple[FloatArray, IntArray]:
     """Return the depth of the invert below the ground, m, and what it rests on.
 
-    Where there is no ground level over an invert on record, and one not far along the run, the
-    ground filled in gives the depth, and the cover, on record or assumed, the least of it: in a
-    hole of the elevation raster a main lies no less deep for that. Elsewhere the cover gives it.
+    Where there is no ground level over an invert on record, the ground filled in gives the depth,
+    and the cover, on record or assumed, the least of it: nothing lies less deep for a hole in the
+    elevation raster. On runs without any level the cover gives it.
     """
     height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
+    bridged = columns.bridged
     depth = np.where(columns.measured, columns.ground - columns.invert, height)
+    depth = np.where(bridged, np.fmax(columns.there - columns.invert, height), depth)
+    stood_in = np.where(columns.cover_known & ~bridged, COVER, ASSUMED)
     lost = (columns.source == INVERT) & ~columns.measured
-    stood_in = np.where(columns.cover_known & ~columns.bridged, COVER, ASSUMED)
-    if lost.any():
-        filled = filled_along(columns.run, columns.chainage, columns.ground) - columns.invert
-        depth = np.where(columns.bridged, np.fmax(filled, height), depth)
     return depth, np.where(lost, stood_in, columns.source)
+
+
+def _ground_there(columns: _Columns) -> FloatArray:
+    """Return the ground at the stations, m, filled in along their run where it is not known.
+
+    Between two levels known straight from one to the other; beyond the last the ground goes on as
+    far above the inverts as there, for a main is laid along its street.
+    """
+    known = np.isfinite(columns.ground)
+    if known.all():
+        return columns.ground
+    there = filled_along(columns.run, columns.chainage, columns.ground)
+    before, after = known_beside(columns.run, known)
+    beyond = np.flatnonzero((before < 0) != (after < 0))
+    rim = np.maximum(before, after)[beyond]
+    height = columns.cover[rim] + columns.diameter[rim]
+    by_invert = columns.source[rim] == INVERT
+    invert = np.where(by_invert, columns.invert[rim], columns.ground[rim] - height)
+    rise = columns.invert[beyond] - invert
+    there[beyond] += np.where(np.isfinite(rise), rise, 0.0)
+    return there
 
 
 def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) -> _Columns:
@@ -244,6 +263,7 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
         chainage=real(stations, "chainage"),
         xy=np.column_stack([real(stations, "x"), real(stations, "y")]),
         ground=real(stations, "ground_z"),
+        there=real(stations, "ground_z"),
         main=main,
         diameter=real(mains, "diameter")[main],
         source=source[main],
@@ -618,10 +638,10 @@ def _depth_there(columns: _Columns, first: int, last: int) -> str:
     if not bridged.any():
         return "the cover on record or assumed gives the depth"
     whole = (
-        "the depth is that of the inverts below a ground filled in from the levels next to it on "
-        "the run, and no less than the cover on record or assumed makes it"
+        "the depth is that of the inverts below a ground filled in along the run, and no less than "
+        "the cover on record or assumed makes it"
     )
-    return whole if bridged.all() else f"{whole}; farther off that cover alone gives it"
+    return whole if bridged.all() else f"{whole}; where there are no inverts that cover gives it"
 
 
 def _taken(columns: _Columns, axis: FloatArray, first: IntArray, last: IntArray) -> list[str]:

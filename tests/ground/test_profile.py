@@ -490,7 +490,7 @@ def test_in_a_hole_of_the_raster_inverts_lie_below_the_ground_filled_in():
     ]
     np.testing.assert_array_equal(got["ground_z"], ground)  # nothing is made up in the layer
     assert findings["rule"].tolist() == ["no-ground", "no-ground"]
-    assert "inverts below a ground filled in from the levels next to it" in findings["text"].iloc[0]
+    assert "that of the inverts below a ground filled in along the run" in findings["text"].iloc[0]
 
 
 def test_a_hole_makes_a_main_no_shallower_than_its_cover_says():
@@ -499,11 +499,31 @@ def test_a_hole_makes_a_main_no_shallower_than_its_cover_says():
     np.testing.assert_allclose(got["depth"], [0.5, 2.4, 0.5])
 
 
-@pytest.mark.parametrize(("far", "depth"), [(100.0, 3.0), (101.0, 1.6)])
-def test_ground_is_not_filled_in_far_from_a_level_known(far: float, depth: float):
-    """Ground at 60 over inverts at 57; beyond 100 m the assumed cover of 1.2 m gives the depth."""
-    rows = stations((0, 0.0, 0, 0.0, 60.0), (0, far, 0, 1.0, NAN))
-    got, findings = profile(rows, mains((0.4, NAN, 57.0, 57.0)), cover=1.2)
-    assert got["depth"].iloc[1] == pytest.approx(depth)
-    told = set(findings["rule"])
-    assert told == ({"no-ground"} if far <= 100 else {"assumed-cover", "no-ground"})
+def test_beyond_the_last_level_a_main_stays_as_deep_as_there():
+    """Ground and inverts fall by 5 %, 3 m apart; the ground is known over the first 100 m alone."""
+    at = np.arange(0, 401, 50.0)
+    rows = stations(*[(0, x, 0, x / 400, 60 - 0.05 * x if x <= 100 else NAN) for x in at])
+    got, findings = profile(rows, mains((0.4, 1.0, 57.0, 37.0)))
+    np.testing.assert_allclose(got["depth"], 3.0)
+    assert set(findings["rule"]) == {"no-ground"}
+
+
+@pytest.mark.parametrize("wide", [20, 400])
+def test_the_middle_of_a_hole_is_filled_in_however_wide_it_is(wide: int):
+    ground = [60.0, *[NAN] * wide, 60.0]
+    last = len(ground) - 1
+    rows = stations(*[(0, 10.0 * i, 0, i / last, z) for i, z in enumerate(ground)])
+    got, _ = profile(rows, mains((0.4, NAN, 55.0, 55.0)), cover=1.2)
+    np.testing.assert_allclose(got["depth"], 5.0)
+
+
+@pytest.mark.parametrize("names", [("A", "B"), ("B", "A")])
+def test_a_joint_in_a_hole_is_as_deep_as_its_deeper_main_whatever_they_are_called(names):
+    table = mains((0.4, NAN, 57.0, 57.0), (0.4, NAN, 54.0, 54.0)).assign(feature=list(names))
+    ground = [60.0, NAN, NAN, NAN, 60.0]
+    rows = stations(*[(0, 10.0 * i, int(i > 2), (i % 3) / 2, z) for i, z in enumerate(ground)])
+    joint = pd.DataFrame({"station": [2], "main": [1], "main_share": [0.0], "main_rate": [0.05]})
+    got = add_profile(
+        rows, table, assumed_cover=1.2, dem_given=True, findings=Findings(), joints=joint
+    )
+    np.testing.assert_allclose(got["depth"], [3.0, 3.0, 6.0, 6.0, 6.0])

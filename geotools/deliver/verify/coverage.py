@@ -14,7 +14,6 @@ import shapely
 
 from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
-from geotools.ground.profile import BRIDGED
 
 __all__ = ["RULES", "along", "between", "opened"]
 
@@ -282,17 +281,26 @@ def _hosts(
     return own
 
 
-def _bridged(
-    tally: Tally, run_id: str, filled: list[Any], stations: list[Any], hosts: dict[str, float]
-) -> None:
-    """Check that no invert near a hole's rim lies less deep than below the ground filled in."""
-    known = [one.chainage for one in stations if math.isfinite(one.ground_z)]
-    for one, ground in zip(stations, filled, strict=True):
+def _bridged(tally: Tally, run_id: str, stations: list[Any], hosts: dict[str, float]) -> None:
+    """Check that no invert lies less deep than below the ground filled in where none is known.
+
+    Between two levels known straight; beyond the last the ground keeps its height above the invert.
+    """
+    known = [k for k, one in enumerate(stations) if math.isfinite(one.ground_z)]
+
+    def invert(one: Any) -> float:
+        return float(one.axis_z) - hosts[one.main_id] / 2
+
+    for k, one in enumerate(stations):
         if math.isfinite(one.ground_z) or math.isnan(one.axis_z) or not known:
             continue
-        if min(abs(one.chainage - at) for at in known) > BRIDGED - CLOSE:
-            continue
-        least = ground.ground_z - one.axis_z + hosts[one.main_id] / 2
+        place = bisect.bisect(known, k)
+        if 0 < place < len(known):
+            rims = [stations[known[place - 1]], stations[known[place]]]
+            least = between(rims, one.chainage, "ground_z") - invert(one)
+        else:
+            rim = stations[known[min(place, len(known) - 1)]]
+            least = rim.ground_z - invert(rim)
         where = f"{run_id} at {one.chainage:.3f} m"
         tally.holds(
             one.depth >= least - CLOSE, where, "is less deep than the ground beside it says"
@@ -319,7 +327,7 @@ def profile(plan: Plan) -> Tally:
             if step > (1e-3 if same else 1.0) and math.isfinite(two.axis_z - one.axis_z):
                 tally.near(one.grade, (two.axis_z - one.axis_z) / step, where, "grade")
         _gaps(tally, run_id, stations)
-        _bridged(tally, run_id, grounded(plan)[run_id], stations, of_main)
+        _bridged(tally, run_id, stations, of_main)
     for run in plan.rows("runs"):
         stations = plan.by("stations", "run_id").get(run.run_id, [])
         if tally.holds(len(stations) > 1, run.run_id, "has no stations"):

@@ -17,7 +17,7 @@ from geotools.brief import Brief, Setting, declared
 from geotools.cautions import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.tally import Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.lists import list_from_text
 from geotools.schema import INPUTS, OUTPUTS, ROLES
 from geotools.units import unit_of
@@ -219,26 +219,37 @@ def findings_due(plan: Plan) -> Tally:
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
         return tally
-    _stations_due(plan.tables["stations"], tally, told)
+    _stations_due(plan, tally, told)
     return tally
 
 
-def _stations_due(table: Any, tally: Tally, told: set[tuple[str, str]]) -> None:
-    """Check that stations of assumed depth, and of unknown ground, are told.
+def _stations_due(plan: Plan, tally: Tally, told: set[tuple[str, str]]) -> None:
+    """Check that stations of assumed depth, and stations and pits of unknown ground, are told.
 
-    Of the former it is told with the latter where the ground filled in gives the depth.
+    Of the first it is told with the second where the ground filled in gives the depth.
     """
+    table = plan.tables["stations"]
     unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
     assumed = (table["depth_source"] == "assumed").to_numpy(dtype=bool)
-    for bare, due in ((False, ("assumed-cover",)), (True, ("assumed-cover", "no-ground"))):
-        of = table.loc[assumed & (unknown == bare), ["run_id", "main_id"]]
+    known_runs = set(table.loc[~unknown, "run_id"])
+    bridged = unknown & np.isfinite(table["axis_z"].to_numpy(dtype=float))
+    bridged &= table["run_id"].isin(known_runs).to_numpy(dtype=bool)
+    for rows, rule in ((assumed & ~bridged, "assumed-cover"), (assumed & bridged, "no-ground")):
+        of = table.loc[rows, ["run_id", "main_id"]]
         for run_id, main in sorted(set(of.itertuples(index=False, name=None))):
-            there = bool({(rule, name) for rule in due for name in (main, run_id)} & told)
+            there = bool({(rule, main), (rule, run_id)} & told)
             tally.holds(there, run_id, f"the depth of {main} is assumed, and no finding says so")
     dem = any(rule == "no-dem" for rule, _ in told)
     for run_id in sorted(set(table.loc[unknown, "run_id"])):
         there = dem or ("no-ground", run_id) in told
         tally.holds(there, run_id, "has no ground level in places, and no finding says so")
+    places = {run: list(rows) for run, rows in table.loc[unknown].groupby("run_id")["chainage"]}
+    for pit in plan.rows("pits"):
+        low, high = pit.chainage - pit.before + CLOSE, pit.chainage + pit.after - CLOSE
+        lost = places.get(pit.run_id, ()) if pit.run_id in known_runs else ()
+        bare = any(low <= place <= high or abs(place - pit.chainage) <= CLOSE for place in lost)
+        there = not bare or ("pit-ground-unknown", pit.pit_id) in told
+        tally.holds(there, pit.pit_id, "stands where no ground level is known, and none says so")
 
 
 def honoured_edits(plan: Plan) -> list[tuple[str, str, str, float, str]]:
