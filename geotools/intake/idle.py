@@ -12,14 +12,13 @@ import pandas as pd
 
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
+from geotools.intake.normally import says_closed
 from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.pipe.names import folded
 
 __all__ = ["LAYERS", "in_service", "out_of_service"]
 
 LAYERS = ("valves", "laterals", "hydrants")  # that have a status, beside the mains
-# Words by which a status of valves says whether they are open; common practice, no source.
-CLOSED = ("closed", "close", "shut", "nc", "n.c.", "normally closed")
 
 
 def out_of_service(
@@ -82,7 +81,7 @@ def _without_states(
     loaded: Loaded, status: npt.NDArray[np.object_], findings: Findings
 ) -> npt.NDArray[np.object_]:
     """Return the statuses without those that say that a valve is closed, which are told."""
-    closed = pd.Series(status, dtype=object).map(folded).isin(CLOSED).to_numpy(dtype=np.bool_)
+    closed = pd.Series(status, dtype=object).astype(str).map(says_closed).to_numpy(dtype=np.bool_)
     if loaded.layer.name != "valves" or "open" in loaded.match.columns or not closed.any():
         return status
     column = loaded.match.columns["status"].name

@@ -9,7 +9,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FIELD", "has_no", "normally", "state_remarks", "states"]
+from geotools.intake.values import NO, YES
+
+__all__ = ["FIELD", "has_no", "normally", "says_closed", "state_remarks", "states"]
 
 FIELD = "open"  # the field such marks are read in
 # What NO is: no, with nothing said; normally open by the marks in the column, also though it holds
@@ -17,8 +19,9 @@ FIELD = "open"  # the field such marks are read in
 PLAIN, MARKED, MIXED, DOUBTFUL = "", "marked", "mixed", "doubtful"
 # Common practice, no source; of abbreviations the letters alone, whatever stands between.
 NORMALLY = {"normallyopen": 1.0, "normalopen": 1.0, "normallyclosed": 0.0, "normalclosed": 0.0}
-SAY_YES_OR_NO = ("yes", "y", "n", "true", "t", "false", "f", "1", "1.0", "0", "0.0", "on", "off")
-OPEN = ("open", "opened")
+CLOSED = ("closed", "close", "shut")
+# Words for yes or no, and open, beside which NO is a no.
+PLAINLY = frozenset((*YES, *NO)) - {"no", *CLOSED}
 _BETWEEN = str.maketrans("", "", "./- ")
 
 
@@ -32,10 +35,18 @@ def normally(texts: npt.NDArray[np.object_]) -> str:
     words = _words(texts)
     if "no" not in words:
         return PLAIN
-    told = any(word in (*SAY_YES_OR_NO, *OPEN) for word in words)
-    if any(_is_mark(word) for word in words):
+    told = any(word in PLAINLY for word in words)
+    if any(_is_mark(word) or _state(word, PLAIN) == 0.0 for word in words):
         return MIXED if told else MARKED
-    return PLAIN if told else DOUBTFUL
+    if told:
+        return PLAIN
+    return MARKED if any(word in CLOSED for word in words) else DOUBTFUL
+
+
+def says_closed(text: str) -> bool:
+    """Tell whether a text says that a valve is closed, by a word or as N.C. does."""
+    word = text.strip().lower()
+    return word in CLOSED or _state(word, PLAIN) == 0.0
 
 
 def states(texts: npt.NDArray[np.object_], no: str) -> npt.NDArray[np.float64]:
@@ -68,7 +79,8 @@ def state_remarks(name: str, texts: npt.NDArray[np.object_], no: str) -> list[tu
     beside = ", though it also holds words for yes or no" if no == MIXED else ""
     text = (
         f"open is NO on {count:,} features (column {name!r}) and is read as normally open, since "
-        f"the column holds marks as N.C. and N.O.{beside}; if it means no, {write}"
+        f"the column says by words or marks (N.C.) which ones are closed{beside}; if it means no, "
+        f"{write}"
     )
     return [("warning" if no == MIXED else "info", "valve-state-marked", text)]
 

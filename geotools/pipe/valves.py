@@ -52,7 +52,9 @@ def is_stuck(text: str) -> bool:
 
 
 def _plain(text: str) -> str:
-    return _NO_LETTERS.sub(" ", folded(_TWO_WORDS.sub(" ", text))).strip()
+    """Return a kind in plain words, without those that only seem to say what a valve is."""
+    plain = _NO_LETTERS.sub(" ", folded(_TWO_WORDS.sub(" ", text)))
+    return _pattern("sound").sub(" ", plain).strip()
 
 
 @cache

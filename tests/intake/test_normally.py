@@ -8,7 +8,7 @@ import pytest
 
 from geotools.brief import Brief
 from geotools.intake.memory import part_of, shelved
-from geotools.intake.normally import DOUBTFUL, MARKED, MIXED, PLAIN, normally
+from geotools.intake.normally import DOUBTFUL, MARKED, MIXED, PLAIN, normally, says_closed
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
 
@@ -31,7 +31,8 @@ def _valves(spot, words):
         (["NO", "Open", ""], PLAIN, [0, 1, np.nan]),
         (["NO", "NC", "YES"], MIXED, [1, 0, 1]),
         (["NO", None, "no"], DOUBTFUL, [0, np.nan, 0]),
-        (["NO", "Closed", "NO"], DOUBTFUL, [0, 0, 0]),
+        (["NO", "Closed", "NO"], MARKED, [1, 0, 1]),
+        (["NO", "Normally Closed", ""], MARKED, [1, 0, np.nan]),
     ],
 )
 def test_no_is_normally_open_where_the_column_holds_such_marks_and_told_where_nothing_tells(
@@ -64,3 +65,11 @@ def test_marks_of_valves_are_no_words_of_other_flags(network, read, spot):
     layers = read(mains=network(), laterals=laterals)
     np.testing.assert_array_equal(layers.laterals.table["critical"].to_numpy(), [0, np.nan])
     assert "unreadable-value" in layers.findings.table()["rule"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("text", "closed"),
+    [("Closed", True), ("N/C", True), ("Normally-Closed", True), ("NO", False), ("Open", False)],
+)
+def test_a_mark_for_closed_is_known_however_it_is_written(text: str, closed: bool) -> None:
+    assert says_closed(text) == closed
