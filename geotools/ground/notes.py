@@ -95,7 +95,7 @@ class Notes:
         self._points: dict[str, list[IntArray]] = {}
         self._in_feet = ""
         self._unread = ""
-        self._kept = ""  # the unit of the first file that has another than the brief
+        self._kept: list[str] = []  # units of the files that have another than the brief
         self._stated = ""
         self._differ = 0.0  # m, the most of all files
         self._held: dict[str, FloatArray] = {}  # by rule, what is no level, as stored
@@ -143,7 +143,7 @@ class Notes:
             self._in_feet = self._in_feet or _hint(raster)
         elif brief_unit is not None and not unit.agrees(stated := stated_unit(brief_unit)):
             self._add("dem-unit-kept", raster, index)
-            self._kept = self._kept or f"{unit.name} by {unit.said_by}"
+            self._kept.append(f"{unit.name} by {unit.said_by} in {raster.name}")
             self._stated = stated.name
 
     def _gaps(self, raster: Raster, index: IntArray, levels: Levels) -> None:
@@ -174,7 +174,7 @@ class Notes:
         """Add the findings, each with the box of the points it concerns."""
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
         said |= {"differ": findings.length(self._differ), "in_feet": self._in_feet}
-        said |= {"unread": self._unread, "kept": self._kept, "stated": self._stated}
+        said |= {"unread": self._unread, "kept": listed(self._kept), "stated": self._stated}
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
             held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))

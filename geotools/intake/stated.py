@@ -56,9 +56,11 @@ def _stated(field: Field, column: str) -> tuple[str, str]:
     known = {name[len(field.name) + 1 :]: name for name in field.spellings()}
     words = UNITS.get(field.dimension, {})
     lengths = UNITS["length"] if field.dimension == "pressure" else {}
-    for written in _endings(column):
+    for written, sure in _endings(column):
         word = re.sub(r"[\s_^]", "", written.casefold()).replace("³", "3").removesuffix(".")
         of_factor = [n for n, f in field.spellings().items() if math.isclose(f, words.get(word, 0))]
+        if word == "in" and not sure and field.dimension != "bore":
+            continue  # INV_IN is the level at the inlet
         if word in known or of_factor:
             return known.get(word) or of_factor[0], ""
         if word in words or word in lengths or (lengths and word in _HEADS):
@@ -66,17 +68,20 @@ def _stated(field: Field, column: str) -> tuple[str, str]:
     return "", ""
 
 
-def _endings(column: str) -> Iterator[str]:
-    """Give what may be a unit at the end of a name, the longest first."""
+def _endings(column: str) -> Iterator[tuple[str, bool]]:
+    """Give what may be a unit at the end of a name, the longest first, and whether it is for sure.
+
+    In brackets it is.
+    """
     bracket = _BRACKET.search(column)
     if bracket:
-        yield bracket[1].strip()
+        yield bracket[1].strip(), True
     words = re.split(r"[\s_\-]+", column.strip())
     if len(words) > 2:
-        yield "/".join(words[-2:])  # Flow_l_s
-        yield " ".join(words[-2:])  # Press m head
+        yield "/".join(words[-2:]), False  # Flow_l_s
+        yield " ".join(words[-2:]), False  # Press m head
     if len(words) > 1:
-        yield words[-1]
+        yield words[-1], False
     parts = _PART.findall(column)
-    if len(parts) > 1:
-        yield parts[-1]
+    if len(parts) > 1 and len(parts[-1]) > 1:  # DiaM may be anything
+        yield parts[-1], False

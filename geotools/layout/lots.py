@@ -23,7 +23,7 @@ from geotools.layout.attempt import Attempt, equip, try_carriers
 from geotools.layout.blocked import explain_blocked
 from geotools.layout.rules import refusal_limits
 from geotools.layout.shared import Shared, lot_of, on_streets, only_runs
-from geotools.layout.winners import _in_running, left_of, measured, shown_of, tried_rows
+from geotools.layout.winners import left_of, measured, shown_of, tried_rows, values_in_running
 from geotools.network.cells import by_place
 from geotools.network.ragged import BoolArray, IntArray
 from geotools.network.words import in_words, rows_in_order, rows_joined
@@ -175,7 +175,7 @@ def _thicker(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
             attempts = [*attempts, try_carriers(part, equip(part, _given(count, runs, tried)))]
             attempts = left_of(attempts, lot.brief.carrier.larger_for)
             give_back()
-        runs = runs[np.argmin(_in_running(attempts), axis=0)[runs] >= before]
+        runs = runs[np.argmin(values_in_running(attempts), axis=0)[runs] >= before]
     return attempts
 
 
@@ -186,7 +186,7 @@ def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
     but two, with their pulls, could save.
     """
     brief, contest = lot.brief, lot.contest
-    value, place = _in_running(attempts)[:, runs], np.arange(len(runs))
+    value, place = values_in_running(attempts)[:, runs], np.arange(len(runs))
     best = np.argmin(value, axis=0)
     tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[runs] for one in attempts])
     eased, pits = (

@@ -11,9 +11,7 @@ from geotools.pipe.factors import DAY
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.optimise import PullCosts, StringDays
 from geotools.schema import length_text
-from geotools.siting.candidates import (
-    PitRules,
-)
+from geotools.siting.candidates import PitRules
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.street.lanes import Passage

@@ -13,10 +13,19 @@ from geotools.layout.shared import Shared
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
 
-__all__ = ["by_rank", "in_running", "left_of", "measured", "shown_of", "tried_rows", "winners"]
+__all__ = [
+    "by_rank",
+    "in_running",
+    "left_of",
+    "measured",
+    "shown_of",
+    "tried_rows",
+    "values_in_running",
+    "winners",
+]
 
 
-def _in_running(attempts: list[Attempt]) -> FloatArray:
+def values_in_running(attempts: list[Attempt]) -> FloatArray:
     """Return what is made least, attempts x runs, infinite where it cannot win."""
     return in_running(
         np.array([attempt.value for attempt in attempts]),
@@ -31,7 +40,7 @@ def left_of(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     attempt may be. Of a run without a plan it is the one that came closest, once that is known.
     So a lot holds the places of its runs about once, however many carriers are tried.
     """
-    value = _in_running(attempts)
+    value = values_in_running(attempts)
     best = value.min(axis=0)
     near = value <= best * (1 + larger_for)
     lost = ~np.isfinite(best)

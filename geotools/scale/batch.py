@@ -107,7 +107,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     back = read_back(call.folder, entries)
     write_manifest(call.folder, entries | spared, files)
     stale = _report_stale(share.layers, call.folder, entries | spared)
-    report_across(share.layers, call.folder, entries)
+    report_across(share.layers, call.folder, entries | spared)
     report_failed(share, entries)
     whole = {name for name, job in jobs.items() if job.before is not None}
     fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
