@@ -36,6 +36,8 @@ _RUN_FIELDS = (
 _SUMMED = ("length", "cost", "pit_count", "pull_count", "lane_days")
 _CAUTION = "caution."
 _CURRENCY = "rates.currency"
+# Mains have a finding of their own; districts say who plans a run, and change nothing in a plan.
+_NOT_INPUTS = {"mains", "districts"}
 
 Words = npt.NDArray[np.object_]
 
@@ -249,7 +251,7 @@ def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: 
                 layer="mains",
                 feature=plan.name,
             )
-        layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - {"mains"})
+        layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - _NOT_INPUTS)
         other = [name for name in layers if _hashes(plan, name) != _hashes(first, name)]
         if other:
             findings.add(

@@ -69,6 +69,7 @@ def write(tmp_path: Path) -> Callable[..., Path]:
         crs: int = 26917,
         pulls: Sequence[dict[str, Any]] = (),
         named: Sequence[dict[str, Any]] = (),
+        read: Mapping[str, str] | None = None,
     ) -> Path:
         brief = load_brief(overrides={"output.units": units, **(settings or {})})
         ids = [r["run_id"] for r in runs]
@@ -82,7 +83,11 @@ def write(tmp_path: Path) -> Callable[..., Path]:
             ),
             "pulls": rows_of("pulls", list(pulls)),
             "schedule": rows_of("schedule", [{"run_id": n, **t} for n in ids for t in SCHEDULE]),
-            "inputs": rows_of("inputs", [{"layer": "mains", "sha256": sha}]),
+            "inputs": rows_of(
+                "inputs",
+                [{"layer": layer, "sha256": of}
+                 for layer, of in {"mains": sha, **(read or {})}.items()],
+            ),
             "settings": settings_table(brief, units),
         }  # fmt: skip
         out = pyproj.CRS(crs)
@@ -247,6 +252,18 @@ def test_other_mains_are_refused_unless_runs_of_them_are_the_same(
     other = write("c.gpkg", run("R1", 5000), sha="cc")
     with pytest.raises(LayerError, match=r"c\.gpkg: its mains were read .* no run of it"):
         compared(a, other)
+
+
+def test_a_plan_of_a_batch_is_of_the_same_files_as_one_of_the_whole(
+    write: Callable[..., Path],
+) -> None:
+    """The plan of a district tells of no districts; that says nothing of what it was made from."""
+    whole = write("a.gpkg", run("R1", 0), read={"streets": "ss", "districts": "dd"})
+    part = write("b.gpkg", run("R1", 0), read={"streets": "ss"})
+    assert "other-inputs" not in rules(compared(whole, part))
+    other = write("c.gpkg", run("R1", 0), read={"streets": "tt"})
+    findings = compared(whole, other)["findings"].set_index("rule")
+    assert findings.loc["other-inputs", "text"].startswith("c: streets were not read from")
 
 
 def pull(name: str, start: float, end: float, direction: str = "ahead") -> dict[str, Any]:
