@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import pandas as pd
-
 from geotools.brief import Brief, sources_of
 from geotools.deliver.files import spare
 from geotools.deliver.geopackage import check_target, write_geopackage
@@ -20,12 +18,12 @@ from geotools.scale.across import report_across
 from geotools.scale.district import Job, plan_district
 from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.failed import report_failed
-from geotools.scale.jobs import district_jobs, districts_spared
+from geotools.scale.jobs import district_jobs, districts_spared, with_runs
 from geotools.scale.key import program
 from geotools.scale.manifest import (
     NAME,
     Entry,
-    file_name,
+    file_names,
     files_made,
     other_plans,
     read_manifest,
@@ -86,11 +84,14 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     if brief.output.styles:
         check_styles(summary, _LAYERS, overwrite=True, folder=styles)
     layers, districts = read_network(brief, call, progress)
-    names = _file_names(districts)
+    had = {name: before[name] for name in districts["name"] if name in before}
+    names = file_names(districts["name"], had, {SUMMARY})
     _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
     begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
     with begun as workers:
         share = share_out(layers, districts, brief, progress)
+        names = file_names(with_runs(share), had, {SUMMARY})
+        _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
         jobs, entries = district_jobs(share, brief, call, before, names)
         workers()  # nothing is written for workers that cannot be reached
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
@@ -119,15 +120,6 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     told = told_of(share, back, entries, stale, units) | told_fates(fates)
     told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
     return outcome_of(tables, brief, call, told)
-
-
-def _file_names(districts: pd.DataFrame) -> dict[str, str]:
-    """Return the name of each district's file, whether or not it has a run to plan."""
-    taken, names = {SUMMARY}, {}
-    for name in districts["name"]:
-        names[name] = file_name(name, taken)
-        taken.add(names[name])
-    return names
 
 
 def _own_files(brief: Brief) -> set[str]:

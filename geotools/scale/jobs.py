@@ -20,7 +20,7 @@ from geotools.scale.manifest import Entry, still_good
 from geotools.scale.resume import FAILED
 from geotools.scale.share import NOT_CHOSEN, Call, Share
 
-__all__ = ["district_jobs", "districts_spared", "edits_of"]
+__all__ = ["district_jobs", "districts_spared", "edits_of", "with_runs"]
 
 _BY_BATCH = ("districts", "pit_edits")  # of these districts read nothing themselves
 # A pull's strings may lie this much farther along the street than the longest pull, m.
@@ -34,7 +34,7 @@ def district_jobs(
 
     These are the ones with no run, those whose plan is whole and those that failed: should the
     batch end before it comes to look at them again, it is still known. ``names`` are
-    those of the files of all districts.
+    those of the files of the districts `with_runs`.
     """
     inputs = {n: _anywhere(entry) for n, entry in brief.inputs.items() if n not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
@@ -74,6 +74,12 @@ def district_jobs(
         )
         size[name] = float(span[rows, 4].sum())
     return {name: jobs[name] for name in sorted(jobs, key=lambda n: (-size[n], n))}, entries
+
+
+def with_runs(share: Share) -> list[str]:
+    """Return the names of the districts that have a run to plan, in their order."""
+    rows = np.unique(share.district[share.district >= 0])
+    return list(share.districts["name"].to_numpy(dtype=object)[rows])
 
 
 def edits_of(share: Share, k: int) -> tuple[Points | None, pd.DataFrame]:

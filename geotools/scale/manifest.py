@@ -19,6 +19,7 @@ __all__ = [
     "Entry",
     "Manifest",
     "file_name",
+    "file_names",
     "files_made",
     "locked",
     "other_plans",
@@ -182,6 +183,34 @@ def file_name(name: str, taken: set[str]) -> str:
         number += 1
         unique = f"{stem}-{number}"
     return f"{unique}.gpkg"
+
+
+def file_names(districts: Collection[str], before: Manifest, taken: set[str]) -> dict[str, str]:
+    """Return the name of each district's file: the one it has, else one that is free.
+
+    Parameters
+    ----------
+    districts : collection of str
+    before : Manifest
+        What an earlier batch left of these, and of others whose files are to be left alone.
+    taken : set of str
+        Names of files that are no district's.
+    """
+    names, used = {}, set(taken)
+    for name, entry in before.items():
+        if _of_district(entry.file) and entry.file not in used:
+            names[name] = entry.file
+            used.add(entry.file)
+    for name in districts:
+        if name not in names:
+            names[name] = file_name(name, used)
+            used.add(names[name])
+    return {name: names[name] for name in districts}
+
+
+def _of_district(name: str) -> bool:
+    """Say whether a name told is one that a district's file may have."""
+    return name.endswith(".gpkg") and Path(name).name == name
 
 
 def sweep(folder: Path) -> None:

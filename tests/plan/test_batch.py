@@ -674,6 +674,27 @@ def test_the_result_names_districts_kept_and_redone_and_why(
     }  # fmt: skip
 
 
+def test_a_district_that_comes_takes_no_name_of_a_file_from_one_that_has_it(
+    network: Path, done: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lost(*_: Any, **__: Any) -> Any:
+        raise SchedulerLost("gone")
+
+    for name in ("net.gpkg", "brief.toml"):
+        shutil.copy(network.parent / name, tmp_path / name)
+    districts = gpd.read_file(tmp_path / "net.gpkg", layer="districts")
+    districts.replace({"Nobody": "WESTFOLD"}).to_file(tmp_path / "net.gpkg", layer="districts")
+    brief, out, anew = tmp_path / "brief.toml", tmp_path / "out", tmp_path / "anew"
+    shutil.copytree(done, out)
+    told = json.loads(slipmain("batch", brief, "-o", out, "--resume", "--json").out)
+    assert (told["kept"], told["stale_plans"]) == (["Eastfold", "Westfold"], [])
+    monkeypatch.setattr("geotools.scale.batch.run_all", lost)
+    assert slipmain("batch", brief, "-o", anew).code == 2
+    files = json.loads((anew / "manifest.json").read_text(encoding="utf-8"))["files"]
+    assert "westfold.gpkg" in files  # for the one that has runs
+    assert "westfold-2.gpkg" not in files
+
+
 def test_a_batch_never_writes_over_what_it_reads(
     network: Path, tmp_path: Path, slipmain: Run
 ) -> None:

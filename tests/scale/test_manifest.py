@@ -16,6 +16,7 @@ from geotools.intake.digest import sha256
 from geotools.scale.manifest import (
     Entry,
     file_name,
+    file_names,
     files_made,
     locked,
     read_manifest,
@@ -78,6 +79,27 @@ def test_names_that_come_to_the_same_get_files_of_their_own() -> None:
     for name in ("North", "NORTH", "north!"):
         taken.add(file_name(name, taken))
     assert taken == {"north.gpkg", "north-2.gpkg", "north-3.gpkg"}
+
+
+def test_a_district_keeps_the_name_its_file_has_and_others_get_what_is_free() -> None:
+    own = {"summary.gpkg"}
+    assert file_names(["INSELN", "Inseln"], {}, own) == {
+        "INSELN": "inseln.gpkg", "Inseln": "inseln-2.gpkg",
+    }  # fmt: skip
+    before = {
+        "Inseln": Entry("done", file="inseln.gpkg"),
+        "Rest": Entry("done", file="rest-2.gpkg"),
+        "Leer": Entry("empty"),
+        "Away": Entry("done", file="summary.gpkg"),
+        "Beside": Entry("done", file="rest-2.gpkg"),
+        "Below": Entry("done", file="styles/below.gpkg"),
+    }
+    assert file_names(["INSELN", "inseln", *before], before, own) == {
+        "INSELN": "inseln-2.gpkg", "inseln": "inseln-3.gpkg", "Inseln": "inseln.gpkg",
+        "Rest": "rest-2.gpkg", "Leer": "leer.gpkg", "Away": "away.gpkg",
+        "Beside": "beside.gpkg", "Below": "below.gpkg",
+    }  # fmt: skip
+    assert file_names(["INSELN"], before, own) == {"INSELN": "inseln-2.gpkg"}  # one not asked for
 
 
 def test_a_file_that_was_touched_since_is_not_taken_as_done(tmp_path: Path) -> None:
