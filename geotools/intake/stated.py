@@ -59,8 +59,8 @@ def _stated(field: Field, column: str) -> tuple[str, str]:
     for written, sure in _endings(column):
         word = re.sub(r"[\s_^]", "", written.casefold()).replace("³", "3").removesuffix(".")
         of_factor = [n for n, f in field.spellings().items() if math.isclose(f, words.get(word, 0))]
-        if word == "in" and not sure and field.dimension != "bore":
-            continue  # INV_IN is the level at the inlet
+        if not sure and word == ("m" if field.dimension == "bore" else "in"):
+            continue  # DiaM may be anything, and INV_IN is the level at the inlet
         if word in known or of_factor:
             return known.get(word) or of_factor[0], ""
         if word in words or word in lengths or (lengths and word in _HEADS):
@@ -83,5 +83,5 @@ def _endings(column: str) -> Iterator[tuple[str, bool]]:
     if len(words) > 1:
         yield words[-1], False
     parts = _PART.findall(column)
-    if len(parts) > 1 and len(parts[-1]) > 1:  # DiaM may be anything
+    if len(parts) > 1:
         yield parts[-1], False

@@ -30,7 +30,7 @@ from geotools.scale.manifest import (
     still_good,
     write_manifest,
 )
-from geotools.scale.resume import fate_of
+from geotools.scale.resume import FAILED, fate_of, keep_edited
 from geotools.scale.share import Call, read_network, share_out
 from geotools.scale.summary import (
     SUMMARY,
@@ -94,6 +94,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
         jobs, entries = district_jobs(share, brief, call, before, names)
         workers()  # nothing is written for workers that cannot be reached
+        edited = keep_edited({name: job.target for name, job in jobs.items()}, before)
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
         files |= {name for name in made if (call.folder / name).exists()}
         spared = districts_spared(share, call.folder, before)
@@ -101,23 +102,29 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         progress("planning districts", 0, len(jobs))
         results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
         for done, result in enumerate(results, start=1):
-            entries[result.name] = _entry(result, jobs[result.name])
+            name = result.name
+            entries[name] = _remembering(_entry(result, jobs[name]), before.get(name))
             write_manifest(call.folder, entries | spared, files)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
     back = read_back(call.folder, entries)
     write_manifest(call.folder, entries | spared, files)
-    stale = _report_stale(share.layers, call.folder, entries | spared)
+    _report_edited(share.layers, edited)
+    stale = _report_stale(share.layers, call.folder, entries | spared, {*edited.values()})
     report_across(share.layers, call.folder, entries | spared)
     report_failed(share, entries)
     whole = {name for name, job in jobs.items() if job.before is not None}
-    fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
+    fates = {
+        n: fate_of(e, before.get(n), whole=n in whole, edited=n in edited)
+        for n, e in entries.items()
+    }
     tables = summary_tables(share, brief, back, entries, fates)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         write_styles(summary, _LAYERS, units=units, folder=styles)
     told = told_of(share, back, entries, stale, units) | told_fates(fates)
+    told["edited"] = {name: edited[name] for name in sorted(edited)}
     told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
     return outcome_of(tables, brief, call, told)
 
@@ -167,9 +174,28 @@ def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> N
         raise OutputError("\n".join(faults))
 
 
-def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> list[str]:
-    """Return the plans in the folder that this batch did not make or keep; each is a finding."""
-    stale = other_plans(folder, {SUMMARY, *(entry.file for entry in entries.values())})
+def _report_edited(layers: Layers, edited: dict[str, str]) -> None:
+    """Say where the plans lie that somebody edited since; ``edited`` as of `keep_edited`."""
+    layers.findings.add_many(
+        "warning",
+        "edited-plan",
+        [
+            f"is the plan of district {name} as it was found: not as the batch wrote it, edited "
+            "since; a new plan has its name; see what of it is to be taken over"
+            for name in edited
+        ],
+        features=list(edited.values()),
+    )
+
+
+def _report_stale(
+    layers: Layers, folder: Path, entries: dict[str, Entry], told: set[str]
+) -> list[str]:
+    """Return the plans in the folder that this batch did not make or keep; each is a finding.
+
+    Those ``told`` have a finding already.
+    """
+    stale = other_plans(folder, {SUMMARY, *(entry.file for entry in entries.values()), *told})
     layers.findings.add_many(
         "warning",
         "stale-plan",
@@ -214,6 +240,13 @@ def _entry(result: Result, job: Job) -> Entry:
         return Entry("failed", error=fault, tries=result.tries)
     kept = job.before is not None and job.before.key == entry.key
     return replace(entry, tries=0 if kept else result.tries)
+
+
+def _remembering(entry: Entry, last: Entry | None) -> Entry:
+    """Have a district that failed know its last plan, which lies there until a new one does."""
+    if last is None or entry.status not in FAILED:
+        return entry
+    return replace(entry, sha256=last.sha256)
 
 
 def _not_there(target: Path, entry: Entry) -> str:

@@ -51,7 +51,8 @@ class Entry:
         Hashes of all that the result depends on, by what it is: the program, the settings that
         touch the plan, each layer as read, the ground.
     file, sha256 : str
-        The plan written and its hash, ``""`` where there is none.
+        The plan written and its hash, ``""`` where there is none. Of a district that failed the
+        hash is that of its last plan, which may lie there still.
     error : str
         Why there is none.
     tries : int

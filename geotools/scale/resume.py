@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
-from geotools.scale.manifest import Entry
+from geotools.errors import OutputError
+from geotools.intake.digest import sha256
+from geotools.scale.manifest import Entry, Manifest
 
-__all__ = ["FAILED", "Fate", "fate_of"]
+__all__ = ["FAILED", "Fate", "fate_of", "keep_edited"]
 
 CHOICE = "network.only"
 # What differs of itself where other runs are chosen is not in here: the runs and what lies around.
@@ -33,7 +37,59 @@ class Fate:
     renewed: bool = False
 
 
-def fate_of(entry: Entry, last: Entry | None, *, whole: bool) -> Fate:
+def keep_edited(targets: Mapping[str, Path], before: Manifest) -> dict[str, str]:
+    """Give files that are no longer what a batch wrote other names, before plans take their place.
+
+    Parameters
+    ----------
+    targets : mapping of str to Path
+        By the district to be planned, where its plan is to lie.
+    before : Manifest
+        What the earlier batch wrote.
+
+    Returns
+    -------
+    dict of str to str
+        By district, the name its edited file has now.
+
+    Raises
+    ------
+    OutputError
+        If one cannot be renamed.
+    """
+    kept = {}
+    for name, target in targets.items():
+        wrote = _hash_written(name, target.name, before)
+        if not wrote or not target.is_file() or sha256(target) == wrote:
+            continue
+        aside = _free_beside(target)
+        try:
+            target.rename(aside)
+        except OSError as error:
+            raise OutputError(
+                f"{target}: was edited since the batch wrote it, and cannot be kept under another "
+                f"name ({error.strerror or error}); move it away"
+            ) from error
+        kept[name] = aside.name
+    return kept
+
+
+def _hash_written(name: str, file: str, before: Manifest) -> str:
+    """Return the hash of what was last written to the file of a district; "" if nothing was."""
+    if name in before and before[name].sha256:
+        return before[name].sha256
+    return next((entry.sha256 for entry in before.values() if entry.file == file), "")
+
+
+def _free_beside(target: Path) -> Path:
+    """Return a name for an edited plan; none that a district's file may bear."""
+    number = 1
+    while (aside := target.with_name(f"{target.stem}.edited-{number}{target.suffix}")).exists():
+        number += 1
+    return aside
+
+
+def fate_of(entry: Entry, last: Entry | None, *, whole: bool, edited: bool = False) -> Fate:
     """Return what became of a district.
 
     Parameters
@@ -44,6 +100,8 @@ def fate_of(entry: Entry, last: Entry | None, *, whole: bool) -> Fate:
         What was known of it when the batch began.
     whole : bool
         Whether the file of its last plan was there, as it was written.
+    edited : bool
+        Whether it was there, and was not what was written.
     """
     if entry.status == "empty":
         return Fate("")
@@ -52,7 +110,7 @@ def fate_of(entry: Entry, last: Entry | None, *, whole: bool) -> Fate:
     if last.status in FAILED:
         return Fate("failed_before")
     if not whole:
-        return Fate("file_lost")
+        return Fate("file_changed" if edited else "file_lost")
     if entry.status == "done" and entry.key == last.key:
         return Fate("kept", renewed=entry.sha256 != last.sha256)
     return Fate("changed", _differing(entry, last))

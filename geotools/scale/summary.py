@@ -228,6 +228,10 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         ]
     if count := told["runs_not_chosen"]:
         lines += [f"left out   {count} runs are not among those chosen (network.only)"]
+    lines += [
+        f"edited     {name}: its plan was edited since, and is kept as {file}"
+        for name, file in told["edited"].items()
+    ]
     if names := told["spared"]:
         lines += [
             f"spared     {', '.join(names)}: none of their runs is among those chosen; their plans "

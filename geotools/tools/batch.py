@@ -74,6 +74,7 @@ TOOL = Tool(
         Key("kept", "list", "districts whose earlier plan was kept"),
         Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
         Key("planned", "table", "districts planned and why, where there was an earlier batch"),
+        Key("edited", "table", "districts whose plan was edited since, and the name it now has"),
         Key("output", "text", "folder written to"),
     ),
 )

@@ -393,7 +393,7 @@ def test_the_briefs_unit_is_for_files_that_say_none_and_others_keep_theirs(write
         np.testing.assert_allclose(got.z, 30.48, rtol=1e-12)
         (told,) = findings.itertuples()
         assert (told.severity, told.rule, told.feature) == ("warning", "dem-unit-kept", "west.tif")
-        assert "in m by its band unit 'm', but in ft by the brief" in told.text
+        assert "in m by its band unit 'm' in west.tif, but in ft by the brief" in told.text
 
 
 def test_a_brief_that_contradicts_a_file_is_an_error_where_no_file_says_nothing(write_dem, at):

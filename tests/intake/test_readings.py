@@ -489,3 +489,12 @@ def test_classes_and_runs_that_look_alike_are_alike(form, written, network, read
     assert layers.streets is None or not len(layers.streets.table)
     runs = pd.DataFrame({"run_id": ["R1", "R2"], "main_ids": [said("Süd-1"), "N1"]})
     assert chosen_runs(runs, [meant("Süd-1")], ()).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("field", "column"), [("invert_start", "INV_IN"), ("cover", "Depth_In"), ("diameter", "DiaM")]
+)
+def test_letters_that_may_be_no_unit_are_not_taken_for_one(field: str, column: str) -> None:
+    own = INPUTS["mains"].field(field)
+    line, remark = mapping_line(own, column)
+    assert (line, remark) == (f'{own.column()} = "{column}"', "(with the unit of the values)")

@@ -26,6 +26,7 @@ from pandas.api.types import is_numeric_dtype
 
 import geotools
 from geotools.deliver.read_plan import read_plan
+from geotools.errors import LayerError
 from geotools.layout.tables import write_plan
 from geotools.scale import engine
 from geotools.scale.district import plan_district
@@ -693,6 +694,39 @@ def test_a_district_that_comes_takes_no_name_of_a_file_from_one_that_has_it(
     files = json.loads((anew / "manifest.json").read_text(encoding="utf-8"))["files"]
     assert "westfold.gpkg" in files  # for the one that has runs
     assert "westfold-2.gpkg" not in files
+
+
+def test_a_plan_somebody_edited_is_kept_beside_the_new_one_and_told(
+    network: Path, done: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out, mine = tmp_path / "out", tmp_path / "out" / "westfold.edited-1.gpkg"
+    shutil.copytree(done, out)
+    with contextlib.closing(sqlite3.connect(out / "westfold.gpkg")) as file, file:
+        file.execute("CREATE TABLE my_notes (text)")
+    with monkeypatch.context() as meanwhile:  # it is kept even where the new plan fails
+
+        def fails(_: Any) -> Any:
+            raise LayerError("mains", "no luck")
+
+        meanwhile.setattr("geotools.scale.batch.plan_district", fails)
+        assert slipmain("batch", network, "-o", out, "--resume", "--quiet").code == 1
+    assert rows_of(mine, "my_notes") == []
+    mine.rename(out / "westfold.gpkg")  # back, and edited: the failure did not forget the plan
+    call = slipmain("batch", network, "-o", out, "--resume", "--json")
+    assert call.code == 0
+    told = json.loads(call.out)
+    assert told["edited"] == {"Westfold": mine.name}
+    assert told["stale_plans"] == []
+    assert rows_of(mine, "my_notes") == []
+    assert hashes(out) == hashes(done)
+    findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings").set_index("rule")
+    assert findings.loc["edited-plan", "feature"] == mine.name
+    shutil.copy(mine, out / "westfold.gpkg")
+    text = slipmain("batch", network, "-o", out, "--resume").out
+    assert "redone     Westfold: file changed" in text
+    assert (
+        "edited     Westfold: its plan was edited since, and is kept as westfold.edited-2" in text
+    )
 
 
 def test_a_batch_never_writes_over_what_it_reads(
