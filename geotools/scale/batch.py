@@ -25,12 +25,14 @@ from geotools.scale.manifest import (
     Entry,
     file_names,
     files_made,
+    manifest_fault,
     other_plans,
     read_manifest,
+    set_manifest_aside,
     still_good,
     write_manifest,
 )
-from geotools.scale.resume import FAILED, fate_of, keep_edited
+from geotools.scale.resume import FAILED, Fate, fate_of, keep_edited
 from geotools.scale.share import Call, read_network, share_out
 from geotools.scale.summary import (
     SUMMARY,
@@ -77,8 +79,8 @@ def open_folder(path: Path) -> Path:
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     """Plan every district, keep the manifest, write the summary."""
     call = replace(call, frames=told_apart(call.frames))
-    before = _earlier(call)
-    made = _made(call.folder)
+    torn = manifest_fault(call.folder) if call.overwrite else ""
+    before, made = ({}, set()) if torn else (_earlier(call), _made(call.folder))
     summary, styles = call.folder / SUMMARY, call.folder / STYLES
     check_target(summary, overwrite=True)
     if brief.output.styles:
@@ -94,6 +96,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
         jobs, entries = district_jobs(share, brief, call, before, names)
         workers()  # nothing is written for workers that cannot be reached
+        aside = set_manifest_aside(call.folder) if torn else ""
         edited = keep_edited({name: job.target for name, job in jobs.items()}, before)
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
         files |= {name for name in made if (call.folder / name).exists()}
@@ -109,15 +112,12 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     progress("writing the summary")
     back = read_back(call.folder, entries)
     write_manifest(call.folder, entries | spared, files)
+    _report_aside(share.layers, aside)
     _report_edited(share.layers, edited)
     stale = _report_stale(share.layers, call.folder, entries | spared, {*edited.values()})
     report_across(share.layers, call.folder, entries | spared)
     report_failed(share, entries)
-    whole = {name for name, job in jobs.items() if job.before is not None}
-    fates = {
-        n: fate_of(e, before.get(n), whole=n in whole, edited=n in edited)
-        for n, e in entries.items()
-    }
+    fates = _fates(entries, before, jobs, edited)
     tables = summary_tables(share, brief, back, entries, fates)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
@@ -125,8 +125,22 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         write_styles(summary, _LAYERS, units=units, folder=styles)
     told = told_of(share, back, entries, stale, units) | told_fates(fates)
     told["edited"] = {name: edited[name] for name in sorted(edited)}
+    told["manifest_kept"] = aside
     told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
     return outcome_of(tables, brief, call, told)
+
+
+def _fates(
+    entries: dict[str, Entry],
+    before: dict[str, Entry],
+    jobs: dict[str, Job],
+    edited: dict[str, str],
+) -> dict[str, Fate]:
+    whole = {name for name, job in jobs.items() if job.before is not None}
+    return {
+        name: fate_of(entry, before.get(name), whole=name in whole, edited=name in edited)
+        for name, entry in entries.items()
+    }
 
 
 def _own_files(brief: Brief) -> set[str]:
@@ -172,6 +186,18 @@ def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> N
             )
     if faults:
         raise OutputError("\n".join(faults))
+
+
+def _report_aside(layers: Layers, aside: str) -> None:
+    """Say what a manifest that could not be read is called now; "" where there was none."""
+    if aside:
+        layers.findings.add(
+            "warning",
+            "manifest-unread",
+            "is the manifest of an earlier batch, which could not be read: it was begun anew, and "
+            "files it made are not known as such; delete it if nobody needs it",
+            feature=aside,
+        )
 
 
 def _report_edited(layers: Layers, edited: dict[str, str]) -> None:

@@ -22,8 +22,10 @@ __all__ = [
     "file_names",
     "files_made",
     "locked",
+    "manifest_fault",
     "other_plans",
     "read_manifest",
+    "set_manifest_aside",
     "still_good",
     "sweep",
     "write_manifest",
@@ -31,6 +33,10 @@ __all__ = [
 
 NAME = "manifest.json"
 FORMAT = 1
+_ANEW = (
+    "give --overwrite to begin anew in this folder, which keeps it under another name, or use a "
+    "new folder"
+)
 _PLAN_LAYERS = {"runs", "pits", "pulls", "settings", "inputs"}
 # Bytes of a district's file name: file systems allow 255, and a part of a file adds to its name.
 _LONGEST = 180
@@ -96,6 +102,36 @@ def files_made(folder: Path) -> set[str]:
     return files | {entry.file for entry in entries.values() if entry.file}
 
 
+def manifest_fault(folder: Path) -> str:
+    """Say why the manifest of a folder cannot be read; "" if it can be, or there is none."""
+    try:
+        _read(folder)
+    except OutputError as error:
+        return str(error)
+    return ""
+
+
+def set_manifest_aside(folder: Path) -> str:
+    """Give a manifest that cannot be read another name, and return that.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be renamed.
+    """
+    path, number = folder / NAME, 1
+    while (aside := path.with_stem(f"{path.stem}.unread-{number}")).exists():
+        number += 1
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be read, nor kept under another name ({error.strerror or error}); "
+            "move it away"
+        ) from error
+    return aside.name
+
+
 def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
     path = folder / NAME
     if not path.exists():
@@ -103,12 +139,12 @@ def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         if content["format"] != FORMAT:
-            raise OutputError(f"{path}: was written by another version; use a new folder")
+            raise OutputError(f"{path}: was written by another version; {_ANEW}")
         entries = {name: _entry(told) for name, told in content["districts"].items()}
         named = [str(name) for name in content.get("files", ())]
         return entries, {Path(name).as_posix() for name in named if _inside(name)}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise OutputError(f"{path}: cannot be read ({error}); use a new folder") from error
+        raise OutputError(f"{path}: cannot be read ({error}); {_ANEW}") from error
 
 
 def _entry(told: dict[str, Any]) -> Entry:
@@ -214,8 +250,14 @@ def _of_district(name: str) -> bool:
     return name.endswith(".gpkg") and Path(name).name == name
 
 
-def sweep(folder: Path) -> None:
+def sweep(folder: Path, *, overwrite: bool = False) -> None:
     """Remove what a killed batch left half written; only while the folder is locked.
+
+    Parameters
+    ----------
+    folder : Path
+    overwrite : bool
+        Whether a manifest that cannot be read is no hindrance; it vouches for no file.
 
     Raises
     ------
@@ -223,7 +265,8 @@ def sweep(folder: Path) -> None:
         If there is a manifest that cannot be read.
     """
     places: dict[Path, set[str]] = {folder: {NAME}}
-    for file in files_made(folder):
+    known = set() if overwrite and manifest_fault(folder) else files_made(folder)
+    for file in known:
         path = folder / file
         places.setdefault(path.parent, set()).add(path.name)
     for place, names in places.items():

@@ -75,6 +75,7 @@ TOOL = Tool(
         Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
         Key("planned", "table", "districts planned and why, where there was an earlier batch"),
         Key("edited", "table", "districts whose plan was edited since, and the name it now has"),
+        Key("manifest_kept", "text", "name a manifest that could not be read now has"),
         Key("output", "text", "folder written to"),
     ),
 )
@@ -134,7 +135,7 @@ def batch(
         folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
     )
     with locked(folder):
-        sweep(folder)
+        sweep(folder, overwrite=overwrite)
         return plan_districts(brief, call, progress)
 
 

@@ -729,6 +729,32 @@ def test_a_plan_somebody_edited_is_kept_beside_the_new_one_and_told(
     )
 
 
+def test_over_a_manifest_that_cannot_be_read_a_batch_is_begun_anew_and_nothing_is_deleted(
+    network: Path, done: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(done, out)
+    (out / "eastfold.gpkg").rename(out / "of-old.gpkg")
+    torn = (out / "manifest.json").read_bytes()[:300]
+    (out / "manifest.json").write_bytes(torn)
+    for option in ((), ("--resume",)):
+        call = slipmain("batch", network, "-o", out, *option)
+        assert call.code == 2
+        assert "manifest.json: cannot be read" in call.err
+        assert "give --overwrite to begin anew" in call.err
+    assert slipmain("batch", tmp_path / "none.toml", "-o", out, "--overwrite").code == 2
+    assert (out / "manifest.json").read_bytes() == torn  # nothing is done, so it stays
+    call = slipmain("batch", network, "-o", out, "--overwrite", "--json")
+    assert call.code == 0
+    told = json.loads(call.out)
+    assert told["manifest_kept"] == "manifest.unread-1.json"
+    assert (out / "manifest.unread-1.json").read_bytes() == torn
+    assert told["stale_plans"] == ["of-old.gpkg"]
+    assert hashes(out) == hashes(done)
+    findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings")
+    assert "manifest-unread" in set(findings["rule"])
+
+
 def test_a_batch_never_writes_over_what_it_reads(
     network: Path, tmp_path: Path, slipmain: Run
 ) -> None:

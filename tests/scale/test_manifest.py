@@ -19,7 +19,9 @@ from geotools.scale.manifest import (
     file_names,
     files_made,
     locked,
+    manifest_fault,
     read_manifest,
+    set_manifest_aside,
     still_good,
     sweep,
     write_manifest,
@@ -56,8 +58,16 @@ def test_the_key_of_an_earlier_version_is_read_as_none(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 1}', '{"format": 7, "districts": {}}'])
 def test_a_manifest_that_cannot_be_read_is_an_error_that_says_so(tmp_path: Path, text: str) -> None:
     (tmp_path / "manifest.json").write_text(text, encoding="utf-8")
-    with pytest.raises(OutputError, match=r"manifest\.json: .*use a new folder"):
-        read_manifest(tmp_path)
+    for read in (read_manifest, sweep):
+        with pytest.raises(OutputError, match=r"manifest\.json: .*--overwrite .*a new folder"):
+            read(tmp_path)
+    assert "manifest.json: " in manifest_fault(tmp_path)
+    sweep(tmp_path, overwrite=True)
+    (tmp_path / "manifest.unread-1.json").write_text("older", encoding="utf-8")
+    assert set_manifest_aside(tmp_path) == "manifest.unread-2.json"
+    assert (tmp_path / "manifest.unread-2.json").read_text(encoding="utf-8") == text
+    assert (tmp_path / "manifest.unread-1.json").read_text(encoding="utf-8") == "older"
+    assert manifest_fault(tmp_path) == ""
 
 
 @pytest.mark.parametrize(
