@@ -343,7 +343,10 @@ DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
-RESUMED = ("kept", "new", "changed", "failed_before", "file_lost", "file_changed")
+RESUMED = (
+    *("kept", "new", "changed", "failed_before", "file_lost", "file_changed"),
+    "written_by_earlier_version",
+)
 GOVERNED = ("pipe", "machine", "bend")
 # Fields that several layers bear alike.
 _RUN_ID = _text("run_id", "identifier of the run")

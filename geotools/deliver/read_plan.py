@@ -233,6 +233,12 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
     except _READ_ERRORS as error:
         raise LayerError(str(path), f"cannot be read ({error}); {_AGAIN}") from error
     missing = [name for name in (*needs, "settings") if name not in present]
+    if missing and "district_results" in present:
+        raise LayerError(
+            str(path),
+            "is the summary of a batch, not a plan; give the plans of its districts, which lie "
+            "beside it",
+        )
     if missing:
         found = ", ".join(sorted(present)) or "nothing"
         lacks = ", ".join(dict.fromkeys(missing))

@@ -111,6 +111,8 @@ def fate_of(entry: Entry, last: Entry | None, *, whole: bool, edited: bool = Fal
         return Fate("failed_before")
     if not whole:
         return Fate("file_changed" if edited else "file_lost")
+    if not last.key:  # one hash for all, which tells of no part
+        return Fate("written_by_earlier_version")
     if entry.status == "done" and entry.key == last.key:
         return Fate("kept", renewed=entry.sha256 != last.sha256)
     return Fate("changed", _differing(entry, last))

@@ -26,6 +26,10 @@ from geotools.tool import Outcome
 __all__ = ["SUMMARY", "Back", "outcome_of", "read_back", "summary_tables", "told_fates", "told_of"]
 
 SUMMARY = "summary.gpkg"
+NOWHERE = (
+    "failed     no run lies in any district, so nothing is planned; see that districts and mains "
+    "lie in one place, and that the CRS of each is the one it was drawn in"
+)
 _SAME = ["severity", "rule", "layer", "feature", "text"]  # what makes two findings one
 
 
@@ -274,6 +278,7 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
     planned = float(districts["length"].sum()) / length.units[unit]
     count = {s: int((districts["status"] == s).sum()) for s in DISTRICT_STATUSES}
     bad = districts[districts["status"].isin(FAILED)]
+    nowhere = bool(told["runs_outside_districts"]) and count["empty"] == len(districts)
     summary = {
         "districts": count,
         "runs": int((runs["status"] != NO_RESULT).sum()),
@@ -291,8 +296,10 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
         *_fate_lines(told),
         *_told_lines(told, unit),
         *_failed_lines(bad, unit),
+        *([NOWHERE] if nowhere else []),
         f"written    {call.folder}",
         *(["Run the same again with --resume to redo what failed."] if len(bad) else []),
         IN_SHORT,
     ]
-    return Outcome(summary=summary, text="\n".join(lines), failed=bool(len(bad)), layers=tables)
+    failed = nowhere or bool(len(bad))
+    return Outcome(summary=summary, text="\n".join(lines), failed=failed, layers=tables)

@@ -20,7 +20,8 @@ TOOL = Tool(
     summary=(
         "Plans every district on its own, on several processors or a cluster, and puts the "
         "results side by side. A run that crosses a border is planned once, whole, in the district "
-        "most of it lies in. Exit code 1 if a district failed; the others are done all the same."
+        "most of it lies in. Exit code 1 if a district failed, though the others are done all the "
+        "same, or if no run lies in any."
     ),
     function="geotools.tools.batch:batch",
     takes_brief=True,

@@ -389,6 +389,26 @@ def test_a_run_in_no_district_is_a_finding(done: Path) -> None:
     assert "touches no district: it is not planned" in outside["text"].iloc[0]
 
 
+def test_a_batch_without_a_run_in_any_district_failed_and_says_so(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    far = gpd.GeoDataFrame({"name": ["Nobody"]}, geometry=[box(8000, 0, 8100, 100)], crs=CRS)
+    far.to_file(tmp_path / "far.gpkg", layer="districts")
+    given = ("--districts", f"{tmp_path / 'far.gpkg'}:districts")
+    call = slipmain("batch", network, *given, "-o", tmp_path / "out")
+    assert call.code == 1
+    assert "failed     no run lies in any district, so nothing is planned" in call.out
+
+
+def test_the_summary_of_a_batch_given_as_a_plan_is_called_what_it_is(
+    done: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    plans = (done / "summary.gpkg", done / "westfold.gpkg")
+    call = slipmain("compare", *plans, "-o", tmp_path / "compared.gpkg")
+    assert call.code == 2
+    assert "summary.gpkg: is the summary of a batch, not a plan; give the plans of its" in call.err
+
+
 def test_workers_write_the_same_files_as_one_process(
     network: Path, done: Path, tmp_path: Path, command: Run
 ) -> None:

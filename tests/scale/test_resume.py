@@ -27,7 +27,7 @@ DONE = Entry("done", {"mains": "1", "dem": "2", "avoid": "3"}, "a.gpkg", "hash")
         (replace(DONE, key={**DONE.key, "dem": "9"}), True, Fate("changed", ("dem",))),
         (replace(DONE, key={"mains": "0", "dem": "2"}), True, Fate("changed", ("mains", "avoid"))),
         (replace(DONE, key={**DONE.key, "streets": "4"}), True, Fate("changed", ("streets",))),
-        (replace(DONE, key={}), True, Fate("changed")),  # by another version: nothing is known
+        (replace(DONE, key={}), True, Fate("written_by_earlier_version")),  # nothing is known
     ],
 )  # fmt: skip
 def test_a_district_is_kept_only_if_all_of_its_key_and_its_file_are_as_they_were(
