@@ -124,17 +124,21 @@ def joint_schedule(
     units = units or plan.units
     tails, notes = _tails(plan, pulls, tail, units)
     strings = _strings(plan, pulls, tails.to_numpy(dtype=float), units)
-    made = pieces_of(
-        strings["row"].to_numpy(dtype=np.int64),
-        strings["length"].to_numpy(dtype=float),
-        piece=float(plan.setting("pulls.piece_length")),
-        least=_least_piece(plan),
-    )
+    made = _pieces(plan, strings)
     pipes, gaps = _pipes(plan, pulls, procedure, own, machine)
     table = _joints(pulls, strings, made).join(pipes, on="run_id")
     table["pull_mark"] = table["pull_id"].map(_marks(pulls, pipes["carrier"], strings, made))
     names = [field.name for field in OUTPUTS["joints"].fields]
     return Schedule(_placed(plan, table[names]), gaps, tails, notes)
+
+
+def _pieces(plan: PlanFile, strings: pd.DataFrame) -> Pieces:
+    return pieces_of(
+        strings["row"].to_numpy(dtype=np.int64),
+        strings["length"].to_numpy(dtype=float),
+        piece=float(plan.setting("pulls.piece_length")),
+        least=_least_piece(plan),
+    )
 
 
 def _least_piece(plan: PlanFile) -> float:

@@ -131,14 +131,12 @@ def add_profile(
     -------
     DataFrame
         The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
-        ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
-        ground is unknown, ``depth`` is assumed: from inverts on record to the ground filled in,
-        or the cover on record or assumed; ``axis_z`` is NaN unless inverts give it, and ``grade``
-        that between the levels known on both sides, or 0.
+        ``SOURCES``) and ``grade``: rise over run of the axis to the next station. Where ground is
+        unknown, ``depth`` is assumed: from inverts to the ground filled in, or the cover;
+        ``axis_z`` is NaN unless inverts give it, ``grade`` that between levels known, or 0.
     """
     there = _ground_there(_columns(stations, mains, assumed_cover))
-    if joints is not None and len(joints):
-        stations = _deeper(stations, mains, joints, assumed_cover, there)
+    stations = _deeper(stations, mains, joints, assumed_cover, there)
     columns = replace(_columns(stations, mains, assumed_cover), there=there)
     found = _levels(columns)
     _report_assumed(columns, found.source, assumed_cover, findings, run_ids)
@@ -168,7 +166,7 @@ def _report_doubts(
 def _deeper(
     stations: pd.DataFrame,
     mains: pd.DataFrame,
-    joints: pd.DataFrame,
+    joints: pd.DataFrame | None,
     assumed_cover: float,
     there: FloatArray,
 ) -> pd.DataFrame:
@@ -177,6 +175,8 @@ def _deeper(
     Of two equally deep it is the larger, then the one whose depth is better known, at last the
     first by name.
     """
+    if joints is None or not len(joints):
+        return stations
     at = joints["station"].to_numpy(dtype=np.int64)
     own = stations.iloc[at].reset_index(drop=True)
     other = own.assign(**{name: joints[name].to_numpy() for name in _RECORD})

@@ -35,7 +35,7 @@ SETTINGS = {
 }
 # Every example plans the district anew, 1 s or more: the gate takes a few, a campaign as many as
 # wanted.
-EXAMPLES = int(os.environ.get("SLIPMAIN_EXAMPLES", "4"))
+EXAMPLES = int(os.environ.get("SLIPMAIN_EXAMPLES", "3"))
 few = settings(
     max_examples=EXAMPLES,
     derandomize=True,

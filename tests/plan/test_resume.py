@@ -87,7 +87,16 @@ def drawn() -> Frames:
 
 
 def write(folder: Path, layers: Frames, settings: str = "", *, dem: str = "") -> Path:
-    """Write the layers and the brief; pulls are short, so that a district sees 620 m far."""
+    """Write the layers and the brief; pulls are short, so that a district sees 620 m far.
+
+    One carrier is tried, for it is not the plans that are looked at.
+    """
+    carrier = "[carrier]\ntries = 1\n"
+    settings = (
+        settings.replace("[carrier]\n", carrier)
+        if "[carrier]" in settings
+        else (f"{carrier}{settings}")
+    )
     file = folder / "net.gpkg"
     file.unlink(missing_ok=True)
     for name, layer in layers.items():

@@ -602,7 +602,7 @@ A_RECORD = st.tuples(
     0,
 )  # the younger of two mains of a run loses its year: the run is no older for it
 @settings_of_examples(
-    max_examples=25, deadline=None, derandomize=True,
+    max_examples=12, deadline=None, derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )  # fmt: skip
 def test_a_record_of_need_that_is_lost_never_raises_its_run(

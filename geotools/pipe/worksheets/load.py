@@ -57,7 +57,7 @@ def collapse_sheet(
     hours, ovality, safety, grout_factor, temperature_c : float
         As for `external.collapse_pressure_pa`.
     vacuum_pa : float
-        Pressure inside, below the atmosphere's, Pa; 0 to one atmosphere.
+        Pressure inside, below the atmosphere's, Pa; to one atmosphere.
 
     Raises
     ------
@@ -90,10 +90,7 @@ def collapse_sheet(
             step("Pa", "G P bare", stands, "pressure", _ENCASED),
             step("P", "rho g Hw + Pv", acts, "pressure", "statics"),
         ),
-        results=(
-            *_collapse_results(stands, acts),
-            verdict(Limit(passes, _held_against(vacuum_pa, grout_factor))),
-        ),
+        results=_collapse_results(stands, acts, passes, _held_against(vacuum_pa, grout_factor)),
         passes=passes,
         cautions=(*(() if vacuum_pa > 0.0 else (_VACUUM,)), PLANNING),
     )
@@ -132,11 +129,14 @@ def _ring_steps(
     )
 
 
-def _collapse_results(stands: FloatArray, acts: FloatArray) -> tuple[Entry, ...]:
+def _collapse_results(
+    stands: FloatArray, acts: FloatArray, passes: bool, against: str
+) -> tuple[Entry, ...]:
     return (
         entry("Pa", stands, "pressure", "pressure allowed from outside"),
         entry("P", acts, "pressure", "pressure of groundwater and vacuum"),
         entry("Pa/(rho g)", stands / (WATER_DENSITY * GRAVITY), "head", "Pa as a head of water"),
+        verdict(Limit(passes, against)),
     )
 
 
