@@ -172,7 +172,7 @@ class Bench:
             return "old"
         try:
             there = contents(self.target)
-            for style in self.folder.glob("plan_styles/*.sld"):
+            for style in self.folder.glob("plan_styles/[!.]*.sld"):  # parts may be left behind
                 ElementTree.parse(style)  # noqa: S314 - written by this program
         except (sqlite3.Error, ValueError, ElementTree.ParseError) as error:
             return f"damaged: {error}"
