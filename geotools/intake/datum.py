@@ -16,7 +16,7 @@ from geotools.intake.crs import UNNAMED, WGS84, crs_name, horizontal, project
 from geotools.intake.findings import Findings
 from geotools.quiet import without
 
-__all__ = ["one_datum", "tell_accuracy"]
+__all__ = ["CLOSE", "one_datum", "same_ellipsoid", "tell_accuracy"]
 
 # m, by which PROJ says a position may be off. Up to the first nothing is said. Beyond the second,
 # pits come to stand in another lane; up to it are pairs of modern datums that are commonly taken
@@ -25,7 +25,8 @@ TOLD, POOR = 1.0, 5.0
 GRIDS = 3  # names of missing grids that are told
 GEOD = pyproj.Geod(ellps="WGS84")
 SAME_PLACE = 1e-3  # m
-ALIKE = 1e-9  # share, by which numbers of one ellipsoid may differ
+# Share by which a number of a CRS may differ that was written and read; 6 mm of the earth.
+CLOSE = 1e-9
 
 Place = npt.NDArray[np.float64]
 Pair = tuple[pyproj.CRS, pyproj.CRS]
@@ -149,12 +150,19 @@ def _one_ellipsoid(pair: Pair, bare: Pair) -> bool:
     """
     if any(_no_datum(own) and own is crs for crs, own in zip(pair, bare, strict=True)):
         return False
-    a, b = (crs.ellipsoid for crs in bare)
-    if a is None or b is None or not any(map(_no_datum, bare)):
+    return any(map(_no_datum, bare)) and same_ellipsoid(*bare)
+
+
+def same_ellipsoid(a: pyproj.CRS, b: pyproj.CRS) -> bool:
+    """Tell whether two CRS have one ellipsoid; none is like no other."""
+    one, other = a.ellipsoid, b.ellipsoid
+    if one is None or other is None:
         return False
-    return math.isclose(a.semi_major_metre, b.semi_major_metre, rel_tol=ALIKE) and math.isclose(
-        a.inverse_flattening, b.inverse_flattening, rel_tol=ALIKE
+    pairs = (
+        (one.semi_major_metre, other.semi_major_metre),
+        (one.inverse_flattening, other.inverse_flattening),
     )
+    return all(math.isclose(*pair, rel_tol=CLOSE) for pair in pairs)
 
 
 def _no_datum(crs: pyproj.CRS) -> bool:

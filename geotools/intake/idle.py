@@ -10,23 +10,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.among import among
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
 from geotools.intake.normally import says_closed
 from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.pipe.names import folded
 
-__all__ = ["LAYERS", "in_service", "out_of_service"]
+__all__ = ["LAYERS", "in_service"]
 
 LAYERS = ("valves", "laterals", "hydrants")  # that have a status, beside the mains
-
-
-def out_of_service(
-    status: npt.NDArray[np.object_], excluded: Sequence[str]
-) -> npt.NDArray[np.bool_]:
-    """Return which features have a status that takes them out of service, as it does mains."""
-    words = pd.Series(status, dtype=object).map(folded)
-    return words.isin([folded(word) for word in excluded]).to_numpy(dtype=np.bool_)
 
 
 def in_service(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> Loaded:
@@ -44,7 +37,7 @@ def in_service(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> L
     status = loaded.table["status"].to_numpy(dtype=object)[loaded.rows]
     if not (status != "").any():
         return loaded
-    name, out = loaded.layer.name, out_of_service(status, excluded)
+    name, out = loaded.layer.name, among(status, excluded)
     for word, count in sorted(Counter(map(folded, status[out])).items()):
         text = f"{count} {name} of status {word!r} are left out (network.excluded_statuses)."
         findings.add("info", "status-excluded", text, layer=name, field="status")

@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from geotools.errors import LayerError
+from geotools.intake.among import among
 from geotools.intake.columns import Lines
 from geotools.intake.crs import (
     WorkingCRS,
@@ -31,7 +32,6 @@ from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
 from geotools.intake.ragged import line_lengths
-from geotools.pipe.names import folded
 from geotools.schema import quantity_text
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
@@ -276,17 +276,16 @@ def _without_duplicates(
     if not len(member):
         return parts, table, []
     some = table.iloc[member]
-    status = some["status"].map(folded).isin([folded(word) for word in excluded])
-    others = some["owner"].fillna("").astype(str).map(folded)
-    owner = others.isin([folded(word) for word in owners]) & (others != "")
+    status = among(some["status"], excluded)
+    owner = among(some["owner"], owners) & (some["owner"].fillna("") != "").to_numpy()
     blank = (some.isna() | (some == "")).sum(axis=1)
     order = np.lexsort(
         (
             some["main_id"].to_numpy(dtype=str),
             blank.to_numpy(),
             -some["diameter"].fillna(0.0).to_numpy(dtype=float),
-            owner.to_numpy(),
-            status.to_numpy(),
+            owner,
+            status,
             group[member],
         )
     )

@@ -5,12 +5,11 @@ from __future__ import annotations
 import pyproj
 
 from geotools.intake.crs import UNNAMED, horizontal
-from geotools.intake.datum import one_datum
+from geotools.intake.datum import CLOSE, one_datum, same_ellipsoid
 
 __all__ = ["coincide", "may_be"]
 
 WGS84_SIZE = 6378137.0  # m, semi-major axis, which GRS 1980 has too
-CLOSE = 1e-9  # share by which a number may differ that was written and read; 6 mm of the earth
 
 
 def coincide(a: pyproj.CRS, b: pyproj.CRS) -> bool:
@@ -52,7 +51,8 @@ def may_be(own: pyproj.CRS, named: pyproj.CRS) -> bool:
 
 def _drawn_alike(a: pyproj.CRS, b: pyproj.CRS) -> bool:
     """Tell whether two CRS have one projection, axes and ellipsoid."""
-    return _axes(a) == _axes(b) and _same(_earth(a), _earth(b)) and _same(_map(a), _map(b))
+    alike = _axes(a) == _axes(b) and same_ellipsoid(a, b) and _same(_map(a), _map(b))
+    return alike and abs(_meridian(a) - _meridian(b)) <= CLOSE
 
 
 def _axes(crs: pyproj.CRS) -> set[tuple[str, float]]:
@@ -60,15 +60,9 @@ def _axes(crs: pyproj.CRS) -> set[tuple[str, float]]:
     return {(axis.direction, round(axis.unit_conversion_factor, 12)) for axis in crs.axis_info}
 
 
-def _earth(crs: pyproj.CRS) -> dict[str, float]:
-    shape, meridian = crs.ellipsoid, crs.prime_meridian
-    if shape is None:
-        return {"": float("nan")}  # like no other
-    return {
-        "a": shape.semi_major_metre,
-        "1/f": shape.inverse_flattening,
-        "meridian": 0.0 if meridian is None else meridian.longitude,
-    }
+def _meridian(crs: pyproj.CRS) -> float:
+    """Return the longitude of the prime meridian, in its own unit."""
+    return 0.0 if crs.prime_meridian is None else float(crs.prime_meridian.longitude)
 
 
 def _map(crs: pyproj.CRS) -> dict[str, float]:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
+from geotools.intake.among import among
 from geotools.intake.columns import Layers, Lines
 from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.driven import only_streets
@@ -18,7 +19,7 @@ from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.heights import tell_datums, vertical_datum
 from geotools.intake.idle import LAYERS as IDLE
-from geotools.intake.idle import in_service, out_of_service
+from geotools.intake.idle import in_service
 from geotools.intake.inputs import inputs_table, inputs_unread
 from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
@@ -31,7 +32,6 @@ from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_s
 from geotools.intake.sources import Frame, Source, frame_source, open_source
 from geotools.intake.valve_ids import doubled_valves, sure_valves
 from geotools.intake.window import Window, window_of
-from geotools.pipe.names import folded
 from geotools.schema import INPUTS
 
 __all__ = ["look_at", "read_layers"]
@@ -223,7 +223,7 @@ def _name_valves(
     if "valves" not in loaded:
         return {}
     given = loaded["valves"]
-    out = out_of_service(given.table["status"].to_numpy(object), brief.network.excluded_statuses)
+    out = among(given.table["status"], brief.network.excluded_statuses)
     doubled = doubled_valves(given, out) if renamed is None else renamed.get("valves", {})
     loaded["valves"] = sure_valves(given, doubled)
     return doubled
@@ -319,8 +319,8 @@ def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief
 
 def _remark_materials(findings: Findings, lines: Lines, brief: Brief) -> None:
     """Tell the materials that are not known of mains whose bore hangs on them."""
-    table, excluded = lines.table, [folded(word) for word in brief.network.excluded_statuses]
-    asked = ~table["status"].map(folded).isin(excluded).to_numpy(dtype=bool)
+    table = lines.table
+    asked = ~among(table["status"], brief.network.excluded_statuses)
     asked &= table["diameter"].to_numpy(dtype=float) >= brief.network.min_diameter
     asked &= np.isnan(table["bore"].to_numpy(dtype=float))
     lengths = line_lengths(lines.xy, lines.offsets)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.among import among
 from geotools.pipe.names import folded
 
 __all__ = ["coded_statuses", "doubtful_statuses", "unknown_statuses"]
@@ -219,8 +220,7 @@ def _met(
     table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip()})
     table["length"] = 0.0 if lengths is None else lengths
     words = table.groupby("word")["length"].agg(["size", "sum"])
-    known = [folded(word) for word in excluded]
-    return words[[folded(str(word)) not in known for word in words.index]]
+    return words[~among(words.index, excluded)]
 
 
 def _told(words: pd.DataFrame, word: str, say: Callable[[float], str] | None) -> str:

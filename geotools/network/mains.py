@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Network
+from geotools.intake.among import among
 from geotools.intake.columns import Lines
 from geotools.network.ragged import BoolArray, IntArray
 from geotools.pipe.names import folded
@@ -34,8 +35,7 @@ def statuses_of(mains: Lines) -> pd.Series:
 
 def carries_water(mains: Lines, network: Network) -> BoolArray:
     """Return which mains have no status that takes them out of service."""
-    excluded = [folded(word) for word in network.excluded_statuses]
-    return ~statuses_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
+    return ~among(mains.table["status"], network.excluded_statuses)
 
 
 def owners_of(mains: Lines) -> pd.Series:
@@ -45,10 +45,9 @@ def owners_of(mains: Lines) -> pd.Series:
 
 def of_others(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are of an owner whose mains are not lined."""
-    excluded = [folded(word) for word in network.excluded_owners]
-    if not excluded:
+    if not network.excluded_owners:
         return np.zeros(len(mains.table), dtype=np.bool_)
-    return owners_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
+    return among(mains.table["owner"], network.excluded_owners)
 
 
 def large_enough(mains: Lines, network: Network) -> BoolArray:

@@ -19,12 +19,12 @@ from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines, wider
 from geotools.deliver.tables import settings_table
+from geotools.intake.among import among
 from geotools.intake.columns import Layers
 from geotools.intake.crs import full_turn
 from geotools.layout.tables import report_across
 from geotools.layout.told import finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
-from geotools.pipe.names import folded
 from geotools.schema import COSTS, DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
 from geotools.text_table import table as text_table
@@ -315,13 +315,11 @@ def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
     """Say why a main that is in no run is in none."""
     diameter = mains["diameter"].to_numpy(dtype=float)
     status = mains["status"].fillna("").astype(str).str.strip()
-    excluded = [folded(word) for word in brief.network.excluded_statuses]
     words = np.full(len(mains), "drawn on another main, which is taken instead", dtype=object)
-    banned = status.map(folded).isin(excluded).to_numpy()
+    banned = among(status, brief.network.excluded_statuses)
     words[banned] = [f"its status is {s!r} (network.excluded_statuses)" for s in status[banned]]
     owner = mains["owner"].fillna("").astype(str).str.strip()
-    others = [folded(word) for word in brief.network.excluded_owners]
-    foreign = owner.map(folded).isin(others).to_numpy() & ~banned
+    foreign = among(owner, brief.network.excluded_owners) & ~banned
     words[foreign] = [f"its owner is {s!r} (network.excluded_owners)" for s in owner[foreign]]
     small = diameter < brief.network.min_diameter - 1e-9
     words[small] = "smaller than network.min_diameter"

@@ -1,0 +1,29 @@
+"""Among: which texts of a column are words of a list of the brief, as statuses and owners are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.pipe.names import folded
+
+__all__ = ["among"]
+
+
+def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_]:
+    """Return which texts are one of the words, both as words are compared (`folded`).
+
+    Parameters
+    ----------
+    texts : iterable of str, shape (n,)
+        Missing ones are like "".
+    words : iterable of str
+    """
+    told, known = pd.Series(texts, dtype=object), [folded(word) for word in words]
+    if not known:
+        return np.zeros(len(told), dtype=np.bool_)
+    told = told.fillna("").astype(str)
+    return told.map(folded).isin(known).to_numpy(dtype=np.bool_)
