@@ -14,6 +14,7 @@ import pyproj
 import shapely
 
 from geotools.brief import declared, load_brief, settings
+from geotools.comparing.batches import tell_lost
 from geotools.comparing.matching import RunKeys, match_runs
 from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
@@ -60,7 +61,7 @@ def compare_plans(
     Parameters
     ----------
     files : sequence of PlanFile
-        Two or more, of the same mains.
+        Two or more, of the same mains; a batch counts as one.
     criteria : sequence of str, optional
         Those of `COMPARED` that count.
     units : {"si", "us"}
@@ -90,6 +91,8 @@ def compare_plans(
     counting = [name for name in COMPARED if name in criteria]
     table = _judged(rows, shape, counting, [plan.name for plan in plans])
     differ = _differing(plans)
+    for plan in plans:
+        tell_lost(plan.name, plan.file, findings)
     _tell(plans, table, differ, findings)
     _tell_names(plans, findings)
     common = _common(table, shape)
@@ -492,7 +495,7 @@ def _input_row(plan: _Plan) -> Mapping[str, object]:
         "layer": "plan",
         "source": path.name,
         "sublayer": "runs",
-        "sha256": sha256(path),
+        "sha256": sha256(plan.file.hashed),
         "crs": crs_name(plan.file.crs),
         "features_read": len(plan.runs),
         "features_used": len(plan.runs),

@@ -176,6 +176,11 @@ class PlanFile:
         return getattr(getattr(brief, section), name)
 
     @property
+    def hashed(self) -> Path:
+        """The file whose hash stands for all that was read."""
+        return self.path
+
+    @property
     def styled(self) -> bool:
         """Whether styles lie beside the plan, or would if it were old enough not to say so."""
         return "output.styles" not in self.settings or bool(self.setting("output.styles"))
@@ -237,7 +242,7 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
         raise LayerError(
             str(path),
             "is the summary of a batch, not a plan; give the plans of its districts, which lie "
-            "beside it",
+            "beside it (`compare` takes their folder)",
         )
     if missing:
         found = ", ".join(sorted(present)) or "nothing"

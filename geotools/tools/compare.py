@@ -40,7 +40,7 @@ TOOL = Tool(
         Parameter(
             "plans",
             "path",
-            "GeoPackages written by plan, two or more",
+            "GeoPackages written by plan, or folders written by batch, two or more",
             required=True,
             positional=True,
             multiple=True,
@@ -88,7 +88,7 @@ def compare(
     Parameters
     ----------
     plans : tuple of Path
-        GeoPackages written by the tool ``plan``.
+        GeoPackages written by the tool ``plan``, or folders written by ``batch``.
     output, csv : Path, optional
     overwrite : bool
     units : {"si", "us"}, optional
@@ -105,6 +105,7 @@ def compare(
     ToolError
         If there are not two plans.
     """
+    from geotools.comparing.batches import read_batch
     from geotools.comparing.plans import compare_plans
     from geotools.deliver.files import check_file
     from geotools.deliver.geopackage import check_target
@@ -114,7 +115,7 @@ def compare(
     _check_plans(plans)
     target = None if output is None else check_target(output, overwrite)
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
-    files = [read_plan(path) for path in plans]
+    files = [read_batch(path) if path.is_dir() else read_plan(path) for path in plans]
     if target is not None and files[0].styled:
         check_styles(target, TOOL.outputs, overwrite=overwrite, by_brief=False)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
