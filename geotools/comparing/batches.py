@@ -46,6 +46,19 @@ class BatchFile(PlanFile):
         full = [part for part in parts if len(part)] or parts[:1]
         return pd.concat(full, ignore_index=True)
 
+    def without_plan(self) -> pd.DataFrame:
+        """Return the districts that failed: ``district``, and ``text`` on them."""
+        results = self.table("district_results", ("district", "status", "runs_failed", "error"))
+        lost = pd.DataFrame(results[~results["status"].isin(["done", "empty"])])
+        lost["text"] = [
+            f"district {name} has no plan ({why}): its runs"
+            f"{'' if pd.isna(runs) else f', {runs},'} are not planned"
+            for name, why, runs in zip(
+                lost["district"], lost["error"], lost["runs_failed"], strict=True
+            )
+        ]
+        return lost[["district", "text"]]
+
     @property
     def hashed(self) -> Path:
         """The file whose hash stands for all that was read: the summary names every plan."""
@@ -102,20 +115,11 @@ def tell_lost(name: str, file: PlanFile, findings: Findings) -> None:
     """Add which districts of a batch failed: of their runs there is nothing to compare."""
     if not isinstance(file, BatchFile):
         return
-    results = file.table("district_results", ("district", "status", "runs_failed", "error"))
-    lost = results[~results["status"].isin(["done", "empty"])]
+    lost = file.without_plan()
     findings.add_many(
         "warning",
         "district-not-compared",
-        [
-            f"{name}: district {row.district} has no plan ({row.error}), so the runs it was to "
-            f"plan{_many(row)} take no part; {_AGAIN}"
-            for row in lost.itertuples()
-        ],
+        [f"{name}: {row.text}, and take no part; {_AGAIN}" for row in lost.itertuples()],
         layer="inputs",
         features=lost["district"].to_numpy(dtype=object),
     )
-
-
-def _many(row: Any) -> str:
-    return "" if pd.isna(row.runs_failed) else f" ({int(row.runs_failed)})"

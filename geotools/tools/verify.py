@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool
-from geotools.tools._parameters import PLAN
 
 if TYPE_CHECKING:
     from geotools.deliver.verify.optimum import Optimum
     from geotools.deliver.verify.rules import Verdict
+    from geotools.deliver.verify.tally import Rule
 
 __all__ = ["TOOL", "verify"]
 
@@ -26,7 +26,13 @@ TOOL = Tool(
     ),
     function="geotools.tools.verify:verify",
     parameters=(
-        PLAN,
+        Parameter(
+            "plan",
+            "path",
+            "GeoPackage written by plan, or folder written by batch: all its plans",
+            required=True,
+            positional=True,
+        ),
         Parameter(
             "optimum",
             "text",
@@ -37,10 +43,11 @@ TOOL = Tool(
         Parameter("rules", "text", "only this rule, or several with commas", multiple=True),
     ),
     says=(
-        Key("plan", "text", "plan checked"),
+        Key("plan", "text", "plan checked, or folder of a batch"),
         Key("checked", "integer", "checks made"),
         Key("failed", "integer", "checks that do not hold"),
         Key("rules", "list", "rules, what each checked and did not, and every fault"),
+        Key("without_plan", "list", "districts of the batch that have no plan, in words"),
         Key("optimum", "list", "runs solved anew: cost of the plan and the best there is"),
     ),
 )
@@ -49,12 +56,12 @@ TOOL = Tool(
 def verify(
     *, plan: Path, optimum: tuple[str, ...], rules: tuple[str, ...], progress: Progress
 ) -> Outcome:
-    """Check every rule of a plan.
+    """Check every rule of a plan, or of every plan of a batch.
 
     Parameters
     ----------
     plan : Path
-        GeoPackage written by the tool ``plan``.
+        GeoPackage written by the tool ``plan``, or folder written by ``batch``.
     optimum : tuple of str
         Runs whose choice of pits is solved again.
     rules : tuple of str
@@ -68,28 +75,56 @@ def verify(
     ToolError
         If there is no such rule or run.
     """
-    from geotools.deliver.verify.optimum import solve_run
-    from geotools.deliver.verify.plan import load_plan
-    from geotools.deliver.verify.rules import RULES, check
+    from geotools.comparing.batches import read_batch
+    from geotools.deliver.verify.rules import RULES, together
     from geotools.lists import words_apart
-    from geotools.tools.plan import TOOL as PLAN
 
     named, runs = words_apart(rules), words_apart(optimum)
     wanted = [rule for rule in RULES if not named or rule.name in named]
     _known("rules", named, [rule.name for rule in RULES])
-    progress("reading the plan")
-    written = load_plan(plan, PLAN.outputs)
-    _known("optimum", runs, [str(run.run_id) for run in written.rows("runs")])
-    verdicts = []
-    for number, rule in enumerate(wanted):
-        progress(f"checking {rule.name}", number, len(wanted))
+    batch = read_batch(plan) if plan.is_dir() else None
+    files = [plan] if batch is None else [one.path for one in batch.plans]
+    _known("optimum", runs, _run_ids(files) if runs else [])
+    parts: dict[str, list[Verdict]] = {}
+    solved: list[Optimum] = []
+    for file in files:
+        parts[file.name], optima = _checked(file, wanted, runs, progress)
+        solved += optima
+    verdicts = parts[plan.name] if batch is None else together(parts)
+    lost = [] if batch is None else batch.without_plan()["text"].tolist()
+    summary = _summary(plan, verdicts, solved) | {"without_plan": lost}
+    failed = bool(summary["failed"] or lost) or not all(one.holds for one in solved)
+    return Outcome(summary, _text(verdicts, solved, lost), failed=failed)
+
+
+def _run_ids(files: list[Path]) -> list[str]:
+    from geotools.deliver.read_plan import read_raw
+
+    return [
+        str(name) for file in files for name in read_raw(file, "runs", geometry=False)["run_id"]
+    ]
+
+
+def _checked(
+    file: Path, rules: list[Rule], runs: list[str], progress: Progress
+) -> tuple[list[Verdict], list[Optimum]]:
+    """Check one plan by these rules, and solve those of the runs that are in it."""
+    from geotools.deliver.verify.optimum import solve_run
+    from geotools.deliver.verify.plan import load_plan
+    from geotools.deliver.verify.rules import check
+    from geotools.tools.plan import TOOL as PLAN
+
+    progress(f"reading {file.name}")
+    written = load_plan(file, PLAN.outputs)
+    verdicts, solved = [], []
+    for number, rule in enumerate(rules):
+        progress(f"checking {rule.name}", number, len(rules))
         verdicts.append(check(written, rule))
-    solved = []
-    for number, run_id in enumerate(runs):
-        progress(f"solving {run_id}", number, len(runs))
+    here = {str(run.run_id) for run in written.rows("runs")} if runs else set()
+    for run_id in [one for one in runs if one in here]:
+        progress(f"solving {run_id}")
         solved.append(solve_run(written, run_id))
-    failed = any(v.faults for v in verdicts) or not all(one.holds for one in solved)
-    return Outcome(_summary(plan, verdicts, solved), _text(verdicts, solved), failed=failed)
+    return verdicts, solved
 
 
 def _known(name: str, given: list[str], known: list[str]) -> None:
@@ -131,7 +166,7 @@ def _summary(plan: Path, verdicts: list[Verdict], solved: list[Optimum]) -> dict
     }
 
 
-def _text(verdicts: list[Verdict], solved: list[Optimum]) -> str:
+def _text(verdicts: list[Verdict], solved: list[Optimum], lost: list[str]) -> str:
     """Return a table of the rules, then what failed and what was not checked."""
     from geotools.text_table import table
 
@@ -145,6 +180,7 @@ def _text(verdicts: list[Verdict], solved: list[Optimum]) -> str:
             lines.append(f"FAILED {v.rule.name}: {where}: {fault.text}")
         if len(v.faults) > SHOWN:
             lines.append(f"FAILED {v.rule.name}: and {len(v.faults) - SHOWN} more (--json)")
+    lines += [f"FAILED {text}" for text in lost]
     lines += [one.text() for one in solved]
     count = sum(len(v.faults) for v in verdicts)
     held = sum(v.checked for v in verdicts) - count

@@ -409,6 +409,36 @@ def test_the_summary_of_a_batch_given_as_a_plan_is_called_what_it_is(
     assert "summary.gpkg: is the summary of a batch, not a plan; give the plans of its" in call.err
 
 
+def test_all_plans_of_a_batch_are_verified_and_a_fault_names_its_file(
+    done: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    shutil.copytree(done, tmp_path / "plans")
+    call = slipmain("verify", tmp_path / "plans", "--rules", "pit-items", "--json")
+    whole = json.loads(call.out)
+    alone = [
+        json.loads(slipmain("verify", done / f"{name}.gpkg", "--rules", "pit-items", "--json").out)
+        for name in ("westfold", "eastfold")
+    ]
+    assert (call.code, whole["failed"], whole["without_plan"]) == (0, 0, [])
+    assert whole["checked"] == sum(one["checked"] for one in alone) > 0
+    with sqlite3.connect(tmp_path / "plans" / "eastfold.gpkg") as file:
+        file.execute("UPDATE quantities SET quantity = quantity + 1 WHERE scope = 'pit'")
+    with sqlite3.connect(tmp_path / "plans" / "summary.gpkg") as file:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # its index asks
+            file.create_function(name, 1, lambda _: 0)
+        file.execute(
+            "UPDATE district_results SET status = 'failed', error = 'its mains are gone', "
+            "runs_failed = 2 WHERE district = 'Westfold'"
+        )
+    call = slipmain("verify", tmp_path / "plans", "--rules", "pit-items")
+    assert call.code == 1
+    assert "FAILED pit-items: eastfold.gpkg quantities R" in call.out
+    assert (
+        "FAILED district Westfold has no plan (its mains are gone): its runs, 2, are not"
+        in call.out
+    )
+
+
 def test_workers_write_the_same_files_as_one_process(
     network: Path, done: Path, tmp_path: Path, command: Run
 ) -> None:

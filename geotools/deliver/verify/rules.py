@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from geotools.deliver.verify import (
     bends,
@@ -32,7 +34,7 @@ from geotools.deliver.verify import (
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Fault, NotChecked, Rule, Tally, Unreadable
 
-__all__ = ["RULES", "Verdict", "check"]
+__all__ = ["RULES", "Verdict", "check", "together"]
 
 RULES: tuple[Rule, ...] = (
     *references.RULES,
@@ -81,3 +83,27 @@ def check(plan: Plan, rule: Rule) -> Verdict:
         tally = Tally()
         tally.holds(False, "", str(reason))
     return Verdict(rule, tally.checked, tuple(tally.faults), tuple(tally.skipped))
+
+
+def together(parts: Mapping[str, Sequence[Verdict]]) -> list[Verdict]:
+    """Return the verdicts of several plans as of one; by the file's name, the same rules of each.
+
+    A fault names the file before its layer; what could not be checked is told once, with the
+    number of plans where not of all.
+    """
+    return [_one_of(list(parts), same) for same in zip(*parts.values(), strict=True)]
+
+
+def _one_of(files: Sequence[str], verdicts: Sequence[Verdict]) -> Verdict:
+    faults = [
+        replace(fault, layer=f"{file} {fault.layer}".rstrip())
+        for file, verdict in zip(files, verdicts, strict=True)
+        for fault in verdict.faults
+    ]
+    told = Counter(text for verdict in verdicts for text in dict.fromkeys(verdict.skipped))
+    skipped = [
+        text if count == len(verdicts) else f"{text} (in {count} of {len(verdicts)} plans)"
+        for text, count in told.items()
+    ]
+    checked = sum(verdict.checked for verdict in verdicts)
+    return Verdict(verdicts[0].rule, checked, tuple(faults), tuple(skipped))
