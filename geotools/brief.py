@@ -712,7 +712,7 @@ class Pulls(_Section):
         None, "friction planned with", "middle of the band of pulls.host, from memory", ge=0, le=1.5
     )
     valves: Literal["dig", "pit"] = _set(
-        "dig", "line valves are cut out in digs of their own, or must lie in pits", COMMON
+        "dig", "valves in the main are cut out in digs of their own, or must lie in pits", COMMON
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     grout_cure: Time = _set(

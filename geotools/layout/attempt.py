@@ -228,7 +228,8 @@ def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:
 
 def _valves_in_pits(runs: RunSet, brief: Brief) -> pd.DataFrame:
     """Return the line valves that must lie in a pit, as places no pull passes."""
-    at = runs.valves if brief.pulls.valves == "pit" else runs.valves.iloc[:0]
+    in_main = runs.valves[~runs.valves["tapped"]]
+    at = in_main if brief.pulls.valves == "pit" else in_main.iloc[:0]
     places = at[["run", "chainage"]]
     return places.assign(first=at["chainage"], last=at["chainage"], passes=False)
 

@@ -378,7 +378,8 @@ def _stations(
     )
     wished = edits.loc[edits["action"] == "fix", ["run", "chainage"]]
     # A valve that must lie in a pit is a place for one.
-    valve = "fitting" if brief.pulls.valves == "pit" else "valve"
+    in_pit = ~runs.valves["tapped"] & (brief.pulls.valves == "pit")
+    valve = np.where(in_pit, "fitting", "valve")
     extra = pd.concat(
         [
             wished.astype({"run": np.int64}).assign(kind="edit"),

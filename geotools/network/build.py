@@ -48,6 +48,7 @@ from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
 from geotools.network.thinned import Thinned, thin
+from geotools.network.valves import valves_on_runs
 
 __all__ = ["RunSet", "build_runs"]
 
@@ -77,7 +78,8 @@ class RunSet:
     services, hydrant_taps : OnEdges
         Where laterals and hydrants meet the mains, all of them; see `find_services`.
     fittings, valves, laterals, hydrants, edits : DataFrame
-        Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
+        Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``;
+        of valves also ``tapped``, see `valves_on_runs`.
     """
 
     table: pd.DataFrame
@@ -249,7 +251,7 @@ def _finished(
         thinned=thinned,
         bends=found.drop(columns=[*OF_RECORD]),
         fittings=fitted.on,
-        valves=_located(layers.valves, axes, others, reach),
+        valves=valves_on_runs(layers.valves, _located(layers.valves, axes, others, reach)),
         laterals=services_on_runs(services, graph, chains),
         hydrants=services_on_runs(hydrants, graph, chains),
         edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),

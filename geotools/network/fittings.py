@@ -16,6 +16,7 @@ from geotools.network.pieces import TOUCH
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.network.runs import Chains, alike
+from geotools.pipe.names import spaced
 from geotools.schema import quantity_text
 
 __all__ = ["Fitted", "fit_onto", "report_fittings"]
@@ -89,12 +90,13 @@ def fit_onto(
     if fittings is None:
         kind, angle, diameter = np.zeros(0, dtype=object), np.zeros(0), np.zeros(0)
     else:
-        words = fittings.table["kind"].fillna("").astype(str).str.strip().str.casefold()
+        words = fittings.table["kind"].fillna("").astype(str).str.strip()
         kind = words.to_numpy(dtype=object)[point]
         angle, diameter = (
             fittings.table[name].to_numpy(dtype=float)[point] for name in ("angle", "diameter")
         )
-    said = pd.Series(kind, dtype=object).astype(str)
+    said = pd.Series([spaced(str(words)) for words in kind], dtype=object).astype(str)
+    kind = np.array([str(words).casefold() for words in kind], dtype=object)
     called = _has(said, BEND)
     known = called | _has(said, NO_BEND)
     host = _host(on, chains, mains, diameter)

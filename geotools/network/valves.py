@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from geotools.intake.columns import Points
 from geotools.intake.findings import Findings
@@ -14,7 +15,13 @@ from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
 from geotools.pipe.valves import is_stuck, valve_kind
 
-__all__ = ["LineValves", "line_valves"]
+__all__ = ["LineValves", "line_valves", "valves_on_runs"]
+
+# Kinds that shut no main, and what becomes of them where a carrier is pulled in.
+SHUT_NOTHING = {
+    "tapped": "dug up and tapped again, as services are",
+    "inline": "cut out, as line valves are",
+}
 
 ON_NODE = 0.05  # m; a valve this near to the end of a main is drawn on the end
 
@@ -85,7 +92,7 @@ def line_valves(
         return LineValves(none, none, np.zeros(0), no, no)
     kind = points.table["kind"].fillna("").astype(str)
     known, stuck = kind.map(valve_kind), kind.map(is_stuck).to_numpy(dtype=bool)
-    other = (known == "other").to_numpy(dtype=bool)
+    other = known.isin(SHUT_NOTHING).to_numpy(dtype=bool)
     state = points.table["open"].to_numpy(dtype=float)
     on = bring_onto_edges(points.xy, edges, sure=snap)
     junction, at = _at_nodes(on, graph, carrying)
@@ -96,7 +103,9 @@ def line_valves(
     _report(points, findings, far=far, idle=idle, unclear=unclear, snap=snap)
     strange = (known == "").to_numpy(dtype=bool) & (kind.str.strip() != "").to_numpy(dtype=bool)
     words = kind.str.casefold().to_numpy(dtype=object)
-    _report_kinds(words[other], words[strange & ~stuck], findings)
+    for group, fate in SHUT_NOTHING.items():
+        _report_others(words[(known == group).to_numpy(dtype=bool)], fate, findings)
+    _report_strange(words[strange & ~stuck], findings)
     _report_states(int((np.isnan(state) & ~other).sum()), findings)
     row = np.flatnonzero(~other & ~far & ~idle & ~unclear)
     return LineValves(row, on.edge[row], at[row], state[row] == 0, stuck[row])
@@ -175,17 +184,20 @@ def _report(
         )
 
 
-def _report_kinds(
-    others: npt.NDArray[np.object_], strange: npt.NDArray[np.object_], findings: Findings
-) -> None:
-    """Report, by kind, the valves that shut no main, and those of kinds nobody knows."""
+def _report_others(others: npt.NDArray[np.object_], fate: str, findings: Findings) -> None:
+    """Report, by kind, the valves that shut no main, and what becomes of them on a run."""
     for name, count in zip(*np.unique(others.astype(str), return_counts=True), strict=True):
         findings.add(
             "info",
             "no-line-valve",
-            f"{count} of kind {str(name)!r} shut no main and are not counted on for shutdowns",
+            f"{count} of kind {str(name)!r} shut no main and are not counted on for shutdowns; "
+            f"between the pits of a run they are {fate}",
             layer="valves",
         )
+
+
+def _report_strange(strange: npt.NDArray[np.object_], findings: Findings) -> None:
+    """Report, by kind, the valves of kinds nobody knows."""
     for name, count in zip(*np.unique(strange.astype(str), return_counts=True), strict=True):
         findings.add(
             "warning",
@@ -207,3 +219,15 @@ def _report_states(unknown: int, findings: Findings) -> None:
             f"{unknown} valves are not on record as open or closed; they are taken as open",
             layer="valves",
         )
+
+
+def valves_on_runs(points: Points | None, on: pd.DataFrame) -> pd.DataFrame:
+    """Add to the valves on runs, as `locate_on_runs` gives them, which are ``tapped`` off it.
+
+    Those stand on a branch: they are no part of the main, which goes on below them.
+    """
+    if points is None:
+        return on.assign(tapped=np.zeros(len(on), dtype=bool))
+    kind = points.table["kind"].fillna("").astype(str).map(valve_kind)
+    tapped = (kind == "tapped").to_numpy(dtype=bool)
+    return on.assign(tapped=tapped[on["point"].to_numpy(dtype=np.int64)])

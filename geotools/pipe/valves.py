@@ -6,12 +6,10 @@ import re
 from functools import cache, lru_cache
 
 from geotools.pipe._tables import rows
-from geotools.pipe.names import folded
+from geotools.pipe.names import spaced
 
 __all__ = ["is_stuck", "valve_kind"]
 
-_NO_LETTERS = re.compile(r"[\W_]+")
-_TWO_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])")  # AirRelease
 # What of a kind a word may be: all of it but a size, a word of it, the beginning of one, anything.
 _PARTS = {
     "whole": r"^{}(?: (?:dn)?[0-9]*(?:mm|in)?)*$",
@@ -34,12 +32,13 @@ def valve_kind(text: str) -> str:
     Returns
     -------
     str
-        ``line`` if it shuts a main; ``other`` if it does not, as an air valve, which is so also
-        where a word for a line valve stands beside it (hydrant gate valve); "" if no word of it is
-        known.
+        ``tapped`` if it stands on a branch off the main, as an air valve, which is so also where a
+        word for another valve stands beside it (hydrant gate valve); ``inline`` if water goes
+        through it and it is there for something else than to shut the main, as a check valve;
+        ``line`` if it shuts the main; "" if no word of it is known.
     """
     plain = _plain(text)
-    for kind in ("other", "line"):
+    for kind in ("tapped", "inline", "line"):
         if _pattern(kind).search(plain):
             return kind
     return ""
@@ -53,8 +52,7 @@ def is_stuck(text: str) -> bool:
 
 def _plain(text: str) -> str:
     """Return a kind in plain words, without those that only seem to say what a valve is."""
-    plain = _NO_LETTERS.sub(" ", folded(_TWO_WORDS.sub(" ", text)))
-    return _pattern("sound").sub(" ", plain).strip()
+    return _pattern("sound").sub(" ", spaced(text)).strip()
 
 
 @cache

@@ -7,27 +7,44 @@ import pandas as pd
 
 from geotools.network.build import RunSet
 from geotools.network.places import Places
+from geotools.network.ragged import BoolArray
 from geotools.pulls.names import numbered
 
 __all__ = ["dig_list", "local_digs"]
+
+ONE_DIG = 2.0  # m; so near each other two branches are dug up as one; common practice, no source
 
 
 def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float) -> pd.DataFrame:
     """Return all that needs a dig: ``run``, ``chainage``, ``kind``, ``cost``, ``temporary``.
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
-    or remade in a dig of its own, unless a pit lies there. ``temporary`` is what it costs to
-    feed a service meanwhile, on a pull or in a pit.
+    or remade in a dig of its own, unless a pit lies there. A valve on a branch, as an air valve
+    or that of a hydrant, is a connection, and is in the dig of another within `ONE_DIG`.
+    ``temporary`` is what it costs to feed a service meanwhile, on a pull or in a pit.
     """
+    tapped = runs.valves["tapped"].to_numpy(dtype=bool)
     parts = [
         runs.chains.connections[["run", "chainage"]].assign(kind="connection", cost=connection),
         runs.laterals[["run", "chainage"]].assign(kind="lateral", cost=connection),
         runs.hydrants[["run", "chainage"]].assign(kind="hydrant", cost=connection),
-        runs.valves[["run", "chainage"]].assign(kind="valve", cost=valve),
+        runs.valves.loc[~tapped, ["run", "chainage"]].assign(kind="valve", cost=valve),
     ]
-    both = pd.concat(parts, ignore_index=True)
+    branches = runs.valves.loc[tapped, ["run", "chainage"]].assign(
+        kind="connection", cost=connection
+    )
+    alone = ~_beside(branches, pd.concat(parts[:3], ignore_index=True), len(runs.table))
+    both = pd.concat([*parts, branches[alone]], ignore_index=True)
     both["temporary"] = np.where(both["kind"] == "lateral", temporary, 0.0)
     return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
+
+
+def _beside(rows: pd.DataFrame, others: pd.DataFrame, runs: int) -> BoolArray:
+    """Return which places lie within `ONE_DIG` of another on their run."""
+    others = others.sort_values(["run", "chainage"], kind="stable")
+    places = Places.of(others["run"].to_numpy(), others["chainage"].to_numpy(dtype=float), runs)
+    run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
+    return np.asarray(places.nearest(run, at)[1] <= ONE_DIG, dtype=np.bool_)
 
 
 def local_digs(

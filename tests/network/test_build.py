@@ -264,7 +264,8 @@ def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
 @pytest.mark.parametrize(
     "kind",
     ["cap", "Cap ", "end cap", "endcap", "plug", "Stop end", "stop-end", "blank end",
-     "blind flange", "Blank Flange", "blanking plate", "capped end", "CI cap 600", "MJ plug"],
+     "blind flange", "Blank Flange", "blanking plate", "capped end", "CI cap 600", "MJ plug",
+     "PIPE_CAP", "END_PLUG", "PipeCap", "CAP_150", "blind_flange"],
 )  # fmt: skip
 def test_a_run_ends_at_a_cap(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(40.0, 0.3, kind, np.nan), (99.5, 0, kind, np.nan)])

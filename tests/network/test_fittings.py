@@ -41,7 +41,7 @@ def test_an_angle_on_record_is_a_bend_whatever_the_word(
     )
 
 
-@pytest.mark.parametrize("kind", ["tee", "Cross", "reducer", "coupling", "end cap"])
+@pytest.mark.parametrize("kind", ["tee", "T_PIECE", "Cross", "reducer", "coupling", "end cap"])
 def test_the_angle_of_what_is_known_to_be_no_bend_counts_for_nothing(
     layers_of: LayersOf, run_set: RunsOf, kind: str
 ) -> None:
@@ -50,7 +50,7 @@ def test_the_angle_of_what_is_known_to_be_no_bend_counts_for_nothing(
     assert told(layers, "fitting-kind-unknown").empty
 
 
-@pytest.mark.parametrize("kind", ["45 deg bend", "Elbow"])
+@pytest.mark.parametrize("kind", ["45 deg bend", "Elbow", "BEND_45"])
 def test_a_bend_is_of_a_known_kind(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(200, 0, kind, 45.0), (300, 0, kind, np.nan)])
     assert angles(run_set(layers)) == [45.0]

@@ -32,17 +32,28 @@ def test_line_valves_are_known_in_the_languages_of_the_records(text: str) -> Non
     "text",
     [
         "Air valve", "air_valve", "AirRelease", "ARV", "Scour", "Wash-out", "Hydrant gate valve",
-        "Backflow preventer", "Non-return valve", "NRV", "PRV", "Pressure reducing valve",
-        "Entlüftungsventil", "Be- und Entlüfter", "Entleerung", "Spülschieber", "Hydrantenschieber",
-        "Rückschlagklappe", "Druckminderer", "Ventouse", "Vanne de vidange", "Clapet anti-retour",
-        "Réducteur de pression", "Ventosa", "Desagüe", "Válvula reductora de presión", "Sfiato",
-        "Scarico", "Valvola di ritegno", "Ontluchter", "Spui", "Spuiafsluiter", "Terugslagklep",
-        "Descarga", "Odpowietrznik", "Zasuwa hydrantowa", "Vzdušník", "Kalník", "Avluftare",
-        "Spolventil", "Brandpostventil", "Udluftningsventil", "Kontraventil",
+        "Backflow preventer", "Entlüftungsventil", "Be- und Entlüfter", "Entleerung",
+        "Spülschieber", "Hydrantenschieber", "Ventouse", "Vanne de vidange", "Ventosa", "Desagüe",
+        "Sfiato", "Scarico", "Ontluchter", "Spui", "Spuiafsluiter", "Descarga", "Odpowietrznik",
+        "Zasuwa hydrantowa", "Vzdušník", "Kalník", "Avluftare", "Spolventil", "Brandpostventil",
+        "Udluftningsventil",
     ],
 )  # fmt: skip
-def test_what_shuts_no_main_is_known_also_beside_a_word_for_a_line_valve(text: str) -> None:
-    assert valve_kind(text) == "other"
+def test_what_stands_on_a_branch_is_known_also_beside_a_word_for_a_line_valve(text: str) -> None:
+    assert valve_kind(text) == "tapped"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Non-return valve", "NRV", "PRV", "Pressure reducing valve", "Check valve",
+        "Rückschlagklappe", "Druckminderer", "Clapet anti-retour", "Réducteur de pression",
+        "Válvula reductora de presión", "Valvola di ritegno", "Terugslagklep", "Zawór zwrotny",
+        "Zpětná klapka", "Backventil", "Kontraventil",
+    ],
+)  # fmt: skip
+def test_what_water_goes_through_and_shuts_no_main_is_known(text: str) -> None:
+    assert valve_kind(text) == "inline"
 
 
 @pytest.mark.parametrize("text", ["", "7", "xyzzy", "Vent 3", "unbekannt", "otro"])

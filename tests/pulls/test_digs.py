@@ -27,19 +27,29 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
         ),
         laterals=pd.DataFrame({"run": [0, 0], "chainage": [90.0, 10.0]}),
         hydrants=pd.DataFrame({"run": [1], "chainage": [3.0]}),
-        valves=pd.DataFrame({"run": [0], "chainage": [80.0]}),
+        valves=pd.DataFrame(
+            {
+                "run": [0, 0, 1, 1],
+                "chainage": [80.0, 40.0, 4.5, 60.0],
+                "tapped": [False, True, True, True],
+            }
+        ),
+        table=pd.DataFrame(index=range(2)),
     )
     digs = dig_list(runs, connection=700.0, valve=900.0, temporary=50.0)
     assert digs.columns.tolist() == ["run", "chainage", "kind", "cost", "temporary"]
-    assert digs.index.tolist() == [0, 1, 2, 3, 4, 5]
-    # services and hydrants are dug up as connections are; services alone are fed meanwhile
+    assert digs.index.tolist() == [*range(8)]
+    # services and hydrants are dug up as connections are; services alone are fed meanwhile;
+    # a valve on a branch is dug up with what is tapped off beside it
     assert digs.to_numpy().tolist() == [
         [0, 10.0, "lateral", 700.0, 50.0],
+        [0, 40.0, "connection", 700.0, 0.0],
         [0, 80.0, "connection", 700.0, 0.0],
         [0, 80.0, "valve", 900.0, 0.0],
         [0, 90.0, "lateral", 700.0, 50.0],
         [1, 3.0, "hydrant", 700.0, 0.0],
         [1, 5.0, "connection", 700.0, 0.0],
+        [1, 60.0, "connection", 700.0, 0.0],
     ]
 
 

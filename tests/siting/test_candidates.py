@@ -147,6 +147,19 @@ def test_a_valve_in_a_pit_is_held_by_pits_beside_it_too() -> None:
     assert ((ends - 203).abs() >= mains["diameter_mm"].iloc[0] / 1000 - 1e-6).all()
 
 
+@pytest.mark.parametrize(("kind", "digs"), [("air valve", ["connection"]), ("check valve", [])])
+def test_a_valve_on_a_branch_is_tapped_again_and_no_place_for_a_pit(
+    kind: str, digs: list[str]
+) -> None:
+    valve = gpd.GeoDataFrame({"kind": [kind]}, geometry=[shapely.Point(X + 203.0, Y)], crs=CRS)
+    mains = main_of([(0, 0), (400, 0)], cover_m=[1.5])
+    layers = planned({"pulls.valves": "pit"}, mains=mains, valves=valve)
+    cut = layers["candidates"]["reasons"].str.contains("would cut a valve")
+    assert cut.any() == (digs == [])  # what water goes through is part of the main
+    dug = layers["local_digs"]
+    assert dug.loc[~dug["spared"].astype(bool), "kind"].tolist() == digs
+
+
 def test_a_host_whose_crown_is_above_the_ground_is_above_it_and_not_too_deep(
     tmp_path: Path,
 ) -> None:

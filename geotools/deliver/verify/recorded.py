@@ -23,6 +23,7 @@ __all__ = ["RULES"]
 
 ON_LINE = 0.05  # m; a point drawn this near to a line is drawn on it
 ALONE = 0.5  # m; with another main this near, the point may be that one's
+BESIDE = 2.0  # m; what is tapped off the main this near to each other is dug up as one
 FROM_END = 1.0  # m; nearer to the end of a run a point may be that of what goes on there
 # A line turns at a point for sure if the ways so many times the survey accuracy before and behind
 # it differ by more than that accuracy makes (23 deg), and some bends too slight to be one.
@@ -71,17 +72,22 @@ def bends_on_record(plan: Plan) -> Tally:
 
 
 def valves_dug(plan: Plan) -> Tally:
-    """Check that a line valve on a planned run is cut out in a dig, or spared by a pit there."""
+    """Check that a valve on a planned run is told as dug: cut out, or spared by a pit there.
+
+    One that is tapped off the main may share the dig of another branch beside it.
+    """
     tally = Tally("local_digs")
     for name in ("laterals", "hydrants"):
         if any(row.layer == name for row in plan.rows("inputs")):
             tally.skip(f"digs at {name}: the plan does not tell which main each is tapped off")
-    rows = [row for row in of_context(plan, "valves") if valve_kind(row.kind) == "line"]
+    rows = [row for row in of_context(plan, "valves") if valve_kind(row.kind)]
     digs = plan.by("local_digs", "run_id")
     for row, run, at in _on_runs(plan, rows):
+        tapped = valve_kind(row.kind) == "tapped"
+        near = ON_LINE + (BESIDE if tapped else 0.0)
         tally.holds(
             any(
-                dig.kind == "valve" and abs(dig.chainage - at) <= ON_LINE
+                (dig.kind == "valve") != tapped and abs(dig.chainage - at) <= near
                 for dig in digs.get(run.run_id, [])
             ),
             run.run_id,
