@@ -339,7 +339,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
     )
 
 
-DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
+DIG_KINDS = ("connection", "lateral", "hydrant", "branch_valve", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
@@ -805,7 +805,11 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _text("pull_id", "pull it lies on; empty where a pit spares it"),
                 _CHAINAGE,
-                _text("kind", "what is dug up", values=DIG_KINDS),
+                _text(
+                    "kind",
+                    "what is dug up; branch_valve: air valve, washout and the like",
+                    values=DIG_KINDS,
+                ),
                 _flag("spared", "a pit covers it: no dig of its own"),
                 _real("cost", "planning cost"),
             ),

@@ -107,6 +107,7 @@ _DIG_MARKS = {
     "connection": Mark("cross", 10.0, _PURPLE, _PURPLE, 1.5),
     "lateral": Mark("circle", 6.0, _PURPLE, _WHITE),
     "hydrant": Mark("triangle", 9.0, _PURPLE, _WHITE),
+    "branch_valve": Mark("square", 7.0, _PURPLE, _WHITE),
     "valve": Mark("x", 10.0, _BLUE, _BLUE, 1.5),
 }
 _SEVERITY_MARKS = {

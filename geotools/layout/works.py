@@ -256,7 +256,7 @@ def _to_price(
     """Return the pulls with what of them is priced; ``counts`` as of `_dig_counts`."""
     brief = ground.brief
     return pulls.assign(
-        connections=counts["connection"] + counts["lateral"] + counts["hydrant"],
+        connections=sum(counts[kind] for kind in DIG_KINDS if kind != "valve"),
         valves=counts["valve"],
         services=counts["lateral"],
         cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,

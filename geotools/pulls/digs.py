@@ -20,7 +20,7 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
     or remade in a dig of its own, unless a pit lies there. A valve on a branch, as an air valve
-    or that of a hydrant, is a connection, and is in the dig of another within `ONE_DIG`.
+    or that of a hydrant, is tapped again as services are, and is in the dig of another within `ONE_DIG`.
     ``temporary`` is what it costs to feed a service meanwhile, on a pull or in a pit.
     """
     tapped = runs.valves["tapped"].to_numpy(dtype=bool)
@@ -31,7 +31,7 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
         runs.valves.loc[~tapped, ["run", "chainage"]].assign(kind="valve", cost=valve),
     ]
     branches = runs.valves.loc[tapped, ["run", "chainage"]].assign(
-        kind="connection", cost=connection
+        kind="branch_valve", cost=connection
     )
     alone = ~_beside(branches, pd.concat(parts[:3], ignore_index=True), len(runs.table))
     both = pd.concat([*parts, branches[alone]], ignore_index=True)

@@ -11,6 +11,8 @@ from geotools.pipe.ranges import within
 
 __all__ = ["judge_bends"]
 
+HALF_TURN = np.nextafter(np.pi, 0.0)  # rad; the most that has a tangent at all
+
 
 def judge_bends(bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArray) -> pd.DataFrame:
     """Judge every bend for the carrier of its run.
@@ -57,9 +59,8 @@ def _overlapping(
     A bend that cannot be passed alone lies in a pit, where the carrier is laid by hand: it
     takes no neighbour with it. Nor does a curve, whose angle is spread along an arc.
     """
-    sharp = angle < np.pi / 2
-    reach = np.where(sharp, tangent_length_m(radius, np.where(sharp, angle, 0.0)), np.inf)
-    elbow = (bends["kind"] == "fitting").to_numpy() & sharp & passes
+    reach = tangent_length_m(radius, np.minimum(angle, HALF_TURN))
+    elbow = (bends["kind"] == "fitting").to_numpy() & passes
     first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)
     joined = np.zeros(len(bends), dtype=bool)
     joined[1:] = (

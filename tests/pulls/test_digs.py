@@ -43,13 +43,13 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
     # a valve on a branch is dug up with what is tapped off beside it
     assert digs.to_numpy().tolist() == [
         [0, 10.0, "lateral", 700.0, 50.0],
-        [0, 40.0, "connection", 700.0, 0.0],
+        [0, 40.0, "branch_valve", 700.0, 0.0],
         [0, 80.0, "connection", 700.0, 0.0],
         [0, 80.0, "valve", 900.0, 0.0],
         [0, 90.0, "lateral", 700.0, 50.0],
         [1, 3.0, "hydrant", 700.0, 0.0],
         [1, 5.0, "connection", 700.0, 0.0],
-        [1, 60.0, "connection", 700.0, 0.0],
+        [1, 60.0, "branch_valve", 700.0, 0.0],
     ]
 
 

@@ -147,7 +147,7 @@ def test_a_valve_in_a_pit_is_held_by_pits_beside_it_too() -> None:
     assert ((ends - 203).abs() >= mains["diameter_mm"].iloc[0] / 1000 - 1e-6).all()
 
 
-@pytest.mark.parametrize(("kind", "digs"), [("air valve", ["connection"]), ("check valve", [])])
+@pytest.mark.parametrize(("kind", "digs"), [("air valve", ["branch_valve"]), ("check valve", [])])
 def test_a_valve_on_a_branch_is_tapped_again_and_no_place_for_a_pit(
     kind: str, digs: list[str]
 ) -> None:

@@ -55,6 +55,15 @@ def test_a_bend_of_a_radius_passes_more_than_a_mitre() -> None:
     assert bool(found["passes"]) is True
 
 
+@pytest.mark.parametrize("angle", [89.0, 90.0, 120.0])
+def test_a_bend_of_more_than_a_right_angle_takes_its_neighbour_with_it_too(angle: float) -> None:
+    beside = _judged((50.0, angle), (55.0, 15.0), axis_radius=[20.0, 0.0])
+    apart = 1.01 * NEEDED * np.tan(np.radians(angle) / 2) + TANGENT
+    clear = _judged((50.0, angle), (50.0 + apart, 15.0), axis_radius=[20.0, 0.0])
+    assert beside["passes"].tolist() == [False, False]
+    assert clear["passes"].tolist() == [True, True]
+
+
 TANGENT = NEEDED * np.tan(np.radians(15.0) / 2)  # m; of a bend of 15 deg
 
 

@@ -107,6 +107,11 @@ def _bowtie(block: BlockLayout, half: float) -> None:
     block.add_lwpolyline(corners, close=True)
 
 
+def _dig_branch_valve(block: BlockLayout) -> None:
+    _bowtie(block, 0.5)
+    block.add_circle((0, 0), 1.2)
+
+
 def _dig_valve(block: BlockLayout) -> None:
     _bowtie(block, 0.9)
     block.add_circle((0, 0), 1.2)
@@ -147,6 +152,7 @@ _SYMBOLS: Mapping[str, tuple[Callable[[BlockLayout], None], float]] = {
     "LIN_DIG_CONNECTION": (_connection, 0.8),
     "LIN_DIG_LATERAL": (_lateral, 0.6),
     "LIN_DIG_HYDRANT": (_dig_hydrant, 1.2),
+    "LIN_DIG_BRANCH_VALVE": (_dig_branch_valve, 1.2),
     "LIN_DIG_VALVE": (_dig_valve, 1.2),
     "LIN_SHUT": (_shut, 1.4),
     "LIN_FITTING": (_fitting, 0.7),

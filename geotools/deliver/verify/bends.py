@@ -93,7 +93,7 @@ def _passing(bends: list[Any], gap: float, needed: float) -> list[float]:
         if groups and groups[-1][-1] == k - 1 >= 0:
             one = bends[k - 1]
             if all(
-                b.kind == "fitting" and b.deflection < math.pi / 2 and alone[j] >= needed
+                b.kind == "fitting" and b.deflection < math.pi and alone[j] >= needed
                 for j, b in ((k - 1, one), (k, bend))
             ):
                 reach = sum(needed * math.tan(b.deflection / 2) for b in (one, bend))
