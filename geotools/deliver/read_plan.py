@@ -360,7 +360,10 @@ def _read_settings(path: Path) -> dict[str, str]:
 
 
 def _read_crs(path: Path, layer: str | None) -> pyproj.CRS:
-    text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
+    try:
+        text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
+    except _READ_ERRORS as error:  # such as a field's name that is no text
+        raise LayerError(str(path), f"layer {layer} cannot be read ({error}); {_AGAIN}") from error
     if text is None:
         raise LayerError(str(path), f"its layers have no CRS; {_AGAIN}")
     try:

@@ -269,31 +269,35 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
 
 def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     """Return the designer's edits that lie on a run; those that do not are findings."""
-    columns = ["run", "chainage", "beside", "action", "role", "feature"]
+    columns = ["run", "chainage", "astray", "beside", "action", "role", "feature"]
     if layers.pit_edits is None or not len(layers.pit_edits):
         return pd.DataFrame({name: [] for name in columns})
     wishes = _read_wishes(layers)
     nearest = edits_on_runs(runs, layers.pit_edits)
     point = nearest["point"].to_numpy(dtype=np.int64)
     report_off_runs(layers.pit_edits, nearest, layers.findings)
-    table = nearest[["run", "chainage"]].assign(
+    table = nearest[["run", "chainage", "astray"]].assign(
         beside=_beside(runs, nearest, layers.pit_edits),
-        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[3:]},
+        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[4:]},
     )
     table = table[table["action"] != ""]
     return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
 
 
 def edits_on_runs(runs: RunSet, given: Points) -> pd.DataFrame:
-    """Return the run of each edit that lies on one: ``point``, ``run``, ``chainage``.
+    """Return the run of each edit that lies on one: ``point``, ``run``, ``chainage``, ``astray``.
 
-    Of several runs within reach it is the one the edit names, else the nearest.
+    Of several runs within reach it is the one the edit names, in whatever case, else the nearest;
+    ``astray`` if it names another.
     """
     near = runs.edits
-    meant = given.table["run_id"].to_numpy(dtype=object)[near["point"].to_numpy(dtype=np.int64)]
-    named = runs.table["run_id"].to_numpy(dtype=object)[near["run"].to_numpy(dtype=np.int64)]
+    meant, named = (
+        table["run_id"].astype(str).str.casefold().to_numpy(dtype=object)[near[row].to_numpy()]
+        for table, row in ((given.table, "point"), (runs.table, "run"))
+    )
     # A run planned elsewhere bears no name here: an edit that names none does not mean it.
-    own = near.assign(other=(meant != named) | (meant == ""))
+    other = (meant != named) | (meant == "")
+    own = near.assign(other=other, astray=other & (meant != ""))
     return own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
 
 
@@ -312,14 +316,14 @@ def _beside(runs: RunSet, nearest: pd.DataFrame, given: Points) -> list[str]:
     other = runs.edits["run"].to_numpy() != own.loc[point, "run"].to_numpy()
     near = runs.edits[as_near & other].groupby("point")["run"].agg(list)
     out = []
-    for row, run, meant in zip(
-        own.index, own["run"], given.table["run_id"].to_numpy(dtype=object)[own.index], strict=True
-    ):
+    wanted = given.table["run_id"].to_numpy(dtype=object)[own.index]
+    told_of = zip(own.index, own["run"], own["astray"], wanted, strict=True)
+    for row, run, astray, meant in told_of:
         others = sorted({str(names[k]) for k in near.get(row, ()) if names[k]})
         told = []
-        if meant and meant != names[run]:
+        if astray:
             told.append(f"run {meant}, which it names, is not near it (pits.edit_reach)")
-        if others and meant != names[run]:
+        if others and (astray or meant == "" != names[run]):
             told.append(f"run {', '.join(others)} is about as near: say in run_id which is meant")
         out.append("; ".join(told))
     return out

@@ -372,8 +372,8 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
     run = edits["run"].to_numpy(dtype=np.int64)
     at = edits["chainage"].to_numpy(dtype=float)
     places = points_along(chains.xy, chains.offsets, run, at)
-    told = ("action", "role", "feature", "beside")
-    for row, (action, role, feature, beside) in enumerate(
+    told = ("action", "role", "feature", "beside", "astray")
+    for row, (action, role, feature, beside, astray) in enumerate(
         zip(*(edits[name] for name in told), strict=True)
     ):
         why = refused.get(row)
@@ -386,7 +386,7 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
         place = f"{ground.layers.findings.length(at[row])} of run {name}"
         text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(
-            "info" if why is None else "warning",
+            "info" if why is None and not astray else "warning",
             "edit-honoured" if why is None else "edit-refused",
             [text],
             layer="pit_edits",

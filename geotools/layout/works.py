@@ -55,7 +55,7 @@ from geotools.pulls.optimise import longest_string
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.entry import turned_into
-from geotools.siting.ground_checks import hard_places, soft_places
+from geotools.siting.ground_checks import hard_places, report_soft, soft_places
 from geotools.siting.laydown import RampTops, ramp_ends, ramp_tops
 from geotools.siting.works import lane_day
 from geotools.street.beside import Outlines, spans_beside, turned_between
@@ -117,6 +117,7 @@ def work_out(
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     _report_over_mains(pits, ground)
+    report_soft(pits, ground.avoid, brief.pits.spoil_setback, ground.layers.findings)
     others = _others(pits, ground)
     report_crossing(pits, others, ground)
     report_aslant(pits, ground)

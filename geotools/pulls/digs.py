@@ -20,8 +20,9 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
     or remade in a dig of its own, unless a pit lies there. A valve on a branch, as an air valve
-    or that of a hydrant, is tapped again as services are, and is in the dig of another within `ONE_DIG`.
-    ``temporary`` is what it costs to feed a service meanwhile, on a pull or in a pit.
+    or that of a hydrant, is tapped again as services are; with another tapping within `ONE_DIG`
+    it is in the dig of that. ``temporary`` is what it costs to feed a service meanwhile, on a
+    pull or in a pit.
     """
     tapped = runs.valves["tapped"].to_numpy(dtype=bool)
     parts = [

@@ -7,10 +7,12 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
+from geotools.intake.findings import Findings
 from geotools.intake.pieces import Pieces
 from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray, number_within
@@ -25,6 +27,7 @@ __all__ = [
     "near_crossings",
     "nearest_gap",
     "off_street_area",
+    "report_soft",
     "soft_places",
 ]
 
@@ -118,6 +121,48 @@ def avoided(
     last = np.lexsort([reason, reason == ""])[::-1]
     named[row[hard][last], role[hard][last]] = avoid.reason[place[hard][last]]
     return hit, factor, named
+
+
+def report_soft(
+    pits: pd.DataFrame, avoid: Avoid | None, setback: float, findings: Findings
+) -> None:
+    """Report, a finding a pit, the soft places it lies in, within the set-back, m, of its edge.
+
+    ``pits`` has ``pit_id``, ``x``, ``y`` and ``ground``.
+    """
+    if avoid is None or not len(pits):
+        return
+    grounds = pits["ground"].to_numpy(dtype=object)
+    pit, piece = avoid.tree.query(grounds, predicate="dwithin", distance=setback)
+    place = avoid.of[piece]
+    soft = ~avoid.hard[place]
+    met = pd.DataFrame({"pit": pit, "weight": avoid.weight[place], "name": avoid.reason[place]})[
+        soft
+    ]
+    of_pit = met[soft].groupby("pit").agg(weight=("weight", "max"), names=("name", set))
+    rows = of_pit.index.to_numpy(dtype=np.int64)
+    pit_id = pits["pit_id"].to_numpy(dtype=object)[rows]
+    findings.add_points(
+        "info",
+        "pit-in-soft-place",
+        [
+            f"pit {pit} lies in a place better left free{_called(names)}{_dearer(weight)}: agree "
+            "it, or move the pit (pit_edits)."
+            for pit, weight, names in zip(pit_id, of_pit["weight"], of_pit["names"], strict=True)
+        ],
+        layer="pits",
+        features=pit_id,
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows],
+    )
+
+
+def _called(names: set[str]) -> str:
+    told = ", ".join(sorted(names - {""}))
+    return f" ({told})" if told else ""
+
+
+def _dearer(weight: float) -> str:
+    return f", which makes its site cost {weight:g} times as much" if weight > 1.0 else ""
 
 
 def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> FloatArray:

@@ -17,6 +17,11 @@ from geotools.schema import quantity_text
 __all__ = ["host_bores", "service_columns"]
 
 DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
+# What the highest on record is taken of, for a whole run: rule, and how it is called.
+IN_PART = {
+    "flow": ("design-flow-in-part", "a design flow"),
+    "pressure": ("pressure-in-part", "a working pressure"),
+}
 NAMED = 10  # words of a material that are named in a finding
 
 
@@ -52,7 +57,9 @@ def service_columns(
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
-    _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
+    for name, what in IN_PART.items():
+        _report_in_part(pieces[["run", "line"]], mains[name], what, run_ids, findings)
+    _report_age(rows, run, run_ids, findings)
     _report_bores(run, length, material, bore, run_ids, findings)
     _report_closed(run, bore, run_ids, service, findings)
     return pd.DataFrame(
@@ -150,22 +157,40 @@ def _report(
 
 
 def _report_in_part(
-    pieces: pd.DataFrame, flow: pd.Series, run_ids: list[str], findings: Findings
+    pieces: pd.DataFrame,
+    values: pd.Series,
+    what: tuple[str, str],
+    run_ids: list[str],
+    findings: Findings,
 ) -> None:
-    """Say of which runs some mains alone have a design flow."""
+    """Say of which runs some mains alone have it on record; ``what`` as of `IN_PART`."""
+    rule, name = what
     run, line = np.unique(pieces.to_numpy(dtype=np.int64), axis=0).T
     count = np.bincount(run, minlength=len(run_ids))
-    recorded = np.isfinite(flow.to_numpy(dtype=float))[line]
+    recorded = np.isfinite(values.to_numpy(dtype=float))[line]
     known = np.bincount(run, recorded, minlength=len(run_ids)).astype(np.int64)
     for row in np.flatnonzero((known > 0) & (known < count)).tolist():
         findings.add(
             "warning",
-            "design-flow-in-part",
-            f"a design flow is on record on {known[row]} of {count[row]} mains of the run; the "
-            "highest of these is taken for all of it",
+            rule,
+            f"{name} is on record on {known[row]} of {count[row]} mains of the run; the highest of "
+            "these is taken for all of it",
             layer="runs",
             feature=run_ids[row],
         )
+
+
+def _report_age(rows: pd.DataFrame, run: IntArray, run_ids: list[str], findings: Findings) -> None:
+    """Say of which runs C was taken of an age that is not on record."""
+    guessed = rows[["c_factor", "installed"]].isna().all(axis=1).to_numpy(dtype=bool)
+    findings.add_many(
+        "info",
+        "assumed-age",
+        f"neither C nor the year is on record for some of its mains or all: C is taken as of "
+        f"{DEFAULT_AGE:g} years; give installed, or c_factor as measured",
+        layer="runs",
+        features=_listed(np.array(run_ids, dtype=object)[np.unique(run[guessed])]),
+    )
 
 
 def _report_bores(

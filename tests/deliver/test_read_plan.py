@@ -219,6 +219,14 @@ def test_what_is_no_plan_is_refused_with_the_reason(tmp_path: Path) -> None:
             read_plan(path)
 
 
+def test_a_plan_with_a_field_whose_name_is_no_text_is_refused(write_plan: PlanWriter) -> None:
+    path = write_plan()
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b"host_material", b"\xed\xa0\x80t_material"))
+    with pytest.raises(LayerError, match="layer runs cannot be read"):
+        read_plan(path)
+
+
 def test_layer_that_a_tool_needs_is_asked_for_at_once(write_plan: PlanWriter) -> None:
     path = write_plan()
     with pytest.raises(LayerError, match="no layer stations"):

@@ -217,6 +217,21 @@ def test_a_soft_place_costs_its_weight_and_a_hard_one_is_refused() -> None:
     assert "in a place to avoid (park)" in place(True)["reasons"]
 
 
+def test_a_pit_in_a_soft_place_is_told_with_the_place_and_what_it_makes_dearer() -> None:
+    main, whole = main_of([(0.0, 0.0), (300.0, 0.0)]), shapely.box(X - 50, Y - 50, X + 150, Y + 50)
+    area = gpd.GeoDataFrame(
+        {"reason": ["park"], "hard": [False], "weight": [3.0]}, geometry=[whole], crs=CRS
+    )
+    layers = planned(mains=main, avoid=area)
+    told = layers["findings"].query("rule == 'pit-in-soft-place'")
+    inside = layers["pits"].loc[layers["pits"].geometry.within(whole), "pit_id"]
+    assert told["feature"].tolist() == inside.tolist()
+    assert 0 < len(told) < len(layers["pits"])
+    assert (
+        "better left free (park), which makes its site cost 3 times as much" in told["text"].iloc[0]
+    )
+
+
 @pytest.fixture(scope="module")
 def sample(sample_done: Outcome) -> dict[str, Any]:
     return dict(sample_done.layers)
@@ -293,6 +308,7 @@ def test_a_role_nobody_knows_is_a_finding() -> None:
         (100.0, "", "R0002 is about as near: say in run_id which is meant"),
         (100.0, "R0001", ""),
         (60.0, "", ""),  # 40 m from the other
+        (100.0, "r0001", ""),  # whatever its case
         (60.0, "R0009", "run R0009, which it names, is not near it"),
     ],
 )
@@ -310,6 +326,7 @@ def test_an_edit_that_may_be_meant_for_another_run_says_which(
     (text,) = found["text"]
     assert "of run R0001: honoured; a pit in another role may stand there" in text
     assert (told in text) if told else ("near" not in text)
+    assert (found["severity"] == "warning").all() == (named == "R0009")
 
 
 def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them(sample: dict[str, Any]) -> None:

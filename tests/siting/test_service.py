@@ -122,9 +122,29 @@ def test_the_highest_pressure_and_flow_on_record_count() -> None:
     )
     assert table["working"].tolist() == [7e5]
     assert table["flow"].tolist() == [0.3]
-    (told,) = findings.to_dict("records")
-    assert told["rule"] == "design-flow-in-part"
-    assert "2 of 3 mains" in told["text"]
+    told = findings[findings["rule"] != "assumed-age"].to_dict("records")
+    assert [row["rule"] for row in told] == ["design-flow-in-part"]
+    assert "2 of 3 mains" in told[0]["text"]
+
+
+def test_a_pressure_on_some_mains_of_a_run_is_told_as_that_of_all() -> None:
+    mains = _mains({"pressure": 1.5e5}, {}, {})
+    table, findings = _gathered(mains)
+    assert table["working"].tolist() == [1.5e5]
+    told = findings.set_index("rule").loc["pressure-in-part"]
+    assert told["severity"] == "warning"
+    assert "a working pressure is on record on 1 of 3 mains" in told["text"]
+    assert "pressure-in-part" not in set(_gathered(_mains({}, {}))[1]["rule"])
+
+
+def test_an_age_that_is_not_on_record_is_told_where_c_hangs_on_it() -> None:
+    mains = _mains(
+        {"installed": np.nan}, {"installed": np.nan, "c_factor": 100.0}, {"installed": 1950.0}
+    )
+    _, findings = _gathered(mains, [0, 1, 2])
+    told = findings[findings["rule"] == "assumed-age"]
+    assert told["feature"].tolist() == ["R0"]
+    assert "C is taken as of 50 years" in told["text"].iloc[0]
 
 
 def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
@@ -137,6 +157,7 @@ def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
         ("assumed-pressure", "R1"),
         ("no-design-flow", "R0"),
         ("assumed-bore", "R0,R1"),
+        ("assumed-age", "R0,R1"),
     }
     assert set(findings["severity"]) == {"info"}
     text = findings.set_index("rule")["text"]["assumed-pressure"]
