@@ -118,8 +118,8 @@ def _points(fittings: pd.DataFrame) -> pd.DataFrame:
         run=("run", "first"),
         first=("chainage", "min"),
         last=("chainage", "max"),
-        once=("angle", "max"),
-        whole=("angle", "sum"),
+        of_one=("angle", "max"),
+        of_all=("angle", "sum"),
         count=("angle", "size"),
         record=("record", "min"),
     ).assign(chainage=lambda table: (table["first"] + table["last"]) / 2)
@@ -147,7 +147,7 @@ def _own_turns(
     nearest = pairs.groupby("place")["gap"].transform("min")
     pairs = pairs[pairs["gap"] <= nearest + ALIKE]
     drawn = turns[["size", "rise"]].iloc[pairs["row"].to_numpy()]
-    unlike = _apart(drawn, points["once"].to_numpy()[pairs["place"]], slight).min(axis=0)
+    unlike = _apart(drawn, points["of_one"].to_numpy()[pairs["place"]], slight).min(axis=0)
     best = pairs.assign(unlike=unlike).sort_values(["place", "unlike"], kind="stable")
     best = best.drop_duplicates("place")
     own[best["place"].to_numpy()] = best["row"].to_numpy()
@@ -161,8 +161,8 @@ def _sites(points: pd.DataFrame, own: IntArray) -> pd.DataFrame:
         run=("run", "first"),
         first=("first", "min"),
         last=("last", "max"),
-        once=("once", "sum"),
-        whole=("whole", "sum"),
+        of_one=("of_one", "sum"),
+        of_all=("of_all", "sum"),
         count=("count", "sum"),
         points=("points", "sum"),
         record=("record", "min"),
@@ -176,11 +176,11 @@ def _stood_for(
 ) -> pd.DataFrame:
     """Return the turns with those a site stands for taken as one."""
     pairs = _prefixes(turns, _cells(_pairs(turns, sites, reach), sites))
-    each = _unlike(pairs, sites["whole"], slight).groupby(pairs["place"]).min()
-    once = _unlike(pairs, sites["once"], slight).groupby(pairs["place"]).min()
-    all_there = (each < once - ROUNDING).to_numpy()
+    off_by_all = _unlike(pairs, sites["of_all"], slight).groupby(pairs["place"]).min()
+    off_by_one = _unlike(pairs, sites["of_one"], slight).groupby(pairs["place"]).min()
+    all_there = (off_by_all < off_by_one - ROUNDING).to_numpy()
     sites = sites.assign(
-        angle=np.minimum(np.where(all_there, sites["whole"], sites["once"]), np.pi),
+        angle=np.minimum(np.where(all_there, sites["of_all"], sites["of_one"]), np.pi),
         doubled=np.where(all_there, 0, sites["count"] - sites["points"]),
     )
     unlike = _unlike(pairs, sites["angle"], slight)
@@ -301,7 +301,7 @@ def _turned(drawn: pd.DataFrame, angle: FloatArray, of: IntArray) -> dict[str, F
 
 def _alone(points: pd.DataFrame, turns: pd.DataFrame) -> pd.DataFrame:
     """Return fittings the drawing does not show, as turns."""
-    angle = np.minimum(points["once"], np.pi)
+    angle = np.minimum(points["of_one"], np.pi)
     rows = points[["run", "chainage", "first", "last", "record"]].assign(
         angle=angle, plan=angle, doubled=points["count"] - 1
     )

@@ -340,7 +340,7 @@ def _begin(
         day_ahead = _least(days_ahead, place * width, width)
         day_behind = _least(days_behind, place * width, width)
         for k in range(4 * place, 4 * place + 4):
-            here = (k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2
+            here = _slot(k, half)
             value[k] = even[k] = into[k] = level[here] = math.inf
             slope[here], back[k] = 0.0, -2
             if cost[k] == math.inf:
@@ -361,6 +361,15 @@ def _begin(
                 level[here] = day_ahead * (day_lead - fuse_rate * end[k]) - left
                 slope[here] = day_ahead * fuse_rate
         farthest[place] = far
+
+
+def _slot(k: int, half: int) -> int:
+    """Return where the level and slope of a state stand, a kernel; `_before` is its inverse.
+
+    First all that insert no pull ahead, then all that do (AHEAD and BOTH, which are odd); in
+    each half the last place first, and of a place the earlier role first.
+    """
+    return (k % 2 + 1) * half - 2 * (k // 4) - 1 + k % 4 // 2
 
 
 def _least(values: Any, first: int, count: int) -> float:
@@ -408,7 +417,7 @@ def _reach(
             at = _next(at, stop, level, slope, factor[k], bar)
             m = _before(place, at - here, heads)
         tried[heads] = back[k]
-        level[(k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2] += value[k]
+        level[_slot(k, half)] += value[k]
 
 
 def _next(at: int, stop: int, level: Any, slope: Any, grows: float, bar: float) -> int:

@@ -22,7 +22,7 @@ from geotools.siting.digging import dig_pits, ramps_deepest
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
 from geotools.siting.grounds import MITRE, Grounds, Sides, lay_grounds
-from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
+from geotools.siting.laydown import Laydown, LaydownRules, StringsAsked, find_laydown
 from geotools.siting.must import Stretches
 from geotools.siting.profile import Profile, steepest
 from geotools.siting.ramps import Levels, RampRules, Ramps, fit_ramps, ramp_depths
@@ -386,9 +386,8 @@ def _laid_out(
     slope = _slope(table["depth"].to_numpy(dtype=float), rules)
     reach = half_width[:, None] + slope[:, None] * np.nan_to_num(depths.greatest)
     street = table["street_chain"].to_numpy(dtype=np.int64)
-    laydown = find_laydown(
-        street, scene, axis, run, extents, radius, outside / 2, settings.strings, settings.rates
-    )
+    asked = StringsAsked(street, run, extents, radius, outside / 2)
+    laydown = find_laydown(asked, axis, scene, settings.strings, settings.rates)
     return _Pits(
         run=run,
         axis=axis,

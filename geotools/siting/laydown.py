@@ -21,7 +21,15 @@ from geotools.street.context import TIE, Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
 from geotools.street.scene import StreetScene
 
-__all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_ends", "ramp_tops"]
+__all__ = [
+    "Laydown",
+    "LaydownRules",
+    "RampTops",
+    "StringsAsked",
+    "find_laydown",
+    "ramp_ends",
+    "ramp_tops",
+]
 
 
 @dataclass(frozen=True)
@@ -90,6 +98,27 @@ class Laydown:
 
 
 @dataclass(frozen=True)
+class StringsAsked:
+    """Candidates that strings are to begin at: arrays of shape (n,).
+
+    Attributes
+    ----------
+    street : ndarray of int64
+        Chain of streets each lies in; -1 off the streets.
+    run : ndarray of int64
+    extents : Extents
+    radius, half_width : ndarray
+        Least radius of the carrier and half the width a string needs, m.
+    """
+
+    street: IntArray
+    run: IntArray
+    extents: Extents
+    radius: FloatArray
+    half_width: FloatArray
+
+
+@dataclass(frozen=True)
 class _Side:
     """Room, what denies it, top of the ramp, lanes and their cost a day on one side."""
 
@@ -102,40 +131,24 @@ class _Side:
 
 
 def find_laydown(
-    street: IntArray,
-    scene: StreetScene | None,
+    asked: StringsAsked,
     axis: Axis,
-    run: IntArray,
-    extents: Extents,
-    radius: FloatArray,
-    half_width: FloatArray,
+    scene: StreetScene | None,
     rules: LaydownRules,
     rates: SiteRates,
 ) -> Laydown:
     """Find how long strings may be at every candidate.
 
-    Parameters
-    ----------
-    street : ndarray of int64, shape (n,)
-        Chain of streets each candidate lies in; -1 off the streets.
-    scene : StreetScene, optional
-        None where no streets were given: strings then lie where they can.
-    axis : Axis
-    run : ndarray, shape (n,)
-    extents : Extents
-    radius, half_width : ndarray, shape (n,)
-        Least radius of the carrier and half the width a string needs, m.
-    rules : LaydownRules
-    rates : SiteRates
+    ``scene`` is None where no streets were given: strings then lie where they can.
     """
-    count, most = len(run), rules.most()
+    count, most = len(asked.run), rules.most()
     if scene is None:
         free, none = np.full(count, np.inf), np.zeros((count, most))
         nothing = np.zeros(count, dtype=np.int64)
         begins = np.zeros((count, 1))
         ahead = behind = _Side(free, nothing, np.full(count, np.nan), none, none, begins)
     else:
-        side = partial(_side, street, scene, axis, run, extents, radius, half_width, rules, rates)
+        side = partial(_side, asked, axis, scene, rules, rates)
         ahead, behind = side(pull_ahead=True), side(pull_ahead=False)
     levels = max(ahead.begins.shape[1], behind.begins.shape[1])
     ahead, behind = _padded(ahead, levels), _padded(behind, levels)
@@ -279,13 +292,9 @@ def _abreast(street: Spots, top: FloatArray) -> Spots:
 
 
 def _side(
-    street: IntArray,
-    scene: StreetScene,
+    asked: StringsAsked,
     axis: Axis,
-    run: IntArray,
-    extents: Extents,
-    radius: FloatArray,
-    half_width: FloatArray,
+    scene: StreetScene,
     rules: LaydownRules,
     rates: SiteRates,
     *,
@@ -296,6 +305,7 @@ def _side(
     The strings of a pit in a street lie in a street; those of a pit off the streets straight
     back.
     """
+    run, street, radius, extents = asked.run, asked.street, asked.radius, asked.extents
     role = AHEAD if pull_ahead else BEHIND
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
     box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
@@ -319,10 +329,10 @@ def _side(
     stiff = (room < rules.shortest) & (straight >= rules.shortest)
     rows = np.flatnonzero((chain < 0) & (street < 0))
     room[rows] = scene.corridors.straight_back(
-        ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
+        ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=asked.half_width[rows]
     )
     same = lies.chain == np.where(street < 0, -2, street)
-    along = _along_streets(ramp, scene, room, 2 * half_width, rules, rates)
+    along = _along_streets(ramp, scene, room, 2 * asked.half_width, rules, rates)
     lack = _lack(ramp, street >= 0, room < rules.shortest, stiff, along)
     top = np.where(same, lies.offset, np.nan)
     return _Side(along.room, lack, top, along.taken, along.day, along.begins)
