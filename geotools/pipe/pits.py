@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe.factors import INCH
-from geotools.pipe.ranges import FloatArray, check_choice, check_range
+from geotools.pipe.ranges import FloatArray, RangeError, check_choice, check_range, within
 
 __all__ = [
     "FORMS",
@@ -30,6 +30,7 @@ __all__ = [
     "pit_width_m",
     "ramp_depth_m",
     "ramp_drop_m",
+    "ramp_least_m",
     "ramp_rise_m",
     "steepest_angle_rad",
     "straight_approach_m",
@@ -230,6 +231,39 @@ def ramp_depth_m(
     return np.asarray(np.maximum(drop - rise, 0.0), dtype=np.float64)
 
 
+def ramp_least_m(
+    radius_m: ArrayLike,
+    *,
+    host_slope: ArrayLike = 0.0,
+    rest_slope: ArrayLike = 0.0,
+    form: str = "level",
+) -> FloatArray:
+    """Least length in which a ramp turns from the host's slope into that of the resting string.
+
+    Parameters
+    ----------
+    radius_m, host_slope, rest_slope, form
+        As for `ramp_drop_m`; all broadcast.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m: 0 where the host is no steeper than the string rests, and of a lifted tail.
+
+    Raises
+    ------
+    RangeError
+        As for `ramp_drop_m`.
+
+    Notes
+    -----
+    R (sin a - sin b), with the angles of `ramp_drop_m`: over x the sine of a pipe's angle changes
+    by no more than x/R. A ramp of this length is one arc, and rises R (cos b - cos a).
+    """
+    arcs = _arcs(0.0, radius_m, host_slope, rest_slope, form)
+    return np.asarray(arcs.least, dtype=np.float64)
+
+
 def ramp_drop_m(
     length_m: ArrayLike,
     radius_m: ArrayLike,
@@ -237,13 +271,14 @@ def ramp_drop_m(
     host_slope: ArrayLike = 0.0,
     rest_slope: ArrayLike = 0.0,
     form: str = "level",
+    drawn_on: bool = False,
 ) -> FloatArray:
     """Height a ramp of a length makes from the host's axis at its foot up to the string at its top.
 
     Parameters
     ----------
     length_m : array_like
-        Horizontal length of the ramp, L, m; at least 0.
+        Horizontal length of the ramp, L, m; at least `ramp_least_m`.
     radius_m : array_like
         Bending radius of the carrier's axis, R, m; above 0.
     host_slope, rest_slope : array_like, optional
@@ -251,11 +286,15 @@ def ramp_drop_m(
     form : {"level", "lifted"}, optional
         level: two opposed arcs, the upper one down to the slope of the resting string. lifted:
         one arc, the tail is lifted to its slope; ``rest_slope`` counts for nothing.
+    drawn_on : bool, optional
+        Take lengths from 0, for the search of one: below the least the lower arc is drawn
+        backwards, so that the drop, which is no ramp's, is steady and grows with the length.
 
     Returns
     -------
     ndarray of float
-        Drop, H, m; all arguments broadcast. Beyond a quarter turn it grows no more.
+        Drop, H, m, the greatest that length allows; all arguments broadcast. Beyond a quarter turn
+        it grows no more.
 
     Raises
     ------
@@ -269,8 +308,18 @@ def ramp_drop_m(
     ground behind the top is steeper than one arc becomes: L = R (sin c - sin a), H = R (cos a -
     cos c). Derived; with a = b = 0 the lengths of `insertion_length_m`, with a = b those of that
     formula between two parallels, turned by a.
+
+    With u the sine of the pipe's angle, du/dx is its curvature, at most 1/R, and H the sum of
+    u/sqrt(1 - u^2) over x. So u climbs from sin a as fast as it may and comes down to sin b as
+    fast: H is greatest, and a drop is reached by the shortest ramp. c is no less than a and b, or
+    an arc would have a length below 0: L >= R |sin a - sin b|. Of a host steeper than the string
+    rests, a > b, that is the range: the shortest ramp is one arc and rises R (cos b - cos a). Over
+    its length no pipe lies lower, so where the line of the resting string does, the pipe would
+    first rise over that line; a longer ramp, or a straight piece at the host's slope, rises more.
+    A lesser drop has no ramp. Of a string steeper, one arc takes the place of two.
     """
-    arcs = _arcs(length_m, radius_m, host_slope, rest_slope, form)
+    arcs_of = _arcs if drawn_on else _true_arcs
+    arcs = arcs_of(length_m, radius_m, host_slope, rest_slope, form)
     return np.asarray(arcs.drop(), dtype=np.float64)
 
 
@@ -295,8 +344,8 @@ def ramp_rise_m(
     Returns
     -------
     ndarray of float
-        Height, m: 0 at the foot, `ramp_drop_m` at the top; the host's line before the foot, the
-        resting string's behind the top.
+        Height, m: 0 at the foot, `ramp_drop_m` at the top, without a kink between; the host's line
+        before the foot, the resting string's behind the top.
 
     Raises
     ------
@@ -308,7 +357,7 @@ def ramp_rise_m(
     Of an arc that begins at an angle a, over x: R (cos a - cos t) with sin t = sin a + x/R.
     """
     distance = check_range("distance_m", distance_m, -np.inf, np.inf, "m")
-    arcs = _arcs(length_m, radius_m, host_slope, rest_slope, form)
+    arcs = _true_arcs(length_m, radius_m, host_slope, rest_slope, form)
     x = np.clip(distance, 0.0, arcs.length)
     foot = np.clip(arcs.radius * (arcs.steepest - arcs.host), 0.0, arcs.length)
     up = _arc_rise(arcs.host, arcs.host + np.minimum(x, foot) / arcs.radius, arcs.radius)
@@ -328,6 +377,11 @@ class _Arcs:
     host: FloatArray
     rest: FloatArray
     steepest: FloatArray
+
+    @property
+    def least(self) -> FloatArray:
+        """Length without which the arcs do not come down from the host's slope, m."""
+        return self.radius * np.maximum(self.host - self.rest, 0.0)
 
     def drop(self) -> FloatArray:
         return _arc_rise(self.host, self.steepest, self.radius) + _arc_rise(
@@ -349,6 +403,20 @@ def _arcs(
     steepest = np.where(single, one_arc, (host_sine + rest_sine + turned) / 2.0)
     top = np.where(single, one_arc, rest_sine)
     return _Arcs(length, radius, host_sine, np.minimum(top, 1.0), np.minimum(steepest, 1.0))
+
+
+def _true_arcs(
+    length_m: ArrayLike, radius_m: ArrayLike, host: ArrayLike, rest: ArrayLike, form: str
+) -> _Arcs:
+    """Return the arcs of ramps that are as long as they must be, or say which is not."""
+    arcs = _arcs(length_m, radius_m, host, rest, form)
+    length, least = np.broadcast_arrays(arcs.length, arcs.least)
+    short = ~within(least, length)
+    if short.any():
+        row = np.flatnonzero(short)[0]
+        valid = f"from {least.flat[row]:g} m, to turn out of a host so steep"
+        raise RangeError("length_m", f"{length.flat[row]:g} m", valid)
+    return arcs
 
 
 def _arc_rise(start: FloatArray, end: FloatArray, radius: FloatArray) -> FloatArray:

@@ -33,6 +33,7 @@ from geotools.siting.refusals import (
     CROSSING,
     CUTS,
     DEEP,
+    FALLS,
     RAMP,
     STEEP,
 )
@@ -597,7 +598,9 @@ def _refusals(
     code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
     code = code | np.where(pits.deepest - rules.bedding > rules.max_depth + HAIR, DEEP, 0)
     code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
-    code = code | np.where(~ramps, RAMP, 0)
+    one_falls, any_falls = pits.ramps.falls[:, :2], pits.ramps.falls.any(axis=1)
+    falls = np.column_stack([np.zeros(len(run), dtype=bool), one_falls, any_falls])
+    code = code | np.where(~ramps, np.where(falls, FALLS, RAMP), 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
 

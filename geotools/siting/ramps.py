@@ -18,7 +18,7 @@ import pandas as pd
 
 from geotools.accel import in_parts
 from geotools.ground.filled import filled_along
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
 from geotools.pipe.pits import (
     GROUND_PLACES,
@@ -130,6 +130,8 @@ class Ramps:
         Length where one hole serves pulls both ways: the longer of the two, m.
     shared_climb : Climb
         Of that one, shape (n,).
+    falls : ndarray of bool, shape (n, 3)
+        There is none for the host falls away too steeply: one way each, and both in one hole.
     room : ndarray, shape (n, 2)
         Length between the face and the ramp's foot, m.
     level_drop : ndarray, shape (n,)
@@ -147,6 +149,7 @@ class Ramps:
     climb: Climb
     shared: FloatArray
     shared_climb: Climb
+    falls: BoolArray
     room: FloatArray
     level_drop: FloatArray
     ground: GroundLine
@@ -209,11 +212,13 @@ def fit_ramps(
         settle(climb_of, wide, rules.form) for climb_of in (climbs.one_way, climbs.two_way)
     )
     shared = two_way.length.reshape(face.shape)
+    falls, both = (each.falls.reshape(face.shape) for each in (one_way, two_way))
+    falls = np.column_stack([falls, both.any(axis=1)])
     longer = np.arange(len(at)) * 2 + np.argmax(np.nan_to_num(shared), axis=1)
     return Ramps(
         one_way.length.reshape(face.shape), _taken(one_way.climb, np.arange(face.size), face.shape),
-        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), room, level_drop, ground,
-        climbs.foot.reshape(face.shape), radius, outside, rules,
+        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), falls, room, level_drop,
+        ground, climbs.foot.reshape(face.shape), radius, outside, rules,
     )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ __all__ = [
     "CROSSING",
     "CUTS",
     "DEEP",
+    "FALLS",
     "NO_ROOM",
     "NO_STRING",
     "OFF_STREET",
@@ -41,6 +42,7 @@ _TEXTS = (
     "host above the ground",
     "deeper than {max_depth}",
     "too deep for the ramp at the carrier's bending radius",
+    "the host falls away too steeply for the ramp at the carrier's bending radius",
     "its edge would cut a bend that must lie in a pit",
     "its edge would cut a valve that must lie in a pit",
     "its edge would cut between a bend and a valve that must lie in one pit",
@@ -59,6 +61,7 @@ _KEYS = (
     "levels of the mains and the dem",
     "pits.max_depth",
     "pits.ramp, pits.resting_height",
+    "pits.ramp, pits.resting_height",
     "",
     "pulls.valves",
     "pulls.valves",
@@ -73,8 +76,8 @@ _KEYS = (
     "street.no_block",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
-ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:9]
-*NO_STRING, CLOSES = BITS[9:]
+ABOVE, DEEP, RAMP, FALLS, *_CUTS, CROSSING, AVOID, STEEP = BITS[:10]
+*NO_STRING, CLOSES = BITS[10:]
 CUTS = (0, *_CUTS)
 """What a cut stretch of a kind of `must` is refused for: nothing cut, a bend, a valve, both."""
 # Why there is no room for strings: too short, past the verge, off any street, too stiff to turn
@@ -108,7 +111,7 @@ def told_code(code: IntTable) -> IntTable:
 
     No ramp fits there either, but not for its depth.
     """
-    return np.where(code & ABOVE, code & ~RAMP, code)
+    return np.where(code & ABOVE, code & ~(RAMP | FALLS), code)
 
 
 def role_names(code: IntTable) -> pd.Categorical:

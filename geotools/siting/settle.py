@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_drop_m
+from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_drop_m, ramp_least_m
+from geotools.pipe.ranges import within
 
 __all__ = ["Climb", "Settled", "ramp_length", "settle"]
 
@@ -39,17 +40,29 @@ class Climb:
     def short_of(self, length: FloatArray, radius: FloatArray, form: str) -> FloatArray:
         """Return what a ramp of this length lacks of the drop, m."""
         made = ramp_drop_m(
-            length, radius, host_slope=self.host_slope, rest_slope=self.rest_slope, form=form
-        )
+            length, radius, host_slope=self.host_slope, rest_slope=self.rest_slope,
+            form=form, drawn_on=True,
+        )  # fmt: skip
         return np.asarray(np.nan_to_num(self.drop) - made, dtype=np.float64)
+
+    def turned(self, length: FloatArray, radius: FloatArray, form: str) -> BoolArray:
+        """Return whether ramps of this length turn out of the host's slope, False of no length."""
+        least = ramp_least_m(
+            radius, host_slope=self.host_slope, rest_slope=self.rest_slope, form=form
+        )
+        return within(least, length)
 
 
 @dataclass(frozen=True)
 class Settled:
-    """Ramps as long as their drop asks for: length, m, NaN where none can be had, and climb."""
+    """Ramps as long as their drop asks for: length, m, NaN where none can be had, and climb.
+
+    ``falls``: none can be, since the host falls away too steeply for the carrier's radius.
+    """
 
     length: FloatArray
     climb: Climb
+    falls: BoolArray
 
 
 def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
@@ -63,12 +76,14 @@ def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
 def settle(
     climb_of: Callable[[IntArray, FloatArray], Climb], radius: FloatArray, form: str
 ) -> Settled:
-    """Find the ramps as long as their drops ask for; NaN where the drop is none or too great.
+    """Find the ramps as long as their drops ask for; NaN where the drop is none or has no ramp.
 
     A ramp of no length is too short for its drop and one of the greatest makes more, so there is
-    one between: found by false position, halving the weight of an end that stays (the Illinois
-    rule), until the drop made and the drop to be made agree within `CLOSE`. ``climb_of`` takes
-    rows and their lengths.
+    a length between: found by false position, halving the weight of an end that stays (the
+    Illinois rule), until the drop made and the drop to be made agree within `CLOSE`. Where it is
+    less than the carrier takes to turn out of the host's slope there is no ramp: on ground as
+    steep as at its top a longer one would come up over where the string rests
+    (`pipe.pits.ramp_drop_m`). ``climb_of`` takes rows and their lengths.
     """
 
     def tried(line: IntArray, length: FloatArray) -> tuple[Climb, FloatArray]:
@@ -97,7 +112,8 @@ def settle(
         settled[line] = ends.between()
     lost = every[np.isnan(length)]
     climb.put(lost, climb_of(lost, settled[lost]), np.ones(len(lost), dtype=bool))
-    return Settled(length, climb)
+    falls = np.isfinite(length) & ~climb.turned(length, radius, form)
+    return Settled(np.where(falls, np.nan, length), climb, falls)
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,9 @@ from geotools.pipe.pits import (
     insertion_length_m,
     pit_width_m,
     ramp_depth_m,
+    ramp_drop_m,
+    ramp_least_m,
+    ramp_rise_m,
     steepest_angle_rad,
 )
 from geotools.pipe.ranges import ChoiceError, RangeError
@@ -162,6 +165,61 @@ def test_the_ramp_is_bent_to_its_radius_everywhere(form: str) -> None:
     away = np.abs(x - length / 2) > 0.1
     assert np.abs(curvature[away][inner]) == pytest.approx(1 / radius, rel=1e-3)
     assert curvature[10] > 0 > curvature[-10]
+
+
+@pytest.mark.parametrize(("host", "rest"), [(0.2, 0.0), (0.25, -0.05), (0.1, 0.05), (-0.1, 0.1)])
+@pytest.mark.parametrize("longer", [1.0, 1.3])
+def test_a_ramp_has_the_slopes_of_host_and_string_at_its_ends_and_no_kink(
+    host: float, rest: float, longer: float
+) -> None:
+    """By differences of the drawn ramp; the least length is R (sin a - sin b), one arc."""
+    radius = 137.2
+    length = radius * abs(np.sin(np.arctan(host)) - np.sin(np.arctan(rest))) * longer
+    slopes = {"host_slope": host, "rest_slope": rest}
+    x = np.linspace(-1.0, length + 1.0, 2001)
+    slope = np.diff(ramp_rise_m(x, length, radius, **slopes)) / np.diff(x)
+    angle = np.arctan(slope)
+    assert slope[[0, -1]] == pytest.approx([host, rest], abs=1e-9)
+    turn = np.abs(np.diff(angle)) / (np.diff(x)[1:] / np.cos(angle[1:]))
+    assert turn.max() <= 1.005 / radius
+
+
+def test_a_ramp_too_short_to_turn_out_of_its_host_is_refused() -> None:
+    """Of 12 degrees into a level street, R 137.2 m: one arc, 28.5 m long, rises R (1 - cos 12)."""
+    radius, slope = 137.2, float(np.tan(np.radians(12.0)))
+    least = float(ramp_least_m(radius, host_slope=slope))
+    assert least == pytest.approx(radius * np.sin(np.radians(12.0)), rel=1e-12)
+    rise = radius * (1 - np.cos(np.radians(12.0)))
+    assert ramp_drop_m(least, radius, host_slope=slope) == pytest.approx(rise, rel=1e-12)
+    for formula in (ramp_drop_m, lambda *some, **more: ramp_rise_m(1.0, *some, **more)):
+        with pytest.raises(RangeError, match=r"length_m = 28 m .* from 28\.5"):
+            formula([40.0, 28.0], radius, host_slope=slope)
+    with pytest.raises(RangeError, match="length_m = 0 m"):
+        ramp_drop_m(0.0, 163.8, host_slope=0.2)
+    assert ramp_drop_m(0.0, 163.8, host_slope=0.2, form="lifted") == 0.0
+    assert ramp_least_m(radius, host_slope=0.1, rest_slope=0.2) == 0.0
+
+
+@given(st.floats(0.0, 0.5), st.floats(-0.3, 0.5), st.floats(1.0, 3.0), st.integers(0, 99))
+def test_no_pipe_between_two_slopes_climbs_higher_than_the_ramp_of_its_length(
+    host: float, rest: float, longer: float, seed: int
+) -> None:
+    """Pipes bent at random, no tighter than R; and none stays below the one arc that turns down."""
+    radius = 100.0
+    start, end = (float(np.sin(np.arctan(slope))) for slope in (host, rest))
+    length = max(abs(start - end) * radius * longer, 1.0)
+    x = np.linspace(0.0, length, 801)
+    wild = start + np.cumsum(np.random.default_rng(seed).uniform(-40, 40, 801) * x[1] / radius)
+    low = np.maximum(start - x / radius, end - (length - x) / radius)
+    high = np.minimum(start + x / radius, end + (length - x) / radius)
+    sine = np.clip(wild, low, np.minimum(high, 0.99))  # it keeps both ends, and R but for noise
+    rise = np.concatenate([[0.0], np.cumsum((sine / np.sqrt(1 - sine**2))[:-1] * x[1])])
+    most = ramp_rise_m(x, length, radius, host_slope=host, rest_slope=rest)
+    assert np.all(rise <= most + length * 2e-3)
+    least = float(ramp_least_m(radius, host_slope=host, rest_slope=rest))
+    if least > 0:
+        arc = ramp_rise_m(x, least, radius, host_slope=host, rest_slope=rest)
+        assert np.all(rise[x <= least] >= arc[x <= least] - length * 2e-3)
 
 
 @pytest.mark.parametrize("form", ["level", "lifted"])

@@ -141,3 +141,50 @@ def test_a_ramp_beyond_the_end_of_its_run_is_refused_where_it_would_be_too_deep(
     risen = hillside(tmp_path / "b", 0.4, 1.5, **{"pits.max_depth": "2.4 m"})
     assert "insertion_ahead" not in set(risen["pits"].query("chainage == 0")["role"])
     assert "deeper than 2.4 m" in risen["findings"].query("layer == 'pit_edits'")["text"].iloc[0]
+
+
+def test_where_the_host_falls_away_too_steeply_for_the_pipe_no_ramp_is_given(
+    tmp_path: Path,
+) -> None:
+    """Level ground, from X on 24 % down: an arc of 250 OD of PVC from there to level rises 3 m.
+
+    Of 20 in DIPS (21.6 in) the radius is 137 m; the drop is no more than 2.3 m. A ramp told all
+    the same, as long as its drop asks for, is found wrong.
+    """
+    at = np.arange(X - 200, X + 400)
+    dem = tmp_path / "dem.tif"
+    with rasterio.open(
+        dem, "w", driver="GTiff", width=len(at), height=40, count=1, dtype="float32",
+        crs="EPSG:32633", transform=Affine(1.0, 0.0, X - 200.5, 0.0, -1.0, Y + 20), nodata=-9999.0,
+    ) as file:  # fmt: skip
+        level = 100 - 0.24 * np.clip(at - X, 0.0, 100.0)
+        file.write(np.tile(level, (40, 1)).astype(np.float32), 1)
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [600.0], "bore_mm": [620.0], "cover_m": [1.2]},
+        geometry=[shapely.LineString([(X - 150, Y), (X + 250, Y)])],
+        crs=32633,
+    )
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]},
+        geometry=[shapely.Point(X - 3, Y)], crs=32633,
+    )  # fmt: skip
+    given = {
+        "carrier.material": "PVC",
+        "carrier.nominal": "20 in",
+        "carrier.dr": 25,
+        "service.least_capacity": 0.1,
+    }
+    target = tmp_path / "plan.gpkg"
+    layers = geotools.plan(
+        mains=mains, pit_edits=wish, dem=dem, settings=given, output=target
+    ).layers
+    assert not geotools.verify(target).failed
+    assert "insertion_ahead" not in set(layers["pits"].query("chainage > 100")["role"])
+    told = layers["findings"].query("layer == 'pit_edits'")["text"].iloc[0]
+    assert "the host falls away too steeply for the ramp" in told
+    plan = load_plan(target, TOOL.outputs)
+    pit = plan.tables["pits"].index[0]
+    plan.tables["pits"].loc[pit, ["ramp", "drop", "host_slope"]] = 23.0295, 1.889117, 0.2126
+    plan.kept.clear()
+    least = 250 * 21.6 * 0.0254 * np.sin(np.arctan(0.2126))
+    assert any(f"it takes {least:.4f}" in fault.text for fault in ramps(plan).faults)

@@ -31,6 +31,7 @@ __all__ = [
     "passing_radius",
     "pieces",
     "ramp_drop",
+    "ramp_least",
     "shared_out",
     "tension",
     "weight",
@@ -171,6 +172,17 @@ def ramp_drop(length: float, radius: float, slopes: Slopes, form: str) -> float:
         return radius * (math.cos(host) - math.sqrt(1.0 - min(lifted, 1.0) ** 2))
     steepest = min((math.sin(rest) + lifted) / 2.0, 1.0)
     return radius * (math.cos(host) + math.cos(rest) - 2.0 * math.sqrt(1.0 - steepest**2))
+
+
+def ramp_least(radius: float, slopes: Slopes, form: str) -> float:
+    """Length a pipe takes to turn from the host's slope down to the string's, m; no ramp is less.
+
+    dx = R cos t dt for an arc at the angle t, so R (sin a - sin b) from a to b; a lifted tail does
+    not turn down.
+    """
+    if form == "lifted":
+        return 0.0
+    return radius * max(math.sin(math.atan(slopes.host)) - math.sin(math.atan(slopes.rest)), 0.0)
 
 
 def pieces(length: float, piece: float) -> int:

@@ -9,7 +9,7 @@ from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import between, grounded
-from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop
+from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop, ramp_least
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import bow, one_hole, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -46,6 +46,9 @@ def ramps(plan: Plan) -> Tally:
         slopes = Slopes(pit.host_slope, pit.rest_slope)
         made = ramp_drop(pit.ramp, radius, slopes, form)
         tally.near(pit.drop, made, pit.pit_id, "drop")
+        least = ramp_least(radius, slopes, form)
+        text = f"ramp is {pit.ramp:.9g}, to turn out of the host's slope it takes {least:.9g}"
+        tally.holds(not pit.ramp < least - CLOSE, pit.pit_id, text)
         _on_the_ground(plan, tally, pit, level, radius)
     return tally
 
