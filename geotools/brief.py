@@ -446,7 +446,7 @@ class Service(_Section):
     host_cleaned: bool = _set(True, "the host is cleaned before the pull", COMMON)
     tubercles: Length = _set(
         "12.7 mm",
-        "height of tubercles in uncleaned bare iron",
+        "height of tubercles in uncleaned bare iron or steel",
         "0.25 to 1.5 in: from memory",
         **_range(bounds.TUBERCLE_M),
     )

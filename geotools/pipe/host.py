@@ -51,6 +51,8 @@ _METRIC_TABLES = {
     "pe": ("pe_metric", 0.0005),
 }
 _DUCTILE_OUTSIDES = ("outside_diameters", "system", "DIPS")
+# Grow tubercles where no lining covers them; most hosts nobody knows the material of are iron.
+_RUSTING = ("pit_cast", "spun_cast", "ductile_iron", "steel", "unknown")
 LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
@@ -224,12 +226,12 @@ def _lining_layers(
 def _unmeasured(
     kinds: NDArray[np.str_], size: FloatArray, year: FloatArray, lining: str, grown: FloatArray
 ) -> HostBore:
-    """Bores by the tables; ``grown`` narrows the low one of bare iron, m."""
+    """Bores by the tables; ``grown`` narrows the low one of bare iron and steel, m."""
     skin = lining_m(kinds, size)
     tables = _tables_of(kinds, size)
     layers = _lining_layers(tables, year, lining)
     low, centre, high = (_bare(tables, size, k) - 2.0 * layers[k] * skin for k in range(3))
-    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
+    rough = np.isin(kinds, _RUSTING) & (layers[1] == 0)
     low = np.maximum(low - 2.0 * np.where(rough, grown, 0.0), CLOSED_M)
     low, centre, high, kinds = np.broadcast_arrays(low, centre, high, kinds)
     # large steel has a row without thickness: its table's bore has the lining in it already
@@ -267,8 +269,8 @@ def host_bore(
     cleaned : bool or ndarray of bool, optional
         The main is cleaned before the pull, so that tubercles do not narrow the low bore.
     tubercle_m : array_like, optional
-        Height of tubercles in uncleaned bare iron, m. Where they fill the bore, the low one is
-        `CLOSED_M`.
+        Height of tubercles in uncleaned iron or steel without a lining, and in hosts of unknown
+        kind, m. Where they fill the bore, the low one is `CLOSED_M`.
 
     Returns
     -------

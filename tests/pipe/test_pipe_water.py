@@ -493,6 +493,22 @@ def test_a_measured_bore_beats_the_table() -> None:
     assert band.centre_m[1] == pytest.approx(0.6)
 
 
+@pytest.mark.parametrize(
+    ("lining", "bare"), [("none", ["CI", "DI", "steel", "?"]), ("default", ["CI", "?"])]
+)
+def test_tubercles_narrow_every_host_of_iron_or_steel_without_a_lining(
+    lining: str, bare: list[str]
+) -> None:
+    """Spun iron of 1960, ductile iron and steel are lined unless the brief says otherwise."""
+    for word in ("CI", "spun cast iron", "DI", "steel", "?", "PVC", "AC", "concrete"):
+        clean, rough = (
+            host_bore(word, 0.3048, 1960 if "spun" in word else np.nan, lining=lining, cleaned=tidy)
+            for tidy in (True, False)
+        )
+        grown = 2 * 0.0127 if word in bare or (lining == "none" and "spun" in word) else 0.0
+        assert float(clean.low_m - rough.low_m) == pytest.approx(grown)
+
+
 def test_tubercles_narrow_the_fit_of_uncleaned_bare_iron_only() -> None:
     words = np.array(["CI", "DI", "PVC"])
     clean = host_bore(words, 0.3048)
