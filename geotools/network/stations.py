@@ -12,13 +12,21 @@ import pandas as pd
 from geotools.errors import LayerError
 from geotools.network.pieces import TOUCH
 from geotools.network.places import Places, points_along
-from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, offsets_of
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    firsts,
+    line_lengths,
+    offsets_of,
+)
 from geotools.network.runs import Chains
 
 __all__ = ["FIXED_KINDS", "build_stations", "joint_records"]
 
 # In order of precedence where two fall together.
 FIXED_KINDS = ("end", "bend", "fitting", "connection")
+MM = 1e-3  # m; points nearer to each other than that are one
 MOST_STATIONS = 50_000_000  # 500,000 km at 10 m: more than any one plan holds in memory
 
 
@@ -73,14 +81,35 @@ def _distinct(rows: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
     """Sort, keep within the run, and of points within a millimetre keep the weightiest kind."""
     run = rows["run"].to_numpy(dtype=np.int64)
     chainage = np.clip(rows["chainage"].to_numpy(dtype=float), 0.0, lengths[run])
+    codes, kinds = pd.factorize(rows["kind"])
+    weight = np.array([_weight(kind) for kind in kinds], dtype=np.int64)[codes]
+    kept = np.lexsort([chainage, run])  # of equals the first given comes first
+    near = _near(run[kept], chainage[kept])
+    while near.any():
+        kept = kept[_clear(chainage[kept], weight[kept], kept, near)]
+        near = _near(run[kept], chainage[kept])
     kind = rows["kind"].to_numpy(dtype=object)
-    weight = np.array([_weight(k) for k in pd.unique(rows["kind"])])
-    codes = pd.factorize(rows["kind"])[0]
-    order = np.lexsort([weight[codes] if len(codes) else codes, np.round(chainage, 3), run])
-    run, chainage, kind = run[order], chainage[order], kind[order]
-    fresh = firsts(run, np.round(chainage, 3))
-    out = pd.DataFrame({"run": run[fresh], "chainage": chainage[fresh], "kind": kind[fresh]})
-    return out.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+    return pd.DataFrame({"run": run[kept], "chainage": chainage[kept], "kind": kind[kept]})
+
+
+def _near(run: IntArray, chainage: FloatArray) -> BoolArray:
+    """Return which of the sorted points lie within a millimetre of the one before."""
+    near = np.zeros(len(run), dtype=bool)
+    near[1:] = (run[1:] == run[:-1]) & (np.diff(chainage) < MM - 1e-9)
+    return near
+
+
+def _clear(chainage: FloatArray, weight: IntArray, given: IntArray, near: BoolArray) -> BoolArray:
+    """Return which points stay: of every row of near ones the weightiest, and what is clear of it.
+
+    Of points as weighty the first ``given``.
+    """
+    group = np.cumsum(~near) - 1
+    order = np.lexsort([given, weight, group])
+    best = order[firsts(group[order])]
+    stays: BoolArray = np.abs(chainage - chainage[best][group]) >= MM - 1e-9
+    stays[best] = True
+    return stays
 
 
 def _weight(kind: str) -> int:

@@ -177,6 +177,26 @@ def test_of_points_at_one_place_the_weightiest_kind_stands(chained: Chained) -> 
     ]
 
 
+def test_of_points_less_than_a_millimetre_apart_one_stands_also_across_a_rounding(
+    chained: Chained,
+) -> None:
+    """Whatever millimetre they round to; what is clear of the one that stands has its own."""
+    chains = chained([[(0, 0), (100, 0)], [(0, 9), (100, 9)]])
+    fixed = _fixed((0, 40.0004, "fitting"), (0, 40.0006, "bend"), (1, 40.0006, "bend"))
+    extra = _fixed(
+        (0, 60.0004, "valve"), (0, 60.0006, "valve"), (0, 70.0, "valve"), (0, 70.0007, "bend"),
+        (0, 70.0014, "valve"), (0, 80.0, "valve"), (0, 80.0009, "valve"), (0, 80.0018, "valve"),
+        (0, 90.0, "valve"), (0, 90.001, "valve"),
+    )  # fmt: skip
+    stations = build_stations(chains, fixed, extra, step=1000.0)
+    of = stations.query("run == 0 and kind != 'end'")
+    assert list(zip(of["chainage"], of["kind"], strict=True)) == [
+        (40.0006, "bend"), (60.0004, "valve"), (70.0007, "bend"), (80.0, "valve"),
+        (80.0018, "valve"), (90.0, "valve"), (90.001, "valve"),
+    ]  # fmt: skip
+    assert stations.query("run == 1")["chainage"].tolist() == [0.0, 40.0006, 100.0]
+
+
 def test_from_the_other_end_the_stations_are_the_same(chained: Chained) -> None:
     line = [(0, 0), (70, 10), (130, -5)]
     length = float(shapely.LineString(line).length)
