@@ -169,11 +169,19 @@ def poisson_ratio(material: str | NDArray[np.str_], hours: ArrayLike) -> FloatAr
 
 
 def _grout_factor(material: str | NDArray[np.str_], grout_factor: ArrayLike) -> FloatArray:
-    most = np.where(is_polyethylene(material), GROUTED_PE, 1.0)
-    factor = np.asarray(grout_factor, dtype=np.float64)
-    if not ((factor >= 1.0) & (factor <= most)).all():
-        raise RangeError("grout_factor", f"{np.max(factor):g}", "1 to 5 for PE, 1 for PVC")
-    return factor
+    """Give the factor back, or name the first one refused and the material it is refused for."""
+    plastic, factor = np.broadcast_arrays(
+        is_polyethylene(material), np.asarray(grout_factor, dtype=np.float64)
+    )
+    bad = ~((factor >= 1.0) & (factor <= np.where(plastic, GROUTED_PE, 1.0)))
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        kind = "PE" if plastic.flat[row] else "PVC"
+        note = f" ({bad.sum()} of {bad.size} values, the first at index {row}, {kind})"
+        valid = f"1 to {GROUTED_PE:g} for PE, 1 for PVC"
+        told = f"{factor.flat[row]:g}"
+        raise RangeError("grout_factor", told, valid, note if bad.ndim else "")
+    return np.asarray(grout_factor, dtype=np.float64)
 
 
 def groundwater_pressure_pa(head_m: ArrayLike) -> FloatArray:

@@ -124,6 +124,21 @@ def test_grout_all_round_is_fivefold_for_polyethylene_and_has_no_figure_for_pvc(
             collapse_pressure_pa(material, 17, grout_factor=factor)
 
 
+@pytest.mark.parametrize(
+    ("material", "factors", "told"),
+    [
+        ("PE4710", [0.5, 3.0], r"= 0\.5 is .* \(1 of 2 values, the first at index 0, PE\)"),
+        (["PE4710", "PVC"], [5.0, 1.5], r"= 1\.5 is .* the first at index 1, PVC\)"),
+        ("PVC", 1.1, r"= 1\.1 is outside its valid range: 1 to 5 for PE, 1 for PVC$"),
+    ],
+)
+def test_the_grout_factor_told_is_the_one_refused(
+    material: str | list[str], factors: float | list[float], told: str
+) -> None:
+    with pytest.raises(RangeError, match="grout_factor " + told):
+        collapse_pressure_pa(np.array(material), 17, grout_factor=np.array(factors))
+
+
 def test_grout_pressure_is_capped_at_five_psi() -> None:
     # common specification, from memory
     assert grout_injection_limit_pa("PE4710", 17) / PSI == pytest.approx(5.0, abs=1e-9)
