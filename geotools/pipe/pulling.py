@@ -196,7 +196,8 @@ def allowable_stress_pa(
     24 h; the symbols are on its front page, the numbers from memory. It is written for gas pipe
     and used here by analogy. At 12 h PE4710 gets 1330 psi, which is also the safe pull stress of
     ASTM F1962-22; a PPI sheet of July 2015 gives 1300 psi (1150 for PE3608), an older PPI
-    Handbook 1150 (1100): set `stress_cap_pa` to hold to one of them.
+    Handbook 1150 (1100): give one of them as `stress_cap_pa` to hold to it. A plan uses the share
+    `pulls.force_share` of what the first allows; it has no other cap.
     PVC: 7000 psi (ASTM D1784 cell 12454) over 2.5, common practice; PVC-U: 45 MPa over the same.
     """
     basis = by_material(material, _tension_basis)
