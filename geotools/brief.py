@@ -724,7 +724,11 @@ class Pulls(_Section):
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(
-        0.1, "friction of the string on its rollers before it goes in", "from memory", ge=0, le=1
+        defaults.ROLLER_FRICTION,
+        "friction of the string on its rollers before it goes in",
+        "from memory",
+        ge=0,
+        le=1,
     )
     force_share: float = _set(
         defaults.FORCE_SHARE,
@@ -744,9 +748,12 @@ class Pulls(_Section):
     machine_share: float = _set(
         defaults.MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
-    rate: Speed = _set("3.5 m/min", "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
+    rate: Speed = _set(defaults.PULL_RATE, "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
     string_joint_hours: Time = _set(
-        "1 h", "standstill for each string joined on during the pull", COMMON, ge=0
+        defaults.STRING_JOINT,
+        "standstill for each string joined on during the pull",
+        COMMON,
+        ge=0,
     )
     ground_temperature: Temperature = _set(
         "12 degC",

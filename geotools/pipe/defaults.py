@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from geotools.pipe._tables import rows
+
 __all__ = [
     "BEAD",
     "BEDDING",
@@ -18,17 +20,23 @@ __all__ = [
     "LIFE",
     "MACHINE_SHARE",
     "MAX_VELOCITY",
+    "MAX_VELOCITY_M_PER_S",
     "OCCASIONAL_VELOCITY",
     "OVALITY",
     "PE_TEST_HOURS",
+    "PULL_RATE",
+    "PULL_RATE_M_PER_S",
     "PULL_TEMPERATURE",
     "PVC_TEST_HOURS",
     "RAMP",
     "RATED_C",
     "RECURRING_VELOCITY",
+    "ROLLER_FRICTION",
     "SHARE_OF_BORE",
     "SIDE_ROOM",
     "SOIL",
+    "STRING_JOINT",
+    "STRING_JOINT_H",
     "SURGES_PER_DAY",
     "TEST_FACTOR",
     "WATER_TEMPERATURE",
@@ -50,18 +58,26 @@ GROUT_FACTOR = 1.0
 HOST = "dry"
 LIFE = "50 year"
 MACHINE_SHARE = 0.75  # of the machine's rating
-MAX_VELOCITY = "2.5 m/s"
+MAX_VELOCITY_M_PER_S = 2.5
+MAX_VELOCITY = f"{MAX_VELOCITY_M_PER_S:g} m/s"
 OCCASIONAL_VELOCITY = "1.2 m/s"
 OVALITY = 0.03
 PE_TEST_HOURS = 3
 RATED_C = 23.0  # at which strengths of pipe are told
 PULL_TEMPERATURE = f"{RATED_C:g} degC"
+PULL_RATE_M_PER_S = 3.5 / 60.0
+PULL_RATE = f"{PULL_RATE_M_PER_S * 60.0:g} m/min"
 PVC_TEST_HOURS = 2
 RAMP = "level"
 RECURRING_VELOCITY = "0 m/s"
+ROLLER_FRICTION = next(
+    float(row["central"]) for row in rows("friction") if row["condition"] == "rollers"
+)
 SHARE_OF_BORE = 0.10
 SIDE_ROOM = "0.45 m"
 SOIL = "C"
+STRING_JOINT_H = 1.0
+STRING_JOINT = f"{STRING_JOINT_H:g} h"
 SURGES_PER_DAY = 0.0
 TEST_FACTOR = 1.5
 WATER_TEMPERATURE = "15 degC"  # highest of the year; PE100 is rated at 20 degC

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._tables import rows
+from geotools.pipe.defaults import MAX_VELOCITY_M_PER_S
 from geotools.pipe.factors import GRAVITY
 from geotools.pipe.ranges import FloatArray, check_choice, check_range, within
 
@@ -226,7 +227,9 @@ def flow_velocity_m_per_s(flow_m3_per_s: ArrayLike, bore_m: ArrayLike) -> FloatA
     return np.asarray(flow / (np.pi / 4.0 * _check_bore("bore_m", bore_m) ** 2))
 
 
-def velocity_within(velocity: ArrayLike, *, highest: ArrayLike = 2.5) -> NDArray[np.bool_]:
+def velocity_within(
+    velocity: ArrayLike, *, highest: ArrayLike = MAX_VELOCITY_M_PER_S
+) -> NDArray[np.bool_]:
     """Tell whether a velocity keeps within its limit.
 
     Parameters
@@ -234,7 +237,7 @@ def velocity_within(velocity: ArrayLike, *, highest: ArrayLike = 2.5) -> NDArray
     velocity : array_like
         m/s.
     highest : array_like, optional
-        Limit, m/s; 2.5 m/s is common practice, no source.
+        Limit, m/s; the default is common practice, no source.
 
     Returns
     -------

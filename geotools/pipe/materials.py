@@ -15,6 +15,8 @@ from geotools.pipe.names import MATERIALS
 from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
+    "PVC_FACTOR",
+    "PVC_FAHRENHEIT",
     "apparent_modulus_pa",
     "by_material",
     "is_polyethylene",
@@ -28,8 +30,9 @@ _VINYLS = ("PVC", "PVC-U")
 # 23 C is 73.4 F; the tables are printed for 73 F and rounded
 _PE_FAHRENHEIT = (73.4, 100.0, 120.0, 140.0)
 _PE_FACTOR = (1.0, 0.78, 0.63, 0.50)
-_PVC_FAHRENHEIT = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
-_PVC_FACTOR = (1.0, 0.88, 0.75, 0.62, 0.50, 0.40, 0.30, 0.22)
+# Of the pressure class in warm water (C900), and taken for tension too.
+PVC_FAHRENHEIT = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
+PVC_FACTOR = (1.0, 0.88, 0.75, 0.62, 0.50, 0.40, 0.30, 0.22)
 _PE_STIFF_FAHRENHEIT = (
     -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 73.4, 80.0, 90.0, 100.0, 110.0, 120.0,
     130.0, 140.0,
@@ -38,7 +41,7 @@ _PE_STIFF = (
     2.54, 2.36, 2.18, 2.00, 1.81, 1.65, 1.49, 1.32, 1.18, 1.00, 0.93, 0.82, 0.73, 0.64, 0.58, 0.50,
     0.43,
 )  # fmt: skip
-_PVC_KSI = (400.0, 396.0, 375.0, 354.0, 333.0, 312.0, 291.0, 270.0)  # at _PVC_FAHRENHEIT
+_PVC_KSI = (400.0, 396.0, 375.0, 354.0, 333.0, 312.0, 291.0, 270.0)  # at PVC_FAHRENHEIT
 
 
 @cache
@@ -221,7 +224,7 @@ def modulus_temperature_factor(
     """
     warm = check_range("temperature_c", temperature_c, *TEMPERATURE_C, "C") * 1.8 + 32.0
     pe = np.interp(warm, _PE_STIFF_FAHRENHEIT, _PE_STIFF)
-    pvc = np.interp(warm, _PVC_FAHRENHEIT, np.array(_PVC_KSI) / _PVC_KSI[0])
+    pvc = np.interp(warm, PVC_FAHRENHEIT, np.array(_PVC_KSI) / _PVC_KSI[0])
     return np.asarray(np.where(is_polyethylene(material), pe, pvc), dtype=np.float64)
 
 
@@ -257,5 +260,5 @@ def tension_temperature_factor(
     """
     warm = check_range("temperature_c", temperature_c, *TEMPERATURE_C, "C") * 1.8 + 32.0
     pe = np.interp(warm, _PE_FAHRENHEIT, _PE_FACTOR)
-    pvc = np.interp(warm, _PVC_FAHRENHEIT, _PVC_FACTOR)
+    pvc = np.interp(warm, PVC_FAHRENHEIT, PVC_FACTOR)
     return np.asarray(np.where(is_polyethylene(material), pe, pvc), dtype=np.float64)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe.defaults import RATED_C
 from geotools.pipe.factors import ATMOSPHERE, FOOT, PSI, WATER_DENSITY
-from geotools.pipe.materials import is_polyethylene, per_material
+from geotools.pipe.materials import PVC_FACTOR, PVC_FAHRENHEIT, is_polyethylene, per_material
 from geotools.pipe.ranges import FloatArray, check_range, within
 
 __all__ = [
@@ -28,11 +28,10 @@ __all__ = [
 
 _PE_STEPS_F = (80.0, 90.0, 100.0)
 _PE_STEPS = (1.0, 0.9, 0.8)
-_PVC_F = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 # Temperature, C, and factor: straight lines between, 1 below the first, none above the last.
 _WARM_C = {
     "PE100": ((20.0, 30.0, 40.0), (1.0, 0.87, 0.74)),
-    "PVC": ([(f - 32.0) / 1.8 for f in _PVC_F], (1, 0.88, 0.75, 0.62, 0.5, 0.4, 0.3, 0.22)),
+    "PVC": ([(f - 32.0) / 1.8 for f in PVC_FAHRENHEIT], PVC_FACTOR),
     "PVC-U": ((25.0, 30.0, 35.0, 40.0, 45.0), (1.0, 0.90, 0.80, 0.71, 0.63)),
 }
 _CLASS_STEP_PA = 5.0 * PSI  # of the classes printed for PVC

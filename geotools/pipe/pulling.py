@@ -11,7 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._tables import rows
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
-from geotools.pipe.defaults import DURATION_H, MACHINE_SHARE, RATED_C
+from geotools.pipe.defaults import (
+    DURATION_H,
+    MACHINE_SHARE,
+    PULL_RATE_M_PER_S,
+    RATED_C,
+    ROLLER_FRICTION,
+    STRING_JOINT_H,
+)
 from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -451,7 +458,7 @@ def head_force_n(
 
 
 def roller_drag_n(
-    weight: ArrayLike, length_m: ArrayLike, *, friction: ArrayLike = 0.1
+    weight: ArrayLike, length_m: ArrayLike, *, friction: ArrayLike = ROLLER_FRICTION
 ) -> FloatArray:
     """Drag of the tail on the rollers behind the pit, on level ground.
 
@@ -462,7 +469,7 @@ def roller_drag_n(
     length_m : array_like
         Length of string on the rollers, m.
     friction : array_like, optional
-        Coefficient of the rollers; 0 to 2.
+        Coefficient of the rollers; 0 to 2. The default is the middle of their `friction_band`.
 
     Returns
     -------
@@ -506,9 +513,9 @@ def machine_capacity_n(rated_n: ArrayLike, *, usable: ArrayLike = MACHINE_SHARE)
 def pull_hours(
     length_m: ArrayLike,
     *,
-    rate_m_per_s: ArrayLike = 0.0635,
+    rate_m_per_s: ArrayLike = PULL_RATE_M_PER_S,
     joints_during: ArrayLike = 0,
-    hours_per_joint: ArrayLike = 1.0,
+    hours_per_joint: ArrayLike = STRING_JOINT_H,
 ) -> FloatArray:
     """Duration of a pull with the joints made while it stands still, L/v + n t.
 
@@ -517,11 +524,11 @@ def pull_hours(
     length_m : array_like
         Length pulled, L, m. All arguments broadcast.
     rate_m_per_s : array_like, optional
-        Pulling rate, v, m/s; above 0. Common practice, no source: 10 to 15 ft/min, 0.0635 m/s.
+        Pulling rate, v, m/s; above 0. 10 to 15 ft/min is common practice, no source.
     joints_during : array_like, optional
         Strings joined on during the pull, n.
     hours_per_joint : array_like, optional
-        Standstill for each, t, h; an hour if left out, no source.
+        Standstill for each, t, h; common practice, no source.
 
     Returns
     -------

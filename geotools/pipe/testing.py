@@ -8,9 +8,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geotools.pipe import bounds
 from geotools.pipe._tables import rows
-from geotools.pipe.bounds import TEST_FACTOR
-from geotools.pipe.defaults import RATED_C
+from geotools.pipe.defaults import RATED_C, TEST_FACTOR
 from geotools.pipe.factors import FOOT, GALLON, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
@@ -87,7 +87,7 @@ def pe_test_passes(start_pa: ArrayLike, end_pa: ArrayLike) -> NDArray[np.bool_]:
     return np.asarray(np.abs(end / start - 1.0) <= PE_TEST.pass_share + 1e-9, dtype=np.bool_)
 
 
-def hydrotest_pressure_pa(working_pa: ArrayLike, *, factor: ArrayLike = 1.5) -> FloatArray:
+def hydrotest_pressure_pa(working_pa: ArrayLike, *, factor: ArrayLike = TEST_FACTOR) -> FloatArray:
     """Test pressure at the low point.
 
     Parameters
@@ -108,7 +108,7 @@ def hydrotest_pressure_pa(working_pa: ArrayLike, *, factor: ArrayLike = 1.5) -> 
         If an argument lies outside its range.
     """
     working = check_range("working_pa", working_pa, 0.0, 1e7, "Pa")
-    times = check_range("factor", factor, *TEST_FACTOR, "")
+    times = check_range("factor", factor, *bounds.TEST_FACTOR, "")
     return np.asarray(working * times, dtype=np.float64)
 
 
