@@ -8,9 +8,10 @@ import numpy as np
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.network.thinned import Thinned
 
-__all__ = ["Axis", "straight_reach"]
+__all__ = ["Axis", "mitres", "straight_reach"]
 
 
 class Axis:
@@ -29,10 +30,8 @@ class Axis:
         self._unit = self._step / np.where(size > 0, size, 1.0)[:, None]
 
     def mitres(self) -> FloatArray:
-        """Return how many times its width a side goes out at each vertex, ``1 / cos(t/2)``."""
-        cosine = np.ones(len(self.xy))
-        cosine[1:] = (self._unit[1:] * self._unit[:-1]).sum(axis=1)
-        return np.asarray(np.sqrt(2.0 / np.maximum(1.0 + cosine, 1e-9)), dtype=np.float64)
+        """Return how many times its width a side goes out at each vertex."""
+        return np.asarray(np.hypot(*mitres(self.xy, self.offsets).T), dtype=np.float64)
 
     def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
         """Return the first vertex of the segment at a chainage (of two, the one after)."""
@@ -53,6 +52,22 @@ class Axis:
         points *= share[:, None]
         points += np.take(self.xy, first, axis=0)
         return points
+
+
+def mitres(xy: FloatArray, bounds: IntArray) -> FloatArray:
+    """Return where a line 1 m to the left of each has its corners, from the vertices, m.
+
+    Square to it at its ends; at a corner of ``t`` ``1 / cos(t/2)`` away on the bisector.
+    """
+    step = np.diff(xy, axis=0)
+    unit = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
+    first, last = bounds[:-1], bounds[1:] - 1
+    before, after = np.zeros(xy.shape), np.zeros(xy.shape)
+    before[1:], after[:-1] = unit, unit
+    before[first], after[last] = after[first], before[last]
+    both = before + after
+    size = np.maximum((both**2).sum(axis=1), EDGE)  # 0 where it turns back: too sharp for a corner
+    return np.asarray(np.stack([-both[:, 1], both[:, 0]], axis=1) * 2 / size[:, None])
 
 
 def straight_reach(

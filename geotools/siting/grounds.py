@@ -20,7 +20,7 @@ from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.cells import STRIDE, Points
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, spread_out
 from geotools.network.stretches import EDGE
-from geotools.siting.axis import Axis
+from geotools.siting.axis import Axis, mitres
 from geotools.siting.depths import Depths, Stretch, stations_inside
 from geotools.siting.extents import Extents
 from geotools.street.beside import Outlines
@@ -462,7 +462,7 @@ def _mitred(
     """
     xy, bounds = _sections(axis, run, start, end, np.broadcast_to(out, run.shape))
     row = np.repeat(np.arange(len(run)), np.diff(bounds))
-    aside = _mitres(xy, bounds) * half_width[row, None]
+    aside = mitres(xy, bounds) * half_width[row, None]
     left, right = xy + aside, xy - aside
     owner = np.concatenate([row, row[::-1]])
     order = np.argsort(owner, kind="stable")
@@ -478,22 +478,6 @@ def _mitred(
         flat = partial(shapely.buffer, join_style="mitre", cap_style="flat", mitre_limit=MITRE)
         drawn[other] = in_threads(flat, lines, half_width[other])
     return drawn
-
-
-def _mitres(xy: FloatArray, bounds: IntArray) -> FloatArray:
-    """Return where a line 1 m to the left of each has its corners, from the vertices, m.
-
-    Square to it at its ends; at a corner of ``t`` ``1 / cos(t/2)`` away on the bisector.
-    """
-    step = np.diff(xy, axis=0)
-    unit = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
-    first, last = bounds[:-1], bounds[1:] - 1
-    before, after = np.zeros(xy.shape), np.zeros(xy.shape)
-    before[1:], after[:-1] = unit, unit
-    before[first], after[last] = after[first], before[last]
-    both = before + after
-    size = np.maximum((both**2).sum(axis=1), EDGE)  # 0 where it turns back: too sharp for a corner
-    return np.asarray(np.stack([-both[:, 1], both[:, 0]], axis=1) * 2 / size[:, None])
 
 
 def boxes(
