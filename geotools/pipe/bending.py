@@ -87,7 +87,6 @@ def least_radius_m(
     *,
     fitting_in_bend: bool | NDArray[np.bool_] = False,
     temperature_c: ArrayLike = RATED_C,
-    pvc_stress_pa: ArrayLike | None = None,
 ) -> FloatArray:
     """Least radius, to the axis, a carrier may be bent to while it is installed.
 
@@ -103,9 +102,6 @@ def least_radius_m(
         A flange or fitting is fused on within the bend: at least 100 outside diameters for PE.
     temperature_c : array_like, optional
         Wall temperature, C; see `cold_factor`.
-    pvc_stress_pa : array_like, optional
-        Long-fibre bending stress allowed in PVC and PVC-U, Pa; 100 to 1500 psi. By default 800
-        psi in PVC, and in PVC-U what leaves 300 outside diameters.
 
     Returns
     -------
@@ -126,10 +122,7 @@ def least_radius_m(
     memory. PVC-U: 300 OD, as makers' manuals of metric pipe print it for bending on site.
     """
     outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
-    if pvc_stress_pa is None:
-        metric = np.asarray(material) == "PVC-U"
-        pvc_stress_pa = np.where(metric, _PVC_U_STRESS_PA, PVC_STRESS_PA)
-    stress = check_range("pvc_stress_pa", pvc_stress_pa, 100 * PSI, 1500 * PSI, "Pa")
+    stress = np.where(np.asarray(material) == "PVC-U", _PVC_U_STRESS_PA, PVC_STRESS_PA)
     plastic = is_polyethylene(material)
     thin = np.where(plastic, np.asarray(dr, dtype=np.float64), 11.0)
     pe = np.where(fitting_in_bend, np.maximum(_pe_ratio(thin), FITTING_RATIO), _pe_ratio(thin))
