@@ -44,8 +44,11 @@ class RunColumns:
 
     Attributes
     ----------
-    host_low_m, host_centre_m : array_like
-        Low and centre bore of the host, m; a run's narrowest main.
+    host_low_m : array_like
+        Low bore of the host, m; of a run its narrowest main's.
+    host_centre_m : array_like
+        Bore of the host for the flow, m; of a run of several mains that of one pipe, with
+        `host_c`, that loses as much head as they do together (`hydraulics.in_series`).
     host_c : array_like
         Hazen-Williams C of the host.
     working_pa : array_like
