@@ -93,10 +93,10 @@ def schedule_runs(
 def days_out(schedule: pd.DataFrame) -> pd.Series:
     """Return by run the working days it is out of service, as `schedule_runs` plans them.
 
-    From when its host is first cleaned or pulled into, or a run laid in the open is tested, until
-    the ends are tied in and the connections remade.
+    From when its first connection is opened or its host cleaned or pulled into, or a run laid in
+    the open is tested, until the ends are tied in and the connections remade.
     """
-    out = schedule[schedule["task"].isin([CLEANING, PULLING, TESTING, TYING, REMAKING])]
+    out = schedule[schedule["task"].isin([OPENING, CLEANING, PULLING, TESTING, TYING, REMAKING])]
     ends = out["start_day"] + out["days"]
     run = out["run_id"].astype(str)
     return ends.groupby(run).max() - out["start_day"].groupby(run).min()

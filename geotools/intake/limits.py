@@ -102,6 +102,10 @@ LEAST_NINES, MOST_NINES = 3, 15  # digits; with more a number is not whole to th
 # Fewer nines, or with decimals, that stand for "not known" too, as written: a carriageway of 99 m
 # is none, but of 99 ft there are some, which the limit above keeps.
 FEW_NINES: dict[str, tuple[float, ...]] = {"width": (99.0, 99.9, 99.99)}
+# Levels that are a code for "not known", as written, in whatever unit: mains lie so far below the
+# sea in few places on earth, and nowhere to just such a number. Common practice, no source.
+UNKNOWN_LEVELS = (-99.0, -999.0, -9999.0, -99999.0, 9999.0, 99999.0)
+UNKNOWN = {"invert_start": UNKNOWN_LEVELS, "invert_end": UNKNOWN_LEVELS}
 FIRST_YEAR = 1800
 # Between which the median of a column of the mains lies, SI base units: below, its values are
 # likely in another unit, one that brings them in between. A single main may be below. Water mains
@@ -128,7 +132,7 @@ def stand_for_unknown(
 ) -> npt.NDArray[np.bool_]:
     """Return which values of a field are likely a code for "not known": nines alone, and too great.
 
-    Three nines at least, or as few as `FEW_NINES` has.
+    Three nines at least, or as few as `FEW_NINES` has; of levels those of `UNKNOWN`.
 
     Parameters
     ----------
@@ -140,7 +144,8 @@ def stand_for_unknown(
     alone = nines(written)
     for few in FEW_NINES.get(field, ()):
         alone |= np.isclose(written, few, rtol=1e-6)  # a column may hold them in single precision
-    return alone & (values >= NINES_FROM.get(field, math.inf))
+    great = alone & (values >= NINES_FROM.get(field, math.inf))
+    return np.asarray(great | np.isin(written, UNKNOWN.get(field, ())), dtype=np.bool_)
 
 
 def nines(values: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:

@@ -38,6 +38,7 @@ __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
 IntArray = npt.NDArray[np.int64]
 COUNTED = ("breaks", "leakage")  # of a main as a whole; its other numbers hold all along it
+NEAR_ZERO = 1.0  # m; a main with one end this near to a level of 0 may have the other at it
 # m; a main farther than this from the middle of all, and so many times as far as three quarters of
 # them lie, has a slip in its coordinates, unless more than one in so many lies there. Judgement.
 FAR_OFF, FAR_TIMES, FEW = 50_000.0, 10.0, 10
@@ -231,20 +232,33 @@ def _share_out(table: pd.DataFrame, parts: Parts) -> None:
 
 
 def _without_zero_inverts(loaded: Loaded) -> tuple[Loaded, list[Note]]:
-    """Take two inverts of exactly 0 as missing: no main lies so, and so do files without them."""
+    """Take two inverts of exactly 0 as missing: no main lies so, and so do files without them.
+
+    One of them may be true, near the sea: it is used, and told unless the other is about as low.
+    """
     ends = ["invert_start", "invert_end"]
-    zero = (loaded.table[ends].to_numpy(dtype=float) == 0.0).all(axis=1)
-    if not zero.any():
-        return loaded, []
-    table = loaded.table.copy()
-    table.loc[zero, ends] = np.nan
-    return replace(loaded, table=table), note(
+    levels = loaded.table[ends].to_numpy(dtype=float)
+    zero = (levels == 0.0).all(axis=1)
+    notes = note(
         "warning",
         "zero-value",
         np.flatnonzero(zero),
         "both inverts are 0, as where none is on record; taken as missing; leave them empty where "
         "they are not known",
     )
+    one = (levels == 0.0).any(axis=1) & (np.abs(levels).max(axis=1) > NEAR_ZERO)
+    notes += note(
+        "warning",
+        "zero-value",
+        np.flatnonzero(one),
+        "one invert is 0 and the other is not near it; both are used; leave the one empty if it is "
+        "not known",
+    )
+    if not zero.any():
+        return loaded, notes
+    table = loaded.table.copy()
+    table.loc[zero, ends] = np.nan
+    return replace(loaded, table=table), notes
 
 
 def _inverts_dropped(loaded: Loaded, parts: Parts) -> list[Note]:

@@ -22,7 +22,7 @@ NORMALLY = {"normallyopen": 1.0, "normalopen": 1.0, "normallyclosed": 0.0, "norm
 CLOSED = ("closed", "close", "shut")
 # Words for yes or no, and open, beside which NO is a no.
 PLAINLY = frozenset((*YES, *NO)) - {"no", *CLOSED}
-_BETWEEN = str.maketrans("", "", "./- ")
+_BETWEEN = str.maketrans("", "", "./-_ ")
 
 
 def has_no(texts: npt.NDArray[np.object_]) -> bool:

@@ -24,7 +24,7 @@ from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
 from geotools.pipe.bending import passing_radius_m
-from geotools.street.net import StreetNet
+from geotools.street.net import BETWEEN_CLASSES, StreetNet
 from geotools.street.offsets import offset_length
 from geotools.street.rings import on_laps
 
@@ -177,7 +177,9 @@ def build_corridors(
     crossed = net.connections
     banned = set(as_compared(no_block))
     words, of = np.unique(crossed["crossing_class"].to_numpy(dtype=str), return_inverse=True)
-    hits = np.array([bool(banned & set(word.split(","))) for word in words], dtype=bool)[of]
+    hits = np.array(
+        [bool(banned & set(word.split(BETWEEN_CLASSES))) for word in words], dtype=bool
+    )[of]
     at = crossed["chainage"].to_numpy(dtype=float)[hits]
     chain = crossed["run"].to_numpy(dtype=np.int64)[hits]
     across = _across(net, obstacles)

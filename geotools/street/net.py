@@ -67,7 +67,7 @@ class StreetNet:
         Middles of the intersections.
     connections : DataFrame
         Intersections along the chains: ``run`` (chain), ``chainage``, ``node``, ``others`` and
-        ``crossing_class``, the classes of the other streets there.
+        ``crossing_class``, the classes of the other streets there, `BETWEEN_CLASSES` them.
     unnoded : Crossings
         Where centrelines cross with no common node.
     """
@@ -275,6 +275,9 @@ AGAINST = ("against", "reverse", "-1", "-1.0", "t", "tf")
 BOTH = ("both", "no", "false", "0", "0.0", "b", "")
 
 
+BETWEEN_CLASSES = "\x1f"  # the separator of units, which no class has in its name
+
+
 def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Return 1 for traffic one way along the line, -1 against it, else 0; and what is not known."""
     if "oneway" not in table:
@@ -314,10 +317,10 @@ def _edges_there(node: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:
-    """Join the words of each row, sorted by row, with commas."""
+    """Join the words of each row, sorted by row, with what no word has in it."""
     out = np.full(count, "", dtype=object)
     place = number_within(row)
     for nth in range(int(place.max(initial=-1)) + 1):
         at = place == nth
-        out[row[at]] = out[row[at]] + ("," if nth else "") + words[at]
+        out[row[at]] = out[row[at]] + (BETWEEN_CLASSES if nth else "") + words[at]
     return out

@@ -228,6 +228,13 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
     assert got["refill and make good", "P2"] == pytest.approx((17.0, 19.0))
     assert got["clear the temporary supply", "R"] == pytest.approx((19.0, 25.0))
     assert days_out(tasks)["R"] == pytest.approx(19.0 - 6.0)
+    # without cleaning, services are cut off before the host is pulled into
+    bare = schedule_runs(runs, pits, pulls.assign(cleaned=0.0), crew)
+    first = bare.loc[bare["task"] == "open the connections", "start_day"].min()
+    assert first < bare.loc[bare["task"] == "pull the carrier in", "start_day"].min()
+    last = bare[bare["task"].isin(["tie in at the pit", "remake the connections"])]
+    back = (last["start_day"] + last["days"]).max()
+    assert days_out(bare)["R"] == pytest.approx(back - first)
     plain = pulls.assign(cleaned=0.0, grout=0.0, services=0)
     left = schedule_runs(runs, pits.assign(services=0), plain, crew)
     words = ("temporary supply", "clean", "grout")

@@ -384,7 +384,8 @@ def test_few_nines_stand_for_the_width_of_no_street_where_none_is_so_wide(
         ("flow_lps", [9999, 99999], [999, 99]),
         ("bore_mm", [9999, 99999], [999, 300]),
         ("criticality", [999, 9999], [1, 5, 9, 99]),
-        ("invert_start_m", [9999, 99999], [999, 99]),
+        ("invert_start_m", [9999, 99999, -99, -999], [999, 99, -9, -100]),
+        ("invert_end_ft", [9999, 99999, -99, -999], [999, 99, -9, -100]),
     ],
 )
 def test_nines_stand_for_unknown_where_no_main_has_so_much_and_for_themselves_elsewhere(
@@ -641,3 +642,19 @@ def test_the_day_from_which_tables_count_is_no_date(written, year, network, read
 def test_a_year_is_none_of_the_days_from_which_tables_count(network, read):
     layers = read(mains=network(installed=[1899, 1899]))
     assert layers.mains.table["installed"].tolist() == [1899, 1899]
+
+
+def test_an_invert_of_0_far_from_its_other_end_is_used_and_told(network, read, found):
+    """Two of 0 are none; one is a record perhaps, or what an export writes for none."""
+    shapes = [
+        shapely.LineString([(5e5 + 200 * k, 5.2e6), (5e5 + 200 * k + 100, 5.2e6)]) for k in range(4)
+    ]
+    levels = {"invert_start_m": [0.0, 2.8, 0.4, 2.8], "invert_end_m": [0.0, 0.0, 0.0, np.nan]}
+    layers = read(mains=network(shapes, **levels))
+    table = layers.mains.table.sort_values("main_id")
+    np.testing.assert_array_equal(table["invert_end"].to_numpy(), [np.nan, 0.0, 0.0, np.nan])
+    told = found(layers, "zero-value").set_index("feature")["text"]
+    first, second = table["main_id"].iloc[:2]
+    assert set(told.index) == {first, second}
+    assert "both inverts are 0" in told[first]
+    assert "one invert is 0 and the other is not near it; both are used" in told[second]

@@ -69,7 +69,15 @@ def test_marks_of_valves_are_no_words_of_other_flags(network, read, spot):
 
 @pytest.mark.parametrize(
     ("text", "closed"),
-    [("Closed", True), ("N/C", True), ("Normally-Closed", True), ("NO", False), ("Open", False)],
+    [
+        ("Closed", True),
+        ("N/C", True),
+        ("Normally-Closed", True),
+        ("NORMALLY_CLOSED", True),
+        ("N_C", True),
+        ("NO", False),
+        ("Open", False),
+    ],
 )
 def test_a_mark_for_closed_is_known_however_it_is_written(text: str, closed: bool) -> None:
     assert says_closed(text) == closed

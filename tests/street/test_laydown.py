@@ -40,8 +40,8 @@ def net(*lines: list[tuple[float, float]], accuracy: float = 0.5, **columns: Any
 def corridors(streets: StreetNet, *obstacles: shapely.Geometry, accuracy: float = 0.5) -> Corridors:
     places = np.array(obstacles, dtype=object)
     return build_corridors(
-        streets, places, no_block=["Arterial"], clear=10.0, verge=4.0, accuracy=accuracy,
-        max_turn=np.radians(45),
+        streets, places, no_block=["Arterial", "Arterial, minor"], clear=10.0, verge=4.0,
+        accuracy=accuracy, max_turn=np.radians(45),
     )  # fmt: skip
 
 
@@ -60,9 +60,10 @@ def test_a_string_lies_as_far_as_the_street_goes() -> None:
     assert free(lanes, -5.0, forward=True) == 0.0
 
 
-def test_a_string_keeps_clear_of_intersections_that_may_not_be_blocked() -> None:
+@pytest.mark.parametrize("name", ["arterial", "Arterial, Minor"])
+def test_a_string_keeps_clear_of_intersections_that_may_not_be_blocked(name: str) -> None:
     lines = ([(0, 0), (300, 0)], [(200, -90), (200, 0)], [(200, 0), (200, 90)])
-    busy = corridors(net(*lines, **{"class": ["local", "arterial", "arterial"]}))
+    busy = corridors(net(*lines, **{"class": ["local", name, name]}))
     quiet = corridors(net(*lines))
     assert free(busy, 100.0, forward=True) == pytest.approx(90.0)
     assert free(busy, 195.0, forward=True) == 0.0
