@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 
-import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
@@ -29,7 +28,7 @@ def explain_blocked(
     ``lead`` gives the words about the carriers tried that go before.
     """
     table, brief = attempt.table, ground.brief
-    plans = lift_limits(
+    lifted = lift_limits(
         attempt.candidates,
         profile_of(ground, table, attempt.bends, friction_band_of(brief)["central"]),
         attempt.must,
@@ -50,10 +49,7 @@ def explain_blocked(
             run=run,
             covered=float(attempt.figures["covered"].iloc[run]),
             held=held,
-            lifted={
-                limit: np.inf if np.isfinite(plan.cost[place]) else float(plan.covered[place])
-                for limit, plan in plans.items()
-            },
+            lifted={limit: lifts[place] for limit, lifts in lifted.items()},
             limits=_limits(brief, table.iloc[run]),
         )
         yield run, lead(run) + blocked.text, blocked.low

@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray
 from geotools.network.stretches import EDGE
-from geotools.pulls.lifted import BENDS
+from geotools.pulls.lifted import BENDS, Lift
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
@@ -115,7 +115,7 @@ def explain_run(
     run: int,
     covered: float,
     held: pd.DataFrame,
-    lifted: dict[str | int, float],
+    lifted: dict[str | int, Lift],
     limits: Limits,
 ) -> Blocked:
     """Say what blocks a run that has no plan.
@@ -131,7 +131,7 @@ def explain_run(
         What must lie in a pit: ``run``, ``chainage`` (m), ``deflection`` (rad; not a number for
         what is no bend).
     lifted : dict
-        By limit, how far the start gets without it, m; infinite where there is a plan then.
+        By limit, what becomes of the run without it.
     limits : Limits
     """
     length = float(sites.lengths[run])
@@ -146,10 +146,9 @@ def explain_run(
     parts += _uncontained(scene, must, run, mine, (length, costs.least_length))
     parts += _between(must, run, mine, (low, high), costs.least_length, limits.say)
     beyond = scene.beyond(low)
-    between = _held_words(mine, low - NEAR, high + NEAR, limits.say)
-    parts.append(_blocking(scene, lifted, (low, high), beyond, between))
+    parts.append(_blocking(scene, lifted, (low, high), beyond, mine))
     refused = beyond & ~scene.usable
-    told = any(isinstance(limit, int) and np.isinf(reach) for limit, reach in lifted.items())
+    told = any(isinstance(limit, int) and np.isinf(lift.reach) for limit, lift in lifted.items())
     if refused.any() and not told:
         parts.append(
             f"of {_places(int(beyond.sum()))} within a pull beyond {refused.sum()} are refused "
@@ -181,9 +180,23 @@ class _Scene:
         found = {bit: int(((code & bit) > 0).any(axis=1).sum()) for bit in BITS}
         return {bit: n for bit, n in sorted(found.items(), key=lambda row: -row[1]) if n}
 
+    def hit(self, bit: int, chosen: BoolArray) -> BoolArray:
+        """Return those of some places that have a refusal."""
+        return np.asarray(chosen & ((self.code & bit) > 0).any(axis=1))
+
+    def span(self, chosen: BoolArray) -> str:
+        """Say from where to where some places lie."""
+        at, say = self.at[chosen], self.limits.say
+        return f"{say(at.min())} to {say(at.max())}"
+
+    def spots(self, chosen: BoolArray) -> str:
+        """Say where some places lie, each for itself where they are few."""
+        at, say = self.at[chosen], self.limits.say
+        return f"at {' and '.join(map(say, at))}" if len(at) < 3 else self.span(chosen)
+
     def words(self, bit: int, chosen: BoolArray) -> str:
         """Say one refusal as it holds at some places."""
-        hit = chosen & ((self.code & bit) > 0).any(axis=1)
+        hit = self.hit(bit, chosen)
         streets = sorted({str(name) for name in self.street[hit]})
         places = [str(name) for name in self.places[hit].ravel()]
         return refusal_words(bit, self.limits.pits, street=" or ".join(streets), places=places)
@@ -220,27 +233,22 @@ def _farthest(sites: Sites, rows: slice, low: float, say: Say) -> list[str]:
 
 def _blocking(
     scene: _Scene,
-    lifted: dict[str | int, float],
+    lifted: dict[str | int, Lift],
     gap: tuple[float, float],
     beyond: BoolArray,
-    held: str,
+    held: pd.DataFrame,
 ) -> str:
     """Name the limits without any one of which there is a plan, or else those that hold it up."""
     low, high = gap
+    where = beyond & (scene.at <= high)
 
     def words(limit: str | int) -> str:
-        if isinstance(limit, str):
-            return scene.limits.pulls[limit] + (f": {held}" if limit == BENDS and held else "")
-        where = beyond & (scene.at <= high)
-        where = where if limit in scene.counts(where) else np.ones(len(scene.at), dtype=bool)
-        hit = scene.at[where & ((scene.code & limit) > 0).any(axis=1)]
-        say = scene.limits.say
-        return (
-            f"{scene.words(limit, where)} at {len(hit)} of {_places(int(where.sum()))}, "
-            f"{say(hit.min())} to {say(hit.max())}"
-        )
+        if not isinstance(limit, str):
+            return _refused_words(scene, limit, where, lifted[limit])
+        bends = _bends_words(held, gap, scene.limits.say) if limit == BENDS else ""
+        return scene.limits.pulls[limit] + (f": {bends}" if bends else "")
 
-    free = [limit for limit, reach in lifted.items() if np.isinf(reach)]
+    free = [limit for limit, lift in lifted.items() if np.isinf(lift.reach)]
     if free:
         each = "it" if len(free) == 1 else "any one of these"
         # What denies a string its room is told as far as the shortest, and places to avoid and
@@ -249,13 +257,42 @@ def _blocking(
         blocks = " / ".join(map(words, free))
         return f"what blocks it: {blocks}; with {each} lifted there is a plan{room}"
     farther = [
-        f"without the limit '{words(limit)}' it reaches {scene.limits.say(reach)}"
-        for limit, reach in lifted.items()
-        if reach > low + 1.0
+        f"without the limit '{words(limit)}' it reaches {scene.limits.say(lift.reach)}"
+        for limit, lift in lifted.items()
+        if lift.reach > low + 1.0
     ]
     if farther:
         return f"more than one limit blocks it: {' / '.join(farther)}"
     return "several limits hold at this place at once: no single one lifted would help"
+
+
+def _refused_words(scene: _Scene, bit: int, where: BoolArray, lift: Lift) -> str:
+    """Say a refusal as it holds at some places, and elsewhere where that must be lifted too.
+
+    Elsewhere is where the plan without it has pits it refuses; short of a plan, up to where pits
+    and pulls then get, if it has other names there.
+    """
+    where = where if bit in scene.counts(where) else np.ones(len(scene.at), dtype=bool)
+    hit = scene.hit(bit, where)
+    first, farther = scene.words(bit, where), np.zeros(len(scene.at), dtype=bool)
+    farther[lift.places] = True
+    if np.isfinite(lift.reach):
+        farther = (scene.at > scene.at[hit].max()) & (scene.at <= lift.reach)
+    farther &= scene.hit(bit, ~where)
+    other = scene.words(bit, farther) if farther.any() else first
+    told = f"{first} at {int(hit.sum())} of {_places(int(where.sum()))}, {scene.span(hit)}"
+    if not farther.any() or (other == first and np.isfinite(lift.reach)):
+        return told
+    return f"{told}, and elsewhere{'' if other == first else f' {other}'}, {scene.spots(farther)}"
+
+
+def _bends_words(held: pd.DataFrame, gap: tuple[float, float], say: Say) -> str:
+    """Name the bends and valves of a run where it is blocked, and count the others lifted too."""
+    low, high = gap[0] - NEAR, gap[1] + NEAR
+    named, at = _held_words(held, low, high, say), held["chainage"].to_numpy(dtype=float)
+    others = int(((at < low - EDGE) | (at > high + EDGE)).sum())
+    more = f"{others} {'other' if others == 1 else 'others'} of the run" if others else ""
+    return ", and ".join(filter(None, (named, more)))
 
 
 def _places(count: int) -> str:

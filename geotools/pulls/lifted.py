@@ -1,7 +1,8 @@
 """What would be if one limit did not hold: the runs with no plan, planned again without it.
 
 The limit that blocks a run is the one without which there is a plan, or without which pits and
-pulls get farther. Each is lifted alone, for all blocked runs at once.
+pulls get farther. Each is lifted alone, wherever it holds, for all blocked runs at once; pits it
+refused are then the last resort, so that the plan has no more of them than it needs.
 """
 
 from __future__ import annotations
@@ -19,12 +20,26 @@ from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, NO_STRING
 
-__all__ = ["BENDS", "FORCE", "LENGTH", "SHIFT", "SHORT", "TENSION", "lift_limits"]
+__all__ = ["BENDS", "FORCE", "LENGTH", "SHIFT", "SHORT", "TENSION", "Lift", "lift_limits"]
 
 # Limits on pulls; those on pits are the bits of `refusals`.
 LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS = (
     "length", "force", "tension", "shift", "short", "bends",
 )  # fmt: skip
+LAST_RESORT = 1e9  # what a pit costs that is there only because a limit does not hold
+
+
+@dataclasses.dataclass(frozen=True)
+class Lift:
+    """A run planned again without one limit.
+
+    ``reach`` is how far pits and pulls then get from its start, m; infinite where there is a plan.
+    ``places`` are those of the run, counted from its first, where that plan has a pit the limit
+    refuses.
+    """
+
+    reach: float
+    places: IntArray
 
 
 def lift_limits(
@@ -38,7 +53,7 @@ def lift_limits(
     limit: FloatArray,
     max_length: float,
     digs: pd.DataFrame,
-) -> dict[str | int, ChosenPits]:
+) -> dict[str | int, list[Lift]]:
     """Plan runs again with each limit lifted alone.
 
     Parameters
@@ -52,7 +67,8 @@ def lift_limits(
     Returns
     -------
     dict
-        By limit: the plans of these runs without it. Refusals are lifted where a place has any.
+        By limit, what became of each of these runs without it. Refusals are lifted where a place
+        has any.
     """
     plain = _Case(
         part=_part(candidates, runs),
@@ -62,7 +78,7 @@ def lift_limits(
         max_length=max_length,
         costs=dataclasses.replace(costs, per_length=costs.per_length[runs]),
     )
-    out: dict[str | int, ChosenPits] = {}
+    out: dict[str | int, list[Lift]] = {}
     for name, case in _cases(plain, float(lengths.max(initial=0.0))).items():
         sites = build_sites(
             case.part,
@@ -72,10 +88,26 @@ def lift_limits(
             limit=case.limit,
             max_length=case.max_length,
             digs=digs,
-            objective=np.where(case.part.code == 0, 1.0, np.inf),
+            objective=_objective(case.part, plain.part),
         )
-        out[name] = choose_pits(dataclasses.replace(sites, lengths=lengths[runs]), case.costs)
+        choice = choose_pits(dataclasses.replace(sites, lengths=lengths[runs]), case.costs)
+        out[name] = [_lift(choice, plain.part, place) for place in range(len(runs))]
     return out
+
+
+def _objective(lifted: Judged, plain: Judged) -> FloatArray:
+    """Return what pits cost without a limit: all alike but for those it refuses."""
+    allowed = np.where(plain.code == 0, 1.0, LAST_RESORT)
+    return np.where(lifted.code == 0, allowed, np.inf)
+
+
+def _lift(choice: ChosenPits, plain: Judged, run: int) -> Lift:
+    """Return what became of a run."""
+    states = choice.states[choice.offsets[run] : choice.offsets[run + 1]]
+    place, role = states // 4, states % 4
+    refused = place[plain.code[place, role] != 0]
+    reach = np.inf if np.isfinite(choice.cost[run]) else float(choice.covered[run])
+    return Lift(reach, refused - plain.offsets[run])
 
 
 @dataclasses.dataclass(frozen=True)

@@ -17,7 +17,7 @@ import pytest
 import shapely
 
 import geotools
-from geotools.pulls.explain import Limits, _between, _Scene
+from geotools.pulls.explain import Limits, _bends_words, _between, _refused_words, _Scene
 from geotools.pulls.lifted import (
     BENDS,
     FORCE,
@@ -25,13 +25,14 @@ from geotools.pulls.lifted import (
     SHIFT,
     SHORT,
     TENSION,
+    Lift,
     _Case,
     _cases,
 )
 from geotools.pulls.optimise import PullCosts
 from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import AVOID, CLOSES, NO_ROOM
+from geotools.siting.refusals import AVOID, CLOSES, NO_ROOM, STEEP
 
 INF = np.inf
 NAMES = ("max_depth", "clear", "max_slope", "least_string")
@@ -250,6 +251,71 @@ def test_where_two_limits_each_refuse_every_pit_none_lifted_alone_would_help() -
         assert (
             "what blocks it: " in _planned(STRAIGHT, settings, **layers)["runs"]["reason"].iloc[0]
         )
+
+
+def test_every_place_that_must_be_lifted_for_a_plan_is_named_and_no_other() -> None:
+    def avoid(*names: str) -> gpd.GeoDataFrame:
+        spans = {"culvert": (200, 260), "tram": (400, 460), "yard": (600, 604)}
+        return pd.concat([_avoid(*spans[name], name) for name in names], ignore_index=True)
+
+    short = {"pulls.max_length": "50 m"}
+    plan = _planned(STRAIGHT, short, avoid=avoid("culvert", "tram", "yard"))
+    blocking = plan["runs"]["reason"].iloc[0].partition("what blocks it: ")[2]
+    assert "in a place to avoid (culvert) [layer avoid] at" in blocking
+    assert ", and elsewhere in a place to avoid (tram) [layer avoid], at 4" in blocking
+    assert "yard" not in blocking
+    for left, status in ((("tram", "yard"), "no_plan"), (("yard",), "planned")):
+        rest = _planned(STRAIGHT, short, avoid=avoid(*left))
+        assert rest["runs"]["status"].tolist() == [status]
+
+
+def _scene(code: list[int], streets: list[str] | None = None) -> _Scene:
+    """Places 10 m apart, each refused alike in all roles."""
+    count = len(code)
+    table = pd.DataFrame(
+        {"chainage": 10.0 * np.arange(count), "street_class": streets or [""] * count}
+    )
+    candidates: Any = SimpleNamespace(
+        table=table,
+        extents=SimpleNamespace(start=np.zeros((count, 4)), end=np.ones((count, 4))),
+        code=np.repeat(np.array(code)[:, None], 4, axis=1),
+        places=np.full((count, 4), "", dtype=object),
+    )
+    return _Scene(candidates, slice(0, count), Limits({}, dict.fromkeys(NAMES, "5"), 100.0))
+
+
+def test_a_limit_that_must_be_lifted_elsewhere_too_is_told_with_where() -> None:
+    scene = _scene([STEEP, STEEP, 0, STEEP, STEEP, STEEP])
+    here = np.arange(6) < 2
+    words = "ground steeper than 5 [pits.max_slope] at 2 of 2 places, 0.0 m to 10.0 m"
+
+    def told(places: list[int], reach: float = INF) -> str:
+        return _refused_words(scene, STEEP, here, Lift(reach, np.array(places, dtype=np.int64)))
+
+    assert told([0]) == words
+    assert told([0, 4]) == f"{words}, and elsewhere, at 40.0 m"
+    assert told([0, 3, 5]) == f"{words}, and elsewhere, at 30.0 m and 50.0 m"
+    assert told([3, 4, 5]) == f"{words}, and elsewhere, 30.0 m to 50.0 m"
+    assert told([], reach=45.0) == words  # no plan either way: the same limit goes without saying
+
+
+def test_without_a_plan_other_names_up_to_where_the_pulls_then_get_are_told() -> None:
+    scene = _scene([CLOSES, 0, CLOSES, CLOSES], ["local", "local", "primary", "arterial"])
+    told = _refused_words(scene, CLOSES, np.arange(4) < 1, Lift(25.0, np.zeros(0, dtype=np.int64)))
+    assert "class local [street.no_block] at 1 of 1 place, 0.0 m to 0.0 m" in told
+    assert told.endswith(", and elsewhere would close every lane of a street of class primary "
+                         "[street.no_block], at 20.0 m")  # fmt: skip
+
+
+def test_of_bends_lifted_together_those_elsewhere_are_counted() -> None:
+    held = pd.DataFrame({"chainage": [100.0, 400.0, 700.0], "deflection": np.radians([45.0] * 3)})
+
+    def told(rows: int) -> str:
+        return _bends_words(held.iloc[:rows], (90.0, 110.0), lambda length: f"{length:g} m")
+
+    assert told(1) == "the bend of 45 deg at 100 m"
+    assert told(2) == "the bend of 45 deg at 100 m, and 1 other of the run"
+    assert told(3) == "the bend of 45 deg at 100 m, and 2 others of the run"
 
 
 def test_two_pits_nearer_than_the_shortest_pull_are_told_with_the_bends_beside() -> None:
