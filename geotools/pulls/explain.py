@@ -13,12 +13,19 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray
 from geotools.network.stretches import EDGE
-from geotools.pulls.lifted import BENDS, Lift
+from geotools.pulls.lifted import BENDS, PLACES, Lift
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, NO_STRING, refusal_words, told_code
+from geotools.siting.refusals import (
+    AVOID,
+    BITS,
+    NO_ROOM,
+    NO_STRING,
+    refusal_words,
+    told_code,
+)
 
 __all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
@@ -244,16 +251,19 @@ def _blocking(
 
     def words(limit: str | int) -> str:
         if not isinstance(limit, str):
-            return _refused_words(scene, limit, where, lifted[limit])
+            bits = (AVOID, NO_ROOM) if limit == PLACES else (limit,)
+            told = [_refused_words(scene, bit, where, lifted[limit]) for bit in bits]
+            return ", together with ".join(told)
         bends = _bends_words(held, gap, scene.limits.say) if limit == BENDS else ""
         return scene.limits.pulls[limit] + (f": {bends}" if bends else "")
 
+    lifted = _worth_telling(lifted)
     free = [limit for limit, lift in lifted.items() if np.isinf(lift.reach)]
     if free:
-        each = "it" if len(free) == 1 else "any one of these"
+        each = "any one of these" if len(free) > 1 else "both" if free == [PLACES] else "it"
         # What denies a string its room is told as far as the shortest, and places to avoid and
         # crossings are one limit: another may lie behind.
-        room = ", where the strings then find room" if {*NO_STRING} & {*free} else ""
+        room = ", where the strings then find room" if {*NO_STRING, PLACES} & {*free} else ""
         blocks = " / ".join(map(words, free))
         return f"what blocks it: {blocks}; with {each} lifted there is a plan{room}"
     farther = [
@@ -264,6 +274,14 @@ def _blocking(
     if farther:
         return f"more than one limit blocks it: {' / '.join(farther)}"
     return "several limits hold at this place at once: no single one lifted would help"
+
+
+def _worth_telling(lifted: dict[str | int, Lift]) -> dict[str | int, Lift]:
+    """Leave out what pits and strings are denied by one place where lifting either does as much."""
+    alone = max((lifted[bit].reach for bit in (AVOID, NO_ROOM) if bit in lifted), default=0.0)
+    return {
+        limit: lift for limit, lift in lifted.items() if limit != PLACES or lift.reach > alone + 1.0
+    }
 
 
 def _refused_words(scene: _Scene, bit: int, where: BoolArray, lift: Lift) -> str:

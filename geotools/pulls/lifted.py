@@ -18,14 +18,18 @@ from geotools.pulls.optimise import ChosenPits, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, NO_STRING
+from geotools.siting.refusals import AVOID, BITS, NO_ROOM, NO_STRING
 
-__all__ = ["BENDS", "FORCE", "LENGTH", "SHIFT", "SHORT", "TENSION", "Lift", "lift_limits"]
+__all__ = [
+    *("BENDS", "FORCE", "LENGTH", "PLACES", "SHIFT", "SHORT", "TENSION"),
+    *("Lift", "lift_limits"),
+]
 
 # Limits on pulls; those on pits are the bits of `refusals`.
 LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS = (
     "length", "force", "tension", "shift", "short", "bends",
 )  # fmt: skip
+PLACES = AVOID | NO_ROOM  # one place to avoid may be in the way of pits and of strings
 LAST_RESORT = 1e9  # what a pit costs that is there only because a limit does not hold
 
 
@@ -138,11 +142,13 @@ def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
             plain, must=Stretches(must.run[:0], must.low[:0], must.high[:0], must.runs)
         ),
     }
-    for bit in BITS:
-        if (part.code & bit).any():
-            allowed = dataclasses.replace(part, code=part.code & ~bit)
-            allowed = _roomy(allowed, bit) if bit in NO_STRING else allowed
-            cases[bit] = dataclasses.replace(plain, part=allowed)
+    there = [bit for bit in BITS if (part.code & bit).any()]
+    there += [PLACES] if {AVOID, NO_ROOM} <= {*there} else []
+    for bits in there:
+        allowed = dataclasses.replace(part, code=part.code & ~bits)
+        room = [bit for bit in NO_STRING if bits & bit]
+        allowed = _roomy(allowed, room[0]) if room else allowed
+        cases[bits] = dataclasses.replace(plain, part=allowed)
     return cases
 
 

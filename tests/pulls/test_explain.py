@@ -17,11 +17,19 @@ import pytest
 import shapely
 
 import geotools
-from geotools.pulls.explain import Limits, _bends_words, _between, _refused_words, _Scene
+from geotools.pulls.explain import (
+    Limits,
+    _bends_words,
+    _between,
+    _refused_words,
+    _Scene,
+    _worth_telling,
+)
 from geotools.pulls.lifted import (
     BENDS,
     FORCE,
     LENGTH,
+    PLACES,
     SHIFT,
     SHORT,
     TENSION,
@@ -284,6 +292,33 @@ def _scene(code: list[int], streets: list[str] | None = None) -> _Scene:
     return _Scene(candidates, slice(0, count), Limits({}, dict.fromkeys(NAMES, "5"), 100.0))
 
 
+def test_a_place_that_denies_pits_and_strings_their_room_blocks_as_one() -> None:
+    axis = shapely.LineString([(X - 300, Y + 3), (X + 1000, Y + 3)])
+    street = gpd.GeoDataFrame({"class": ["local"]}, geometry=[axis], crs=CRS)
+    short, wall = {"pulls.max_length": "60 m"}, _avoid(200, 450, "flood wall")
+    reason = str(_planned(STRAIGHT, short, avoid=wall, streets=street)["runs"]["reason"].iloc[0])
+    blocking = reason.partition("what blocks it: ")[2]
+    assert "in a place to avoid (flood wall) [layer avoid] at" in blocking
+    assert ", together with no room to lay out a string of 30.0 m [" in blocking
+    assert "lifted there is a plan, where the strings then find room" in blocking
+    free = _planned(STRAIGHT, short, streets=street)
+    assert free["runs"]["status"].tolist() == ["planned"]
+
+
+def test_pits_and_strings_are_told_as_one_only_where_neither_does_as_much_alone() -> None:
+    none = np.zeros(0, dtype=np.int64)
+
+    def told(avoid: float, room: float, both: float) -> bool:
+        reaches = {AVOID: avoid, NO_ROOM: room, PLACES: both}
+        return PLACES in _worth_telling({bit: Lift(far, none) for bit, far in reaches.items()})
+
+    assert told(100.0, 200.0, INF)
+    assert told(100.0, 200.0, 300.0)
+    assert not told(100.0, INF, INF)
+    assert not told(INF, 100.0, INF)
+    assert not told(100.0, 300.0, 300.0)
+
+
 def test_a_limit_that_must_be_lifted_elsewhere_too_is_told_with_where() -> None:
     scene = _scene([STEEP, STEEP, 0, STEEP, STEEP, STEEP])
     here = np.arange(6) < 2
@@ -382,7 +417,7 @@ def test_of_the_limits_each_is_lifted_alone_and_altogether() -> None:
     costs = PullCosts(1.0, np.ones(1), 0.0, 12.0, 0.0, least_length=15.0)
     plain = _Case(part, profile, must, np.array([5e4]), 200.0, costs)
     cases = _cases(plain, 700.0)
-    assert set(cases) == {LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS, NO_ROOM, AVOID}
+    assert set(cases) == {LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS, NO_ROOM, AVOID, PLACES}
     assert cases[LENGTH] == replace(plain, max_length=700.0)
     assert np.isinf(cases[FORCE].limit).all()
     assert np.isinf(cases[TENSION].profile.bend_limit).all()
@@ -401,5 +436,7 @@ def test_of_the_limits_each_is_lifted_alone_and_altogether() -> None:
     assert roomy.longest_behind.tolist() == [0.0, 1.0, INF]
     assert roomy.day_ahead.ravel().tolist() == [0.0, 70.0, 70.0]
     assert roomy.day_behind.ravel().tolist() == [70.0, 70.0, 0.0]
+    assert (cases[PLACES].part.code == 0).all()
+    assert cases[PLACES].part.laydown.pieces_ahead.tolist() == [INF, 1.0, 4.0]
     assert np.isinf(cases[SHIFT].part.laydown.longest_ahead).all()
     assert np.isinf(cases[SHIFT].part.laydown.longest_behind).all()
