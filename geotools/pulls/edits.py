@@ -3,7 +3,8 @@
 An edit acts on what the optimiser may choose and on nothing else: a fixed pit is the one state
 left that may cover its place, and no pull may pass it; in a forbidden stretch no pit, or none of
 the role that is named, may open the main. So a plan with no edits is the plan without this module,
-and fixing all pits of a plan gives it again.
+and fixing all pits of a plan gives it again. Where not all edits of a run go together, `together`
+says which are kept.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of, take
 from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
+from geotools.pulls.together import Tries, in_the_way, largest_set
 from geotools.schema import ROLES
 
 __all__ = ["Edited", "choose_with_edits"]
@@ -247,31 +249,28 @@ def _joined(
     run: int,
     reach: float,
 ) -> dict[int, _Lost]:
-    """Take up the edits of a run one by one; return each that would leave it no plan."""
+    """Return each edit of a run that is left out for the largest set that leaves it a plan."""
     mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
     alone, own = (
         _of_runs(sites, np.array([run])),
         dataclasses.replace(costs, per_length=costs.per_length[run : run + 1]),
     )
     at = chainage[_rows(sites, run)]
-    taken: list[int] = []
-    lost: dict[int, _Lost] = {}
 
-    def chosen(*rows: int) -> ChosenPits:
-        tried = edits.iloc[list(rows)].assign(run=0)
+    def chosen(rows: frozenset[int]) -> ChosenPits:
+        tried = edits.iloc[sorted(rows)].assign(run=0)
         return choose_pits(_applied(alone, at, tried, reach), own)
 
-    for row in mine:
-        choice = chosen(*taken, row)
-        if np.isfinite(choice.cost[0]):
-            taken.append(row)
-            continue
-        lost[row] = _Lost(float(choice.covered[0]))
-        if np.isfinite(chosen(row).cost[0]):
-            bars = (one for one in taken if not np.isfinite(chosen(one, row).cost[0]))
-            other = next((edits.iloc[one] for one in bars), None)
-            over = other is not None and _over(alone, at, edits.iloc[row], other)
-            lost[row] = dataclasses.replace(lost[row], other=other, over=over)
+    tries = Tries(lambda rows: float(chosen(rows).cost[0]), {frozenset(mine): np.inf})
+    forbids = frozenset(row for row in mine if edits.iloc[row]["action"] == "forbid")
+    taken = largest_set(mine, forbids, tries)
+    lost: dict[int, _Lost] = {}
+    for row in sorted({*mine} - {*taken}):
+        covered = float(chosen(frozenset([*taken, row])).covered[0])
+        others = sorted(in_the_way(taken, frozenset([row]), tries) - {row})
+        other = edits.iloc[others[0]] if len(others) == 1 else None
+        over = other is not None and _over(alone, at, edits.iloc[row], other)
+        lost[row] = _Lost(covered, other, over)
     return lost
 
 

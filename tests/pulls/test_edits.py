@@ -79,10 +79,11 @@ def _edited(
     streets: tuple[Sites, np.ndarray, list[str]],
     edits: pd.DataFrame,
     placed: np.ndarray | None = None,
+    reach: float = REACH,
 ) -> Edited:
     none = np.zeros(len(streets[1]), dtype=bool)
     return choose_with_edits(
-        streets[0], COSTS, streets[1], streets[2].__getitem__, edits, reach=REACH,
+        streets[0], COSTS, streets[1], streets[2].__getitem__, edits, reach=reach,
         placed=none if placed is None else placed,
         say=partial(length_text, system="us"),
     )  # fmt: skip
@@ -256,6 +257,32 @@ def test_an_edit_that_would_leave_no_plan_is_refused_and_the_others_are_kept() -
         f"(it keeps {reach} either side free of pits: pits.forbid_reach)"
     )
     assert middle in [int(s) // 4 for s in _chosen(found.choice, run)]
+
+
+@pytest.mark.parametrize("aside", [-1.0, 1.0])
+def test_of_a_pit_and_a_prohibition_that_exclude_each_other_the_prohibition_is_kept(
+    aside: float,
+) -> None:
+    streets, run = _planned(1)
+    sites, place, _ = streets
+    middle = float(place[int(_chosen(choose_pits(sites, COSTS), run)[1]) // 4])
+    edits = _edits((run, middle, "fix", ""), (run, middle + aside, "forbid", ""))
+    found = _edited(streets, edits)
+    assert [edits["action"][row] for row in found.refused] == ["fix"]
+
+
+def test_two_pits_are_kept_for_one_prohibition_left_out() -> None:
+    streets, run = _planned(1)
+    sites, place, _ = streets
+    state = int(_chosen(choose_pits(sites, COSTS), run)[1])
+    first = float(place[state // 4])
+    second = float(next(at for at in place[state // 4 :] if at > first + 20.0))
+    pits = (run, first, "fix", ""), (run, second, "fix", "")
+    assert _edited(streets, _edits(*pits)).refused == {}
+    edits = _edits((run, first - 1.0, "forbid", ""), *pits)
+    assert _edited(streets, edits[:1], reach=second - first).refused == {}
+    found = _edited(streets, edits, reach=second - first)
+    assert [edits["action"][row] for row in found.refused] == ["forbid"]
 
 
 def test_a_forbidden_role_leaves_the_other_roles_to_the_optimum() -> None:
