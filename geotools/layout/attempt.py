@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -26,6 +27,7 @@ from geotools.network.words import by_word
 from geotools.pipe.factors import HOUR
 from geotools.pulls.annulus import annulus_of
 from geotools.pulls.edits import Edited, choose_with_edits
+from geotools.pulls.explain import held_words
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out, plan_cost
 from geotools.pulls.optimise import PullCosts, Sites
@@ -143,6 +145,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         grout=brief.rates.grout if brief.pulls.grouted else 0.0,
     )
     costs = pull_costs(table, brief)
+    say = partial(length_text, system=brief.output.units)
     edited = choose_with_edits(
         sites,
         costs,
@@ -151,7 +154,8 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         ground.edits,
         placed=by_word(candidates.table["kind"], ("edit",).__contains__),
         reach=brief.pits.forbid_reach,
-        say=partial(length_text, system=brief.output.units),
+        say=say,
+        held=partial(_held_between, must_be_held(ground, bends), say),
     )
     plan = lay_out(
         edited.choice,
@@ -170,6 +174,13 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
     )
     told = candidates.judged()
     return Attempt(table, bends, must, told, sites, costs, plan, figures, edited.refused)
+
+
+def _held_between(
+    held: pd.DataFrame, say: Callable[[float], str], run: int, low: float, high: float
+) -> str:
+    """Name what of a run must lie in a pit between two chainages, m."""
+    return held_words(held[held["run"] == run], low, high, say)
 
 
 def _eased(sites: Sites, bends: pd.DataFrame) -> FloatArray:

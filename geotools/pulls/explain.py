@@ -27,7 +27,7 @@ from geotools.siting.refusals import (
     told_code,
 )
 
-__all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
+__all__ = ["NEAR", "Blocked", "Limits", "explain_run", "held_words", "mirrored", "reached"]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -307,7 +307,7 @@ def _refused_words(scene: _Scene, bit: int, where: BoolArray, lift: Lift) -> str
 def _bends_words(held: pd.DataFrame, gap: tuple[float, float], say: Say) -> str:
     """Name the bends and valves of a run where it is blocked, and count the others lifted too."""
     low, high = gap[0] - NEAR, gap[1] + NEAR
-    named, at = _held_words(held, low, high, say), held["chainage"].to_numpy(dtype=float)
+    named, at = held_words(held, low, high, say), held["chainage"].to_numpy(dtype=float)
     others = int(((at < low - EDGE) | (at > high + EDGE)).sum())
     more = f"{others} {'other' if others == 1 else 'others'} of the run" if others else ""
     return ", and ".join(filter(None, (named, more)))
@@ -317,7 +317,7 @@ def _places(count: int) -> str:
     return f"{count} place" if count == 1 else f"{count} places"
 
 
-def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
+def held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
     """Name what must lie in a pit between two chainages, m: bends with their angle, valves."""
     at = held["chainage"].to_numpy(dtype=float)
     turn = held["deflection"].to_numpy(dtype=float)
@@ -351,7 +351,7 @@ def _between(
     middle = (must.low + must.high) / 2
     mine = np.flatnonzero(must.run == run)
     beside = [*mine[middle[mine] <= low][-1:], *mine[middle[mine] >= high][:1]]
-    words = [_held_words(held, must.low[k], must.high[k], say) for k in beside]
+    words = [held_words(held, must.low[k], must.high[k], say) for k in beside]
     nearest = f"; {' and '.join(words)} must lie in a pit" if words else ""
     return [
         f"the {say(high - low)} left between are shorter than the shortest pull of "
@@ -377,7 +377,7 @@ def _uncontained(
         at = held["chainage"].to_numpy(dtype=float)
         count = int(((at >= low - EDGE) & (at <= high + EDGE)).sum())
         out.append(
-            f"{_held_words(held, low, high, scene.limits.say)} cannot be passed and no permitted "
+            f"{held_words(held, low, high, scene.limits.say)} cannot be passed and no permitted "
             f"pit holds {'it' if count < 2 else 'all of it'}: "
             f"{_places(int(near.sum()))} looked at" + (f" ({why})" if why else "")
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -25,6 +26,7 @@ COSTS = PullCosts(
     least_length=5.0,
 )
 REACH = 15.0  # m, of a forbidden stretch
+INF = np.inf
 GREAT = 1e8  # more than any plan costs
 COLUMNS = ("run", "chainage", "action", "role")
 
@@ -80,12 +82,13 @@ def _edited(
     edits: pd.DataFrame,
     placed: np.ndarray | None = None,
     reach: float = REACH,
+    held: Callable[[int, float, float], str] = lambda _run, _low, _high: "",
 ) -> Edited:
     none = np.zeros(len(streets[1]), dtype=bool)
     return choose_with_edits(
         streets[0], COSTS, streets[1], streets[2].__getitem__, edits, reach=reach,
         placed=none if placed is None else placed,
-        say=partial(length_text, system="us"),
+        say=partial(length_text, system="us"), held=held,
     )  # fmt: skip
 
 
@@ -283,6 +286,88 @@ def test_two_pits_are_kept_for_one_prohibition_left_out() -> None:
     assert _edited(streets, edits[:1], reach=second - first).refused == {}
     found = _edited(streets, edits, reach=second - first)
     assert [edits["action"][row] for row in found.refused] == ["forbid"]
+
+
+def _straight(bend: float = INF) -> tuple[Sites, np.ndarray, list[str]]:
+    """A run of 100 m: a pit of 4 m may stand in any role every metre; one must hold the bend."""
+    place = np.arange(101.0)
+    start, end = (
+        np.repeat(np.clip(place + half, 0.0, 100.0)[:, None], 4, axis=1) for half in (-2.0, 2.0)
+    )
+    roof = np.where(end <= bend, min(bend, 100.0), 100.0)
+    floor = np.where(start >= bend, min(bend, 100.0), 0.0)
+    zero, three = np.zeros((101, 4)), np.array([0, 101, 101, 101])
+    sites = Sites(
+        offsets=three, lengths=np.array([100.0, 0.0, 0.0]), start=start, end=end,
+        cost=np.full((101, 4), 1_000.0), reach_ahead=roof, reach_behind=floor, floor=floor,
+        roof=roof, passed_start=zero, passed_end=zero,
+    )  # fmt: skip
+    return sites, place, [""] * 101
+
+
+def _refused(*rows: tuple[float, str, str], bend: float = INF, reach: float = REACH) -> list[str]:
+    def held(_run: int, low: float, high: float) -> str:
+        return "the bend" if low <= bend <= high else ""
+
+    edits = _edits(*((0, *row) for row in rows))
+    return list(_edited(_straight(bend), edits, reach=reach, held=held).refused.values())
+
+
+ALONE = "with it the run could no longer be lined whole: "
+SHORTEST = f"the shortest pull of {length_text(5.0, 'us')} (pulls.min_length) finds no room between"
+
+
+@pytest.mark.parametrize("role", ["insertion_ahead", "insertion_both"])
+def test_a_pit_that_inserts_past_the_end_of_its_run_is_refused_for_that(role: str) -> None:
+    beyond = "the run ends there, and nothing lies ahead of the pit to pull into"
+    assert _refused((100.0, "fix", role)) == [ALONE + beyond]
+    mirrored = role.replace("ahead", "behind")
+    before = "the run begins there, and nothing lies behind the pit to pull into"
+    assert _refused((0.0, "fix", mirrored)) == [ALONE + before]
+    assert _refused((100.0, "fix", "receiving")) == []
+
+
+def test_pits_too_near_for_the_shortest_pull_are_refused_with_its_setting() -> None:
+    place = length_text(50.0, "us")
+    together = f"no plan of the run honours it and the pit fixed at {place} as well: "
+    assert _refused((50.0, "fix", ""), (57.0, "fix", "")) == [f"{together}{SHORTEST} the two"]
+    assert _refused((50.0, "fix", ""), (60.0, "fix", "")) == []
+    over = "one of the two pits would cover the place of the other"
+    assert _refused((50.0, "fix", ""), (51.0, "fix", "")) == [together + over]
+
+
+def test_a_pit_too_near_to_a_bend_for_the_shortest_pull_names_both() -> None:
+    bend = "the bend must lie in a pit"
+    told = [f"{ALONE}{SHORTEST} its pit and the next; {bend}"]
+    assert _refused((54.0, "fix", ""), bend=60.0) == told
+    assert _refused((70.0, "fix", ""), bend=60.0) == []
+
+
+def test_a_pit_too_near_to_an_end_for_the_shortest_pull_names_the_end() -> None:
+    told = [f"{ALONE}{SHORTEST} its pit and the next; the start of the run must lie in a pit"]
+    assert _refused((6.0, "fix", "")) == told
+
+
+def test_of_edits_that_only_all_together_leave_no_plan_all_are_named() -> None:
+    ends = ((20.0, "fix", "receiving"), (80.0, "fix", "receiving"))
+    middle = (50.0, "forbid", "")
+    for pair in (ends, (ends[0], middle), (ends[1], middle)):
+        assert _refused(*pair, reach=27.0) == []
+    (told,) = _refused(*ends, middle, reach=27.0)
+    first, forbidden = (length_text(at, "us") for at in (20.0, 50.0))
+    assert told == (
+        f"no plan of the run honours it and the pit fixed at {first} and the stretch forbidden at "
+        f"{forbidden} as well"
+    )
+
+
+def test_where_an_edit_stops_the_pulls_is_told_from_either_end() -> None:
+    (told,) = _refused((60.0, "forbid", ""), bend=60.0, reach=10.0)
+    low, high = length_text(50.0, "us"), length_text(70.0, "us")
+    assert told.startswith(
+        f"{ALONE}pits and pulls would reach {low} from the start and come back to {high} from the "
+        "end; the bend must lie in a pit (it keeps "
+    )
 
 
 def test_a_forbidden_role_leaves_the_other_roles_to_the_optimum() -> None:
