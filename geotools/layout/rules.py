@@ -73,12 +73,16 @@ def _busy(brief: Brief) -> frozenset[str]:
 def refusal_limits(brief: Brief) -> dict[str, str]:
     """Return the limits on pits in words, by the names the refusals have for them."""
     pits, units = brief.pits, brief.output.units
+    opened = "an end of the run or a bend that cannot be passed"
+    receive = "" if pits.receive_in_intersection else "pits.receive_in_intersection"
     return {
         "max_depth": length_text(pits.max_depth, units),
         "clear": _clear_text(pits.clear_of_intersection, pits.spoil_setback, units),
         "max_slope": f"{pits.max_slope:.0%}",
         "least_string": length_text(brief.street.least_string, units),
         "verge": length_text(brief.street.verge, units),
+        "receive": receive and f", and at {opened} {receive}",
+        "receive_across": receive and f", and where the main crosses at {opened} {receive}",
     }
 
 

@@ -56,7 +56,7 @@ _TEXTS = (
     "no room to lay out a string: it would close every lane of a busy street",
     "would close every lane of a street of class {class}",
 )
-# What of the brief or the layers decides each.
+# What of the brief or the layers decides each; a setting that may only matter, as it is set.
 _KEYS = (
     "levels of the mains and the dem",
     "pits.max_depth",
@@ -65,7 +65,7 @@ _KEYS = (
     "",
     "pulls.valves",
     "pulls.valves",
-    "pits.clear_of_intersection, pits.spoil_setback",
+    "pits.clear_of_intersection, pits.spoil_setback{receive}",
     "layer avoid",
     "pits.max_slope",
     "street.least_string, street.no_block, layer avoid",
@@ -73,7 +73,7 @@ _KEYS = (
     "street.reach, street.max_turn",
     "least radius of the carrier, street.verge",
     "street.no_block",
-    "street.no_block",
+    "street.no_block{receive_across}",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
 ABOVE, DEEP, RAMP, FALLS, *_CUTS, CROSSING, AVOID, STEEP = BITS[:10]
@@ -103,7 +103,8 @@ def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequ
     text = _TEXTS[row].format(**limits, **{"class": street})
     named = sorted({name for name in places if name}) if bit == AVOID else []
     text += f" ({', '.join(named)})" if named else ""
-    return f"{text} [{_KEYS[row]}]" if _KEYS[row] else text
+    key = _KEYS[row].format(**limits)
+    return f"{text} [{key}]" if key else text
 
 
 def told_code(code: IntTable) -> IntTable:

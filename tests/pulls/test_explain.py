@@ -17,6 +17,8 @@ import pytest
 import shapely
 
 import geotools
+from geotools.brief import Brief
+from geotools.layout.rules import refusal_limits
 from geotools.pulls.explain import (
     Limits,
     _bends_words,
@@ -40,10 +42,10 @@ from geotools.pulls.lifted import (
 from geotools.pulls.optimise import PullCosts
 from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import AVOID, CLOSES, NO_ROOM, STEEP
+from geotools.siting.refusals import AVOID, CLOSES, CROSSING, NO_ROOM, STEEP, refusal_words
 
 INF = np.inf
-NAMES = ("max_depth", "clear", "max_slope", "least_string")
+NAMES = ("max_depth", "clear", "max_slope", "least_string", "receive", "receive_across")
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
 PIPE = {
@@ -206,6 +208,32 @@ def test_a_pull_that_may_be_neither_so_long_nor_so_short_is_told_with_both_limit
     assert "the shortest pull of 350.0 m [pulls.min_length]" in blocking
 
 
+def test_an_intersection_no_pit_may_receive_in_names_the_setting_where_it_is_so_set() -> None:
+    def street(*line: tuple[float, float]) -> shapely.LineString:
+        return shapely.LineString([(x + X, y + Y) for x, y in line])
+
+    lines = [street((-300, 3), (0, 3)), street((0, 3), (1000, 3)), street((0, -200), (0, 200))]
+    streets = gpd.GeoDataFrame({"class": ["local"] * 3}, geometry=lines, crs=CRS)
+    setting = "pits.receive_in_intersection"
+    reason = _blocked(STRAIGHT, {setting: False}, {setting: True}, streets=streets)
+    blocking = reason.partition("what blocks it: ")[2]
+    assert (
+        "of the middle of an intersection [pits.clear_of_intersection, pits.spoil_setback, and at "
+        f"an end of the run or a bend that cannot be passed {setting}] at" in blocking
+    )
+
+
+def test_a_setting_that_allows_receiving_in_an_intersection_is_not_named_where_it_is_on() -> None:
+    told = {
+        on: refusal_limits(Brief.model_validate({"pits": {"receive_in_intersection": on}}))
+        for on in (True, False)
+    }
+    assert [told[True][name] for name in ("receive", "receive_across")] == ["", ""]
+    for bit in (CROSSING, CLOSES):
+        words = [refusal_words(bit, told[on], street="local", places=[]) for on in (True, False)]
+        assert ["receive_in_intersection" in text for text in words] == [False, True]
+
+
 def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> None:
     axis = shapely.LineString([(X - 100, Y + 3), (X + 800, Y + 3)])
     street = gpd.GeoDataFrame({"class": ["local"]}, geometry=[axis], crs=CRS)
@@ -289,7 +317,11 @@ def _scene(code: list[int], streets: list[str] | None = None) -> _Scene:
         code=np.repeat(np.array(code)[:, None], 4, axis=1),
         places=np.full((count, 4), "", dtype=object),
     )
-    return _Scene(candidates, slice(0, count), Limits({}, dict.fromkeys(NAMES, "5"), 100.0))
+    return _Scene(
+        candidates,
+        slice(0, count),
+        Limits({}, {**dict.fromkeys(NAMES, ""), "max_slope": "5"}, 100.0),
+    )
 
 
 def test_a_place_that_denies_pits_and_strings_their_room_blocks_as_one() -> None:
