@@ -25,7 +25,16 @@ from geotools.intake.crs import full_turn
 from geotools.layout.tables import report_across
 from geotools.layout.told import finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
-from geotools.schema import COSTS, DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
+from geotools.schema import (
+    COSTS,
+    DIMENSIONS,
+    NEEDS,
+    NOT_KNOWN,
+    REASONS,
+    VERDICTS,
+    share_text,
+    unit_sign,
+)
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
@@ -247,7 +256,7 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
     if measured.facts["hydraulics_basis"].iloc[run] == "design flow":
         return f"{text} (wanted: the design flow)"
     share = screened.ground.brief.service.least_capacity
-    return f"{text} (wanted: {share:.0%} of what the old main carries)"
+    return f"{text} (wanted: {share_text(share)} of what the old main carries)"
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
@@ -442,9 +451,9 @@ def _report(screened: Screened, brief: Brief) -> None:
         findings.add(
             "warning",
             "no-need-known",
-            f"of the need of {silent} of {runs} runs nothing, or less than {least:.0%} by weight "
-            "(screening.least_known), is known: they rank low for want of records, not of need. "
-            "Give year laid, breaks, leakage or criticality of the mains.",
+            f"of the need of {silent} of {runs} runs nothing, or less than {share_text(least)} by "
+            "weight (screening.least_known), is known: they rank low for want of records, not of "
+            "need. Give year laid, breaks, leakage or criticality of the mains.",
             layer="ranking",
         )
     findings.add(
