@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -19,9 +19,12 @@ from geotools.layout.levels import ground_levels, mosaic_of
 from geotools.layout.rules import least_between
 from geotools.layout.shared import Shared, runs_of
 from geotools.lists import as_spelled
+from geotools.network.along import runs_within
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
+from geotools.network.left_out import why_left_out
+from geotools.network.measured import Polylines
 from geotools.network.named import chosen_runs, namesakes, runs_by_name
 from geotools.network.onto import ALMOST
 from geotools.network.places import Places, points_along
@@ -147,7 +150,7 @@ def _chained(
         runs = replace(runs, table=named(runs))
     ours = (runs.table["run_id"] != "").to_numpy()
     chosen = ours & choose_runs(runs, layers, only)
-    edits = _edits(runs, layers)
+    edits = _edits(runs, layers, brief)
     report_not_chosen(ours & ~chosen, layers.findings)
     _report_lost_edits(runs, edits, ours & ~chosen, layers)
     wishes = fixed_for(runs.table, chosen, wishes)
@@ -267,7 +270,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
     )
 
 
-def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
+def _edits(runs: RunSet, layers: Layers, brief: Brief) -> pd.DataFrame:
     """Return the designer's edits that lie on a run; those that do not are findings."""
     columns = ["run", "chainage", "astray", "beside", "action", "role", "feature"]
     if layers.pit_edits is None or not len(layers.pit_edits):
@@ -275,7 +278,7 @@ def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     wishes = _read_wishes(layers)
     nearest = edits_on_runs(runs, layers.pit_edits)
     point = nearest["point"].to_numpy(dtype=np.int64)
-    report_off_runs(layers.pit_edits, nearest, layers.findings)
+    report_off_runs(layers, nearest, brief)
     table = nearest[["run", "chainage", "astray"]].assign(
         beside=_beside(runs, nearest, layers.pit_edits),
         **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[4:]},
@@ -329,17 +332,44 @@ def _beside(runs: RunSet, nearest: pd.DataFrame, given: Points) -> list[str]:
     return out
 
 
-def report_off_runs(given: Points, nearest: pd.DataFrame, findings: Findings) -> None:
-    """Say of every edit that lies on no run that it does; ``nearest`` as of `edits_on_runs`."""
+def report_off_runs(layers: Layers, nearest: pd.DataFrame, brief: Brief) -> None:
+    """Say of every edit that lies on no run that it does, and why the main it is on is none.
+
+    ``nearest`` as of `edits_on_runs`.
+    """
+    given = layers.pit_edits
+    if given is None:
+        return
     lost = np.setdiff1d(np.arange(len(given)), nearest["point"].to_numpy(dtype=np.int64))
-    findings.add_points(
+    text = np.full(len(lost), "the edit lies on no run (pits.edit_reach); move it onto the main")
+    text = text.astype(object)
+    for place, words in _mains_left_out(given.xy[lost], layers, brief):
+        text[place] = words
+    layers.findings.add_points(
         "warning",
         "edit-refused",
-        "the edit lies on no run (pits.edit_reach); move it onto the main",
+        text.tolist(),
         layer="pit_edits",
         features=given.table["feature"].to_numpy(dtype=object)[lost],
         xy=given.xy[lost],
     )
+
+
+def _mains_left_out(places: FloatArray, layers: Layers, brief: Brief) -> Iterator[tuple[int, str]]:
+    """Yield of places on no run those on a main that is not lined, and why it is not."""
+    if not len(places):
+        return
+    mains = layers.mains
+    names = mains.table["feature"].to_numpy(dtype=object)
+    why = why_left_out(mains, brief.network, layers.findings.system)
+    near = runs_within(places, Polylines(mains.xy, mains.offsets), reach=brief.pits.edit_reach)
+    near = near[why[near["run"].to_numpy(dtype=np.int64)] != ""].drop_duplicates("point")
+    for place, main in near[["point", "run"]].to_numpy(dtype=np.int64).tolist():
+        yield (
+            place,
+            f"the edit lies on main {names[main]}, which is in no run, for {why[main]}; move it "
+            "onto a main that is to be lined",
+        )
 
 
 def _read_wishes(layers: Layers) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geotools.brief import Network
@@ -21,7 +22,7 @@ from geotools.network.mains import (
 from geotools.network.noding import Graph
 from geotools.schema import quantity_text
 
-__all__ = ["report_dry", "report_left_out"]
+__all__ = ["report_dry", "report_left_out", "why_left_out"]
 
 
 def report_dry(graph: Graph, mains: Lines, network: Network, findings: Findings) -> None:
@@ -45,6 +46,25 @@ def report_dry(graph: Graph, mains: Lines, network: Network, findings: Findings)
         layer="mains",
         geometry=shapely.multipoints(graph.node_xy[places]),
     )
+
+
+def why_left_out(mains: Lines, network: Network, system: str) -> npt.NDArray[np.object_]:
+    """Say of every main why it is not considered for lining; empty where it is."""
+    diameter = mains.table["diameter"].to_numpy(dtype=float)
+    least = quantity_text(network.min_diameter, "bore", system, 0)
+    status, owner = statuses_of(mains), owners_of(mains)
+    why = np.full(len(mains.table), "", dtype=object)
+    for rows, words in (
+        (of_others(mains, network), "it is of owner " + owner + " (network.excluded_owners)"),
+        (
+            ~carries_water(mains, network),
+            "its status is " + status + " (network.excluded_statuses)",
+        ),
+        (~large_enough(mains, network), f"it is smaller than {least} (network.min_diameter)"),
+        (~np.isfinite(diameter), "its diameter is not known"),
+    ):
+        why[rows] = words if isinstance(words, str) else words.to_numpy(dtype=object)[rows]
+    return why
 
 
 def report_left_out(mains: Lines, network: Network, findings: Findings) -> None:

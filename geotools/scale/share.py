@@ -118,7 +118,7 @@ def share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: P
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
     district = _only_chosen(layers, runs, districts, lies_in, brief)
     _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
-    edits = _share_edits(layers, runs, district)
+    edits = _share_edits(layers, runs, district, brief)
     return Share(layers, runs, districts, district, lies_in, shutdowns, edits)
 
 
@@ -143,13 +143,13 @@ def _only_chosen(
     return out
 
 
-def _share_edits(layers: Layers, runs: RunSet, district: IntArray) -> IntArray:
+def _share_edits(layers: Layers, runs: RunSet, district: IntArray, brief: Brief) -> IntArray:
     """Return the district of every edit; those of none are findings of the summary."""
     given = layers.pit_edits
     if given is None:
         return np.zeros(0, dtype=np.int64)
     nearest = edits_on_runs(runs, given)
-    report_off_runs(given, nearest, layers.findings)
+    report_off_runs(layers, nearest, brief)
     point, run = (nearest[name].to_numpy(dtype=np.int64) for name in ("point", "run"))
     for where, severity, why in (
         (OUTSIDE, "warning", "touches no district: it is not planned. Draw a district around it."),

@@ -329,6 +329,35 @@ def test_an_edit_that_may_be_meant_for_another_run_says_which(
     assert (found["severity"] == "warning").all() == (named == "R0009")
 
 
+def test_an_edit_on_a_main_that_is_no_run_says_which_main_and_why_it_is_none() -> None:
+    """Four mains 50 m apart, the first lined, and an edit on each; the last is beside all."""
+    lines = [[(0.0, 50.0 * k), (300.0, 50.0 * k)] for k in range(4)]
+    mains = main_of(*lines).assign(
+        diameter_mm=[450.0, 150.0, 450.0, 450.0],
+        status=["", "", "abandoned", ""],
+        owner=["", "", "", "the mill"],
+    )
+    wishes = gpd.GeoDataFrame(
+        {"action": ["forbid"] * 5},
+        geometry=[shapely.Point(X + 150.0, Y + y) for y in (0.0, 51.0, 101.0, 151.0, 225.0)],
+        crs=CRS,
+    )
+    owner = {"network.excluded_owners": ["the mill"]}
+    found = planned(owner, mains=mains, pit_edits=wishes)["findings"]
+    honoured = found.query("rule == 'edit-honoured'")
+    refused = found.query("rule == 'edit-refused'")["text"].tolist()
+    assert len(honoured) == 1
+    assert refused == [
+        f"the edit lies on main {name}, which is in no run, for {why}; move it onto a main that "
+        "is to be lined"
+        for name, why in (
+            ("M1", "it is smaller than 300 mm (network.min_diameter)"),
+            ("M2", "its status is abandoned (network.excluded_statuses)"),
+            ("M3", "it is of owner the mill (network.excluded_owners)"),
+        )
+    ] + ["the edit lies on no run (pits.edit_reach); move it onto the main"]
+
+
 def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them(sample: dict[str, Any]) -> None:
     plain = sample["pits"]
     few = geotools.plan(SAMPLE, settings={"objective.per_pit": 1e6}).layers["pits"]
