@@ -136,7 +136,7 @@ class Judged:
     code : ndarray of int64, shape (n, 4)
         What speaks against each role, as bits of `refusals`.
     places : ndarray of str, shape (n, 4)
-        Place to avoid that is hit.
+        Places to avoid that are hit, by their reasons, as of `refusals.APART`.
     tolerated : ndarray of bool, shape (n, 4)
         Roles allowed in an intersection, at a price.
     soft : ndarray of bool, shape (n, 4)

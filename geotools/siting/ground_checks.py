@@ -17,6 +17,7 @@ from geotools.intake.pieces import Pieces
 from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray, number_within
 from geotools.siting.grounds import Grounds
+from geotools.siting.refusals import APART
 from geotools.street.scene import StreetGround
 
 __all__ = [
@@ -104,8 +105,8 @@ def avoided(
 ) -> tuple[BoolTable, FloatArray, Polygons]:
     """Return where hard places are hit, the cost factor of soft ones, and what was hit.
 
-    A place within the set-back, m, of the edge counts as hit. Of several the first by its reason
-    is told, one with none last: the order of the layer says nothing.
+    A place within the set-back, m, of the edge counts as hit. Of several all reasons are told, in
+    their order and as of `refusals.APART`: the order of the layer says nothing.
     """
     table = ground.bent.shape
     hit, factor, named = np.zeros(table, dtype=bool), np.ones(table), np.full(table, "", object)
@@ -116,10 +117,12 @@ def avoided(
     hard = avoid.hard[place]
     hit[row[hard], role[hard]] = True
     np.maximum.at(factor, (row[~hard], role[~hard]), avoid.weight[place[~hard]])
-    reason = avoid.reason[place[hard]].astype(str)
+    row, role, reason = row[hard], role[hard], avoid.reason[place[hard]].astype(str)
     # Written from the last to the first, so that the first reason gives the name.
     last = np.lexsort([reason, reason == ""])[::-1]
-    named[row[hard][last], role[hard][last]] = avoid.reason[place[hard][last]]
+    named[row[last], role[last]] = reason[last]
+    several = reason != named[row, role]
+    _name_all(named, row[several], role[several], reason[several])
     return hit, factor, named
 
 
@@ -136,9 +139,7 @@ def report_soft(
     pit, piece = avoid.tree.query(grounds, predicate="dwithin", distance=setback)
     place = avoid.of[piece]
     soft = ~avoid.hard[place]
-    met = pd.DataFrame({"pit": pit, "weight": avoid.weight[place], "name": avoid.reason[place]})[
-        soft
-    ]
+    met = pd.DataFrame({"pit": pit, "weight": avoid.weight[place], "name": avoid.reason[place]})
     of_pit = met[soft].groupby("pit").agg(weight=("weight", "max"), names=("name", set))
     rows = of_pit.index.to_numpy(dtype=np.int64)
     pit_id = pits["pit_id"].to_numpy(dtype=object)[rows]
@@ -163,6 +164,15 @@ def _called(names: set[str]) -> str:
 
 def _dearer(weight: float) -> str:
     return f", which makes its site cost {weight:g} times as much" if weight > 1.0 else ""
+
+
+def _name_all(
+    named: Polygons, row: npt.NDArray[np.int64], role: npt.NDArray[np.int64], reason: Polygons
+) -> None:
+    """Add to the names of places that are hit those of others hit there too, each once."""
+    rest = zip(row.tolist(), role.tolist(), (str(one) for one in reason), strict=True)
+    for at_row, at_role, other in sorted(set(rest), key=lambda one: (one[2] == "", one[2])):
+        named[at_row, at_role] += APART + (other or "unnamed")
 
 
 def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> FloatArray:

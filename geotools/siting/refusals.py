@@ -14,6 +14,7 @@ from geotools.schema import ROLES
 
 __all__ = [
     "ABOVE",
+    "APART",
     "AVOID",
     "BITS",
     "CLOSES",
@@ -37,6 +38,7 @@ __all__ = [
 ]
 
 IntTable = npt.NDArray[np.int64]
+APART = "\n"  # between the names of places to avoid that are hit together
 # In the order they are told; the texts take the limits by name.
 _TEXTS = (
     "host above the ground",
@@ -97,12 +99,12 @@ def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequ
     street : str
         Class of the street.
     places : sequence of str
-        Places to avoid that are hit.
+        Places to avoid that are hit, of which all are told.
     """
     row = bit.bit_length() - 1
     text = _TEXTS[row].format(**limits, **{"class": street})
-    named = sorted({name for name in places if name}) if bit == AVOID else []
-    text += f" ({', '.join(named)})" if named else ""
+    named = {name for place in places for name in place.split(APART) if name}
+    text += f" ({', '.join(sorted(named))})" if named and bit == AVOID else ""
     key = _KEYS[row].format(**limits)
     return f"{text} [{key}]" if key else text
 
@@ -150,7 +152,7 @@ def reason_texts(
     code : ndarray of int64, shape (n, 4)
         Refusals of each role as bits.
     places : ndarray of str, shape (n, 4)
-        Place to avoid that is hit.
+        Places to avoid that are hit, of which the first is told.
     classes : ndarray of str, shape (n,)
         Class of the street.
     tolerated : ndarray of bool, shape (n, 4)
@@ -160,6 +162,7 @@ def reason_texts(
     limits : dict
         The limits in words, by name.
     """
+    places = _first(places)
     dear = np.asarray(tolerated.any(axis=1), dtype=np.bool_)
     (for_, wording), (class_, named) = numbered(why), numbered(classes)
     first, of = equal_rows([for_, class_, dear, *code.T, *places.T, *soft.T])
@@ -176,6 +179,13 @@ def reason_texts(
         for row in first
     ]
     return worded(np.array(texts, dtype=object), of)
+
+
+def _first(places: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Return of several places the first."""
+    of, names = pd.factorize(places.ravel())
+    first = np.array([name.partition(APART)[0] for name in names], dtype=object)
+    return first[of].reshape(places.shape) if len(names) else places
 
 
 def _wording(

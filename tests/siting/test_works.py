@@ -26,7 +26,7 @@ from geotools.siting.ground_checks import (
     off_street_area,
 )
 from geotools.siting.grounds import Grounds
-from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, role_names
+from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, refusal_words, role_names
 from geotools.siting.works import (
     SiteRates,
     WorkRates,
@@ -172,17 +172,28 @@ def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "reasons", [["river", "bank"], ["bank", "river"], ["", "bank"], ["bank", ""], ["bank", None]]
+    ("reasons", "told"),
+    [
+        (["river", "bank"], "bank\nriver"),
+        (["bank", "river"], "bank\nriver"),
+        (["bank", "bank"], "bank"),
+        (["", "bank"], "bank\nunnamed"),
+        (["bank", ""], "bank\nunnamed"),
+        (["bank", None], "bank\nunnamed"),
+        (["", None], ""),
+    ],
 )
-def test_of_several_hard_places_the_one_told_does_not_hang_on_their_order(
-    reasons: list[str | None],
+def test_of_several_hard_places_all_are_told_in_an_order_that_is_not_that_of_the_layer(
+    reasons: list[str | None], told: str
 ) -> None:
     both = np.array([shapely.box(10, 0, 20, 10), shapely.box(11, 0, 21, 10)], dtype=object)
     said = {"hard": 1.0, "weight": np.nan, "buffer": np.nan, "reason": reasons}
-    named = avoided(boxes((12, 0, 14, 2)), avoid_tree(Areas(pd.DataFrame(said), both), unsaid=2.0))[
-        2
-    ]
-    assert named[0].tolist() == ["bank"] * 4
+    tree = avoid_tree(Areas(pd.DataFrame(said), both), unsaid=2.0)
+    named = avoided(boxes((12, 0, 14, 2)), tree)[2]
+    assert named[0].tolist() == [told] * 4
+    words = refusal_words(AVOID, {}, street="", places=list(named[0]))
+    shown = ", ".join(filter(None, told.split("\n")))
+    assert words == f"in a place to avoid{shown and f' ({shown})'} [layer avoid]"
 
 
 def test_a_soft_place_costs_its_weight_and_a_buffer_widens_it() -> None:
@@ -233,7 +244,7 @@ def test_streets_are_found_wherever_they_are_asked_for() -> None:
 
 def test_reasons_name_the_roles_the_limits_and_the_place() -> None:
     code = np.array([[0, DEEP | RAMP, DEEP, DEEP], [AVOID] * 4])
-    places = np.array([[""] * 4, ["river"] * 4], dtype=object)
+    places = np.array([[""] * 4, ["river\nunnamed"] * 4], dtype=object)  # the first is enough
     limits = {"max_depth": "5.0 m", "clear": "", "max_slope": "", "least_string": ""}
     why, streets = np.array(["fitting", ""], object), np.array(["", ""], object)
     soft = np.array([[True, False, False, False], [False] * 4])
