@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geotools.pulls.edits import Edited, choose_with_edits
+from geotools.pulls.explain import mirrored
 from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
 from geotools.schema import ROLES, length_text
 
@@ -178,6 +179,27 @@ def test_the_plan_is_the_cheapest_that_honours_the_edits_kept(
     assert bought.cost[planned] + rewards[planned] == pytest.approx(
         found.choice.cost[planned], rel=1e-6
     )
+
+
+@given(_cases())
+@settings(max_examples=40, deadline=None)
+def test_seen_from_the_other_end_as_many_edits_are_kept_at_the_same_cost(
+    case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame],
+) -> None:
+    (sites, place, names), edits = case
+    run = int(edits["run"].iloc[0])
+    mine = edits[edits["run"] == run].assign(run=0).reset_index(drop=True)
+    rows = np.arange(sites.offsets[run], sites.offsets[run + 1])
+    own = sites.at(rows, offsets=np.array([0, len(rows)]), lengths=sites.lengths[[run]])
+    length = float(own.lengths[0])
+    role = mine["role"].map({ROLES[1]: ROLES[2], ROLES[2]: ROLES[1]}).fillna(mine["role"])
+    turned = mine.assign(chainage=length - mine["chainage"], role=role).iloc[::-1]
+    one_way = _edited((own, place[rows], names), mine)
+    other = _edited(
+        (mirrored(own, 0), length - place[rows][::-1], names), turned.reset_index(drop=True)
+    )
+    assert len(one_way.refused) == len(other.refused)
+    assert one_way.choice.cost == pytest.approx(other.choice.cost, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(8))
