@@ -42,20 +42,20 @@ def sure_valves(loaded: Loaded, doubled: Mapping[str, str]) -> Loaded:
     doubled : mapping
         As of `doubled_valves`, of all valves where these are a part of them.
     """
-    if "valve_id" not in loaded.match.columns:
-        return loaded
     ids = loaded.table["valve_id"].to_numpy(dtype=object)
     twice = np.array([fid in doubled for fid in loaded.fids], dtype=bool)
     unfit = np.array([SEPARATOR in name or name.startswith(NUMBERED) for name in ids], dtype=bool)
     lost = twice | unfit
     table = loaded.table.assign(valve_id=np.where(lost, "", ids))
     named = replace(loaded, table=table)
-    remark = _numbered(named.names, bare=ids == "", twice=twice, unfit=unfit & ~twice)
+    # of a layer that brings no such column nobody has lost a name
+    severity = "warning" if "valve_id" in loaded.match.columns else "info"
+    remark = _numbered(severity, named.names, bare=ids == "", twice=twice, unfit=unfit & ~twice)
     return replace(named, remarks=[*loaded.remarks, *remark])
 
 
 def _numbered(
-    names: npt.NDArray[Any], *, bare: BoolArray, twice: BoolArray, unfit: BoolArray
+    severity: str, names: npt.NDArray[Any], *, bare: BoolArray, twice: BoolArray, unfit: BoolArray
 ) -> list[tuple[str, str, str]]:
     """Say how many valves are told by their number, and why; nothing where none is."""
     some = names[bare | twice | unfit]
@@ -76,4 +76,4 @@ def _numbered(
         f"source, here and in shutdowns, sheets and drawing: {', '.join(reasons)} "
         f"({', '.join(some[:SHOWN])}{more}); give each a valve_id of its own"
     )
-    return [("warning", "valve-by-number", text)]
+    return [(severity, "valve-by-number", text)]

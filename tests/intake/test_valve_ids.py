@@ -64,9 +64,18 @@ def test_valves_that_no_identifier_names_alone_go_by_number_and_one_finding_coun
     assert text.startswith("6 of 7 valves are named by the number of their feature")
     assert "2 without a valve_id, 2 with one that other valves bear too, 2 with one that" in text
     assert "(fid 1, fid 2, fid 3, fid 4, fid 5 and 1 more)" in text
-    none = read(mains=network(), valves=valves(kind=["gate"] * 2))
-    assert names(none) == ["fid 0", "fid 1"]
-    assert found(none, "valve-by-number").empty  # no column of them, nothing to mend
+
+
+def test_valves_of_a_layer_without_the_column_go_by_number_and_one_finding_counts_them(
+    network, read, valves, found
+):
+    layers = read(mains=network(), valves=valves(kind=["gate"] * 2))
+    assert names(layers) == ["fid 0", "fid 1"]
+    told = found(layers, "valve-by-number")
+    assert told[["severity", "layer"]].to_numpy().tolist() == [["info", "valves"]]
+    text = told["text"][0]
+    assert text.startswith("2 of 2 valves are named by the number of their feature")
+    assert "2 without a valve_id (fid 0, fid 1); give each a valve_id of its own" in text
 
 
 def test_findings_of_the_reader_name_valves_by_their_identifier(network, read, valves, found):
