@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import json
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -26,6 +25,7 @@ from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
+from geotools.toml_faults import toml_fault
 from geotools.units import LevelUnit, example, in_unit, parse_quantity, unit_of, usual_unit
 
 __all__ = [
@@ -1220,30 +1220,13 @@ def _read(path: Path) -> dict[str, Any]:
     except RecursionError as error:
         raise BriefError([f"brief {path}: is nested too deeply"]) from error
     except ValueError as error:  # also a number of thousands of digits, which is no TOMLDecodeError
-        hint = _quotes_hint(text, str(error))
-        raise BriefError([f"brief {path}: is not valid TOML: {error}{hint}"]) from error
+        raise BriefError([f"brief {path}: {toml_fault(text, str(error))}"]) from error
     inputs = data.get("inputs")
     if isinstance(inputs, dict):
         for name, value in inputs.items():
             table = value if isinstance(value, dict) else {"source": value}
             inputs[name] = {**table, "source": _beside(path.parent, table.get("source"))}
     return data
-
-
-_BARE = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^\s\"'\[{#][^\"'#]*)")
-
-
-def _quotes_hint(text: str, error: str) -> str:
-    """Return how to write the line an error of TOML names, if its text stands without quotes."""
-    line = re.search(r"\(at line (\d+),", error)
-    lines = text.splitlines()
-    if line is None or not 0 < int(line[1]) <= len(lines):
-        return ""
-    bare = _BARE.match(lines[int(line[1]) - 1])
-    value = bare["value"].strip() if bare is not None else ""
-    if bare is None or len(value) > 80 or not re.search(r"[^\W\d]", value):
-        return ""
-    return f'; put text, also a number with its unit, in quotes: {bare["key"]} = "{value}"'
 
 
 def _beside(folder: Path, source: Any) -> Any:

@@ -19,6 +19,7 @@ from geotools.deliver.durations import durations
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
+from geotools.toml_faults import toml_fault
 
 __all__ = ["RECORD_TABLES", "ReadAs", "Records", "parse_pairs", "read_map", "read_records"]
 
@@ -293,14 +294,16 @@ def read_toml(path: Path) -> dict[str, Any]:
     LayerError
         If it cannot be read.
     """
+    text = ""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
+        return tomllib.loads(text)
     except OSError as error:
         raise LayerError(str(path), f"cannot be read ({error.strerror}); check the path") from error
     except UnicodeDecodeError as error:
         raise LayerError(str(path), f"is not UTF-8 text (byte {error.start})") from error
     except (ValueError, RecursionError) as error:  # ValueError: also far too long a number
-        raise LayerError(str(path), f"is not valid TOML: {error}") from error
+        raise LayerError(str(path), toml_fault(text, str(error))) from error
 
 
 def read_records(path: Path, name: str, read_as: ReadAs) -> Records:

@@ -21,7 +21,8 @@ districts = "district.gpkg:districts"
 pit_edits = "district.gpkg:pit_edits"
 dem = "dem.tif"
 
-# A layer with other field names is mapped like this (left: our field, right: the file's column):
+# A layer with other field names has a table of its own (left: our field, right: the file's
+# column). Take out its line above, here that of mains, and the # before these three lines:
 # [inputs.mains]
 # source = "network.shp"
 # fields = { main_id = "ASSET", diameter_in = "DIA", installed = "YEAR_LAID" }

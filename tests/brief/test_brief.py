@@ -209,6 +209,30 @@ def test_text_without_quotes_is_shown_in_quotes(
 
 
 @pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            "[inputs]\nmains = 'a'\n\n[inputs.mains]\nsource = 'b'\n",
+            "mains is given twice under [inputs] (again in line 4)",
+        ),
+        (
+            "[inputs.mains]\nsource = 'b'\n[inputs] # all\nmains = 'c'\n",
+            "mains is given twice under [inputs] (again in line 4)",
+        ),
+        (
+            "[pulls]\nmax_length = '1 m'\nmax_length = '2 m'\n",
+            "max_length is given twice under [pulls] (again in line 3)",
+        ),
+        ("[pulls]\n[pits]\n[pulls]\n", "the section [pulls] is there twice (again in line 3)"),
+        ("inputs = {}\ninputs = {}\n", "inputs is given twice (again in line 2)"),
+    ],
+)
+def test_what_a_brief_gives_twice_is_named_in_words(tmp_path: Path, text: str, said: str) -> None:
+    (fault,) = faults(tmp_path, text)
+    assert fault.endswith(f"is not valid TOML: {said}; keep one and take out the other")
+
+
+@pytest.mark.parametrize(
     ("given", "fault"),
     [
         (

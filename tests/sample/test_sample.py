@@ -187,6 +187,19 @@ def test_brief_reads_and_names_every_layer() -> None:
         assert Path(path if path.endswith(".gpkg") else str(source.source)).is_file()
 
 
+def test_the_fields_the_brief_shows_are_read_once_its_words_are_followed(tmp_path: Path) -> None:
+    text = (FOLDER / "brief.toml").read_text("utf-8")
+    hint = text.partition("# [inputs.mains]\n")[1:]
+    shown = "".join(hint).partition("\n\n")[0]
+    own = text.replace(shown, shown.replace("# ", "")).replace(
+        'mains = "district.gpkg:mains"\n', ""
+    )
+    path = tmp_path / "brief.toml"
+    path.write_text(own, encoding="utf-8")
+    assert load_brief(path).inputs["mains"].fields["diameter_in"] == "DIA"
+    assert "Take out its line above" in text
+
+
 # -- plausible ------------------------------------------------------------------------------------
 
 
