@@ -18,7 +18,7 @@ from geotools.brief import Brief, load_brief
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
 from geotools.deliver.records import RECORD_TABLES
 from geotools.schema import INPUTS, OUTPUTS, describe
-from geotools.tool import Key, builtin
+from geotools.tool import Key, Tool, builtin
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = Path(geotools.__file__).parent
@@ -85,6 +85,43 @@ def commands() -> list[list[str]]:
     return [shlex.split(part) for line in lines for part in line.split("&&")]
 
 
+def options_of(tool: Tool) -> set[str]:
+    """Return the options of a tool, those that every command has among them."""
+    known = {f"--{n.replace('_', '-')}" for n in tool.inputs} | {"--json", "--quiet", "--debug"}
+    known |= {"--set"} if tool.takes_brief else set()
+    for parameter in tool.parameters:
+        known |= {f"--{parameter.name.replace('_', '-')}"}
+        known |= {f"-{parameter.short}"} if parameter.short else set()
+    return known
+
+
+def tool_named(words: list[str]) -> Tool:
+    """Return the tool of a command line."""
+    tools = builtin()
+    return tools[words[1]] if words[1] in tools else tools[f"{words[1]}.{words[2]}"]
+
+
+def tools_shown(section: str) -> list[Tool]:
+    """Return the tools of a section's commands, with all of their groups; all where it has none."""
+    tools = builtin()
+    if not re.search(r"^slipmain ", section, re.MULTILINE):
+        return list(tools.values())
+    lines = [shlex.split(line) for line in re.findall(r"slipmain [a-z][^`\n&]*", section)]
+    groups = {tool_named(words).name.partition(".")[0] for words in lines}
+    return [tool for name, tool in tools.items() if name.partition(".")[0] in groups]
+
+
+def sections() -> list[str]:
+    """Return the README's sections of the second order, what stands above the first too."""
+    return re.split(r"^## ", README.read_text(), flags=re.MULTILINE)
+
+
+def inline(text: str) -> list[str]:
+    """Return the code that stands within the lines of a text, none of its generated lists."""
+    text = re.sub(r"<!-- (\w+) -->\n.*?<!-- /\1 -->", "", text, flags=re.DOTALL)
+    return re.findall(r"`([^`\n]+)`", re.sub(r"^```.*?^```$", "", text, flags=re.S | re.M))
+
+
 def test_lists_are_those_of_the_contract_and_the_tools() -> None:
     text = README.read_text()
     assert with_lists(text) == text, "run: python tests/test_readme.py"
@@ -93,19 +130,26 @@ def test_lists_are_those_of_the_contract_and_the_tools() -> None:
 def test_every_slipmain_command_shown_is_one_with_those_options() -> None:
     shown = [words for words in commands() if Path(words[0]).name == "slipmain"]
     assert len(shown) >= 3
-    tools = builtin()
-    for _, name, *rest in shown:
-        tool = tools[name] if name in tools else tools[f"{name}.{rest[0]}"]
-        known = {f"--{n.replace('_', '-')}" for n in tool.inputs} | {"--set", "--json"}
-        for parameter in tool.parameters:
-            known |= {f"--{parameter.name.replace('_', '-')}", f"-{parameter.short}"}
-        assert {word for word in rest if word.startswith("-")} <= known
+    for words in shown:
+        assert {word for word in words if word.startswith("-")} <= options_of(tool_named(words))
+
+
+def test_options_named_in_a_section_are_of_a_tool_that_the_section_shows() -> None:
+    wrong, seen = [], 0
+    for section in sections():
+        named = {word for code in inline(section) for word in code.split() if word[:2] == "--"}
+        known = set().union(*map(options_of, tools_shown(section)), {"--help"})
+        wrong += sorted(named - known)
+        seen += len(named)
+    assert seen > 20
+    assert wrong == []
 
 
 def test_settings_shown_on_command_lines_are_settings_of_the_brief() -> None:
+    within = [shlex.split(code) for code in inline(README.read_text()) if "--set " in code]
     given = [
         words[place + 1].split("=", 1)
-        for words in commands()
+        for words in [*commands(), *within]
         for place, word in enumerate(words)
         if word == "--set"
     ]

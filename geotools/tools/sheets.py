@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,8 +47,9 @@ TOOL = Tool(
         ),
         Parameter("runs", "text", "run wanted, or several with commas; all if not given",
                   multiple=True),
-        Parameter("field", "text", "text of the title block, over that of the brief's section "
-                  "sheets, such as revision=B", multiple=True),
+        Parameter("field", "text", "text of the title block, or the note on every sheet, over "
+                  "that of the brief's section sheets, such as revision=B or note=\"...\"",
+                  multiple=True),
     ),
     says=(
         Key("sheets", "integer", "sheets drawn"),
@@ -107,6 +109,8 @@ def sheets(
     texts = _fields(file.settings, field)
     progress("reading", 0.0)
     read = load_plan(file, runs=words_apart(runs))
+    given = {f"sheets.{name}": value for name, value in texts.items()}
+    read = replace(read, settings={**read.settings, **given})
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
     progress("drawing", 0.0)
     book = make_book(read, size, scale=scale, fields=texts)
@@ -115,7 +119,7 @@ def sheets(
 
 
 def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, str]:
-    """Return the texts of the title block: of the plan's settings, then as given."""
+    """Return the texts of the title block, and the note: of the plan's settings, then as given."""
     from geotools.brief import load_brief
     from geotools.deliver.sheets.book import FIELDS
 

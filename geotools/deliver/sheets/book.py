@@ -35,7 +35,7 @@ from geotools.deliver.wording import chainage_text
 __all__ = ["FIELDS", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
 
 # Free texts of the title block; the note of the section stands elsewhere.
-FIELDS = tuple(name for name in Sheets.model_fields if name != "note")
+FIELDS = tuple(Sheets.model_fields)
 _PLAN_MARGIN = 14.0  # heights of the text kept free over and under the axis, for labels
 _TITLE = "Plan and profile of pulls into old mains"
 _SHARE_BEYOND = 0.02  # of an area; less of it off all sheets is not told
@@ -88,7 +88,7 @@ def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[st
     scale : int, optional
         The number under the 1; a standard one that fits is chosen if it is not given.
     fields : mapping of str to str
-        Texts of the title block, by the names in `FIELDS`.
+        Texts of the title block and the note, by the names in `FIELDS`.
     """
     layout = layout_of(paper)
     sheets = [s for run in plan.axes for s in _run_sheets(plan, paper, layout, run, scale)]

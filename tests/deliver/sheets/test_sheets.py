@@ -64,6 +64,16 @@ def test_title_block_takes_the_texts_of_the_brief_and_those_given_in_any_script(
         assert words in text
 
 
+def test_the_note_of_the_plan_gives_way_to_the_one_given_and_to_none(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    plan = write_sheet_plan(settings={"sheets.note": "Ask first"})
+    text = text_of(draw(plan, field=("note=Shut valve 7 = last",), runs=("R2",)))
+    assert "Shut valve 7 = last" in text
+    assert "Ask first" not in text
+    assert "Ask first" not in text_of(draw(plan, field=("note=",), runs=("R2",)))
+
+
 def test_letters_of_every_plane_can_be_read_out_of_the_file(draw: Callable[..., Path]) -> None:
     far = "\N{GRINNING FACE} and \N{MATHEMATICAL DOUBLE-STRUCK CAPITAL A}"
     assert all(ord(letter) > 0xFFFF for letter in (far[0], far[-1]))
