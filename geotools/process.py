@@ -193,7 +193,7 @@ def _properties(layer: Layer, *, every_unit: bool) -> Description:
 
 
 def _column(field: Field) -> Description:
-    text = f"{field.text} (must)" if field.required else field.text
+    text = f"{field.meaning} (must)" if field.required else field.meaning
     schema: Description = {"type": _TYPES[field.dtype], "description": text, "nullable": True}
     if field.required:
         del schema["nullable"]

@@ -35,6 +35,7 @@ __all__ = [
     "INPUTS",
     "NAMESAKE",
     "NEEDS",
+    "NO",
     "NOT_KNOWN",
     "NO_RESULT",
     "OUTPUTS",
@@ -46,11 +47,15 @@ __all__ = [
     "ROLES",
     "UNIT_SIGNS",
     "VERDICTS",
+    "WAYS",
+    "YES",
     "Dimension",
     "Field",
     "Layer",
+    "Words",
     "angle_text",
     "describe",
+    "explain",
     "length_text",
     "quantity_text",
     "share_text",
@@ -115,6 +120,9 @@ DIMENSIONS: dict[str, Dimension] = {
 }
 
 
+Words = tuple[tuple[str, tuple[str, ...]], ...]
+
+
 @dataclass(frozen=True)
 class Field:
     """One column: its bare name, type, dimension (none for plain numbers) and meaning.
@@ -122,6 +130,9 @@ class Field:
     Plans written before a field was in the contract lack it if it is ``later``, and are read all
     the same, as if it were empty, with a warning. Only what nothing is worked out from is
     ``later``: without the others a plan is refused.
+
+    ``note`` says of an input what its words do, and what stands in where it is missing. ``values``
+    are all a text may be; ``words`` are those that are read, in lower case, by what they mean.
     """
 
     name: str
@@ -131,6 +142,13 @@ class Field:
     required: bool = False
     values: tuple[str, ...] = ()
     later: bool = False
+    note: str = ""
+    words: Words = ()
+
+    @property
+    def meaning(self) -> str:
+        """Return what it is, and what there is to know for who fills it in."""
+        return f"{self.text}; {self.note}" if self.note else self.text
 
     def column(self, system: str = "si") -> str:
         """Return the name this field has in a file, with its unit suffix."""
@@ -176,11 +194,15 @@ def _text(
     name: str,
     text: str,
     *,
+    note: str = "",
     values: tuple[str, ...] = (),
+    words: Words = (),
     required: bool = False,
     later: bool = False,
 ) -> Field:
-    return Field(name, "text", text, values=values, required=required, later=later)
+    return Field(
+        name, "text", text, note=note, values=values, words=words, required=required, later=later
+    )
 
 
 def _real(
@@ -188,27 +210,44 @@ def _real(
     text: str,
     dimension: str | None = None,
     *,
+    note: str = "",
     required: bool = False,
     later: bool = False,
 ) -> Field:
-    return Field(name, "real", text, dimension, required=required, later=later)
+    return Field(name, "real", text, dimension, note=note, required=required, later=later)
 
 
-def _integer(name: str, text: str, *, later: bool = False) -> Field:
-    return Field(name, "integer", text, later=later)
+def _integer(name: str, text: str, *, note: str = "", later: bool = False) -> Field:
+    return Field(name, "integer", text, note=note, later=later)
 
 
-def _flag(name: str, text: str) -> Field:
-    return Field(name, "flag", text)
+def _flag(name: str, text: str, *, note: str = "") -> Field:
+    return Field(name, "flag", text, note=note)
 
+
+# Words that are read, in lower case: of flags, and of the way of traffic, as the attribute tables
+# of road data have it.
+YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
+NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
+WAYS: Words = (
+    ("along", ("along", "yes", "true", "1", "1.0", "f", "ft")),
+    ("against", ("against", "reverse", "-1", "-1.0", "t", "tf")),
+    ("both", ("both", "no", "false", "0", "0.0", "b", "")),
+)
 
 ACTIONS = ("fix", "forbid")
+ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 LINE = ("LineString", "MultiLineString")
 POINT = ("Point", "MultiPoint")
 AREA = ("Polygon", "MultiPolygon")
 ANY = (*POINT, *LINE, *AREA)
 
-_STATUS = _text("status", "status, such as active or abandoned")
+_STATUS = _text(
+    "status",
+    "status, such as active or abandoned",
+    note="those of `network.excluded_statuses` are out of service",
+)
 
 INPUTS: dict[str, Layer] = {
     layer.name: layer
@@ -221,12 +260,22 @@ INPUTS: dict[str, Layer] = {
                 _text("main_id", "identifier, unique in the layer", required=True),
                 _real("diameter", "nominal diameter", "bore", required=True),
                 _text("material", "material, in words or the usual short forms"),
-                _integer("installed", "year laid"),
+                _integer("installed", "year laid", note="a year or a date"),
                 _real("bore", "measured inside diameter; beats the table", "bore"),
-                _real("cover", "ground to crown of the main", "length"),
+                _real(
+                    "cover",
+                    "ground to crown of the main",
+                    "length",
+                    note="used where there are no inverts; without either: `ground.assumed_cover`",
+                ),
                 _real("invert_start", "invert level at the first vertex", "length"),
                 _real("invert_end", "invert level at the last vertex", "length"),
-                _real("pressure", "working pressure", "pressure"),
+                _real(
+                    "pressure",
+                    "working pressure",
+                    "pressure",
+                    note="missing: `service.working_pressure`",
+                ),
                 _real("c_factor", "Hazen-Williams C of the main as it is"),
                 _real("flow", "design flow", "flow"),
                 _real("breaks", "breaks on record"),
@@ -234,10 +283,14 @@ INPUTS: dict[str, Layer] = {
                 _real(
                     "criticality",
                     "consequence of a failure: 1 (little) to 5 (most), or to "
-                    "screening.criticality_scale",
+                    "`screening.criticality_scale`",
                 ),
                 _STATUS,
-                _text("owner", "who owns the main"),
+                _text(
+                    "owner",
+                    "who owns the main",
+                    note="those of `network.excluded_owners` are not lined",
+                ),
             ),
         ),
         Layer(
@@ -245,7 +298,13 @@ INPUTS: dict[str, Layer] = {
             "Bends, tees, crosses, reducers, caps on the mains.",
             POINT,
             (
-                _text("kind", "bend, tee, cross, reducer, cap, ...", required=True),
+                _text(
+                    "kind",
+                    "what it is: bend, tee, cross, reducer, cap, ...",
+                    note="a bend or elbow turns the main by its angle; a cap, plug, end cap or "
+                    "blank end ends it; the others change nothing",
+                    required=True,
+                ),
                 _real("angle", "deflection of a bend", "angle"),
                 _real("diameter", "nominal diameter", "bore"),
             ),
@@ -255,8 +314,15 @@ INPUTS: dict[str, Layer] = {
             "Line valves.",
             POINT,
             (
-                _text("kind", "gate, butterfly, ..."),
-                _flag("open", "normally open: yes or no, N.O. or N.C."),
+                _text(
+                    "kind",
+                    "what kind of valve",
+                    note="gate, butterfly, sluice, ball and the like shut a main; air, scour, "
+                    "check, control valves and the like do not; missing: a line valve",
+                ),
+                _flag(
+                    "open", "normally open: yes or no, N.O. or N.C.", note="missing: taken as open"
+                ),
                 _text("valve_id", "identifier, by which shutdowns and findings name the valve"),
                 _STATUS,
             ),
@@ -266,8 +332,10 @@ INPUTS: dict[str, Layer] = {
             "Service connections, a point or a line each.",
             (*POINT, *LINE),
             (
-                _real("customers", "customers behind the connection"),
-                _flag("critical", "feeds a customer who may not lose water"),
+                _real(
+                    "customers", "customers behind the connection", note="missing: counts as one"
+                ),
+                _flag("critical", "feeds a customer who may not lose water", note="missing: no"),
                 _STATUS,
             ),
         ),
@@ -278,15 +346,20 @@ INPUTS: dict[str, Layer] = {
             "Street centrelines.",
             LINE,
             (
-                _text("class", "arterial, collector, local, ..."),
+                _text(
+                    "class",
+                    "arterial, collector, local, ...",
+                    note="those of `street.excluded_classes` are no streets; others matter where "
+                    "settings name them, such as `rates.lane_day`",
+                ),
                 _integer("lanes", "lanes, both directions together"),
                 _real("width", "width of the carriageway", "length"),
                 _real("speed", "speed limit", "speed"),
                 _text("name", "name of the street"),
                 _text(
                     "oneway",
-                    "traffic one way: along or against the line as drawn (yes, 1 or F; reverse, "
-                    "-1 or T); both ways if left out",
+                    "traffic one way, along or against the line as drawn; both ways if left out",
+                    words=WAYS,
                 ),
             ),
         ),
@@ -296,10 +369,17 @@ INPUTS: dict[str, Layer] = {
             ANY,
             (
                 _text("reason", "what is there"),
-                _flag("hard", "true: never; false: at a price"),
+                _flag(
+                    "hard",
+                    "whether no pit may lie there at all",
+                    note="yes: no pit comes to lie there; no: a soft place, where a pit may lie "
+                    "but costs more; missing: yes",
+                ),
                 _real(
                     "weight",
-                    "factor on the site cost of a pit in a soft place; missing: soft_place_factor",
+                    "factor on the site cost of a pit in a soft place",
+                    note="2 makes the site twice as dear; less than 1 counts as 1; missing: "
+                    "`rates.soft_place_factor`; of a hard place it says nothing",
                 ),
                 _real("buffer", "distance to keep from it", "length"),
             ),
@@ -311,7 +391,15 @@ INPUTS: dict[str, Layer] = {
             POINT,
             (
                 _text("action", "fix a pit here (also if left out), or forbid", values=ACTIONS),
-                _text("role", "role to fix or forbid; left out: any is fixed, all are forbidden"),
+                _text(
+                    "role",
+                    "role to fix or forbid; left out: any is fixed, all are forbidden",
+                    note="receiving: strings are pulled to it from both sides; insertion_ahead: "
+                    "the string goes in towards the end of the run; insertion_behind: towards its "
+                    "start; either takes in the pull from its other side; insertion_both: strings "
+                    "go in both ways",
+                    values=ROLES,
+                ),
                 _text("run_id", "run it is meant for, where several are near"),
             ),
         ),
@@ -341,8 +429,6 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 
 
 DIG_KINDS = ("connection", "lateral", "hydrant", "branch_valve", "valve")
-ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
-RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 RESUMED = (
     *("kept", "new", "changed", "failed_before", "file_lost", "file_changed"),
@@ -1455,3 +1541,43 @@ def describe(layers: dict[str, Layer], system: str = "si") -> str:
         if names:
             lines.append("  " + ", ".join(names))
     return "\n".join(lines) + "\n"
+
+
+_MAY_HOLD = {
+    "text": "text",
+    "integer": "whole number",
+    "real": "number",
+    "flag": "yes or no",
+    "time": "date, with or without the time of day",
+}
+
+
+def explain(layers: dict[str, Layer], system: str = "si") -> str:
+    """Return the layers with every field, its meaning and words in Markdown, for the README."""
+    blocks = []
+    for layer in layers.values():
+        kinds = " or ".join(layer.geometry) or "table"
+        lines = [f"**{layer.name}** ({kinds}): {layer.text}"]
+        if layer.fields:
+            lines += ["", "| field | what it is | may hold |", "|---|---|---|"]
+        for column in layer.fields:
+            name = f"`{column.column(system)}`{' (must)' if column.required else ''}"
+            meaning = column.meaning.replace("|", "\\|")
+            lines.append(f"| {name} | {meaning} | {_may_hold(column)} |")
+        blocks.append("\n".join(lines))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _may_hold(column: Field) -> str:
+    """Return what a field may hold, with all words that are read for each meaning."""
+    if column.words:
+        return "; ".join(
+            f"`{meaning}`{_also([w for w in words if w not in (meaning, '')])}"
+            for meaning, words in column.words
+        )
+    return ", ".join(f"`{word}`" for word in column.values) or _MAY_HOLD[column.dtype]
+
+
+def _also(words: list[str]) -> str:
+    """Return further words in brackets; nothing where there are none."""
+    return f" ({', '.join(words)})" if words else ""

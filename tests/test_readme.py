@@ -16,15 +16,16 @@ import pytest
 import geotools
 from geotools.brief import Brief, load_brief
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
-from geotools.deliver.records import RECORD_TABLES
-from geotools.schema import INPUTS, OUTPUTS, describe
+from geotools.deliver.procedure import read_procedure
+from geotools.deliver.records import CUT, FAIL, KINDS, PASS, RECORD_TABLES, read_map
+from geotools.schema import INPUTS, NO, OUTPUTS, ROLES, WAYS, YES, describe, explain
 from geotools.tool import Key, Tool, builtin
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = Path(geotools.__file__).parent
 README = ROOT / "README.md"
 GUIDE = ROOT / "DEVELOPERS.md"
-LISTS = {"inputs": INPUTS, "records": RECORD_TABLES, "outputs": OUTPUTS}
+READ = {"inputs": INPUTS, "records": RECORD_TABLES}
 
 
 def tool_list() -> str:
@@ -48,6 +49,12 @@ def summary_list() -> str:
     return "\n".join(rows) + "\n"
 
 
+def flag_words() -> str:
+    """Return the words that are read as yes and no."""
+    yes, no = (", ".join(f"`{word}`" for word in words) for words in (YES, NO))
+    return f"Read as yes: {yes}; as no: {no}.\n"
+
+
 def drawing_list() -> str:
     """Return the layers of the drawing as a Markdown table."""
     rows = [
@@ -60,7 +67,8 @@ def drawing_list() -> str:
 
 def with_lists(text: str) -> str:
     """Return the text with its marked lists made anew from the contract and the tools."""
-    made = {name: describe(layers) for name, layers in LISTS.items()}
+    made = {name: explain(layers) for name, layers in READ.items()}
+    made |= {"outputs": describe(OUTPUTS), "words": flag_words()}
     made |= {"tools": tool_list(), "summaries": summary_list(), "drawing": drawing_list()}
     for name, new in made.items():
         marked = re.compile(f"(<!-- {name} -->\n).*?(<!-- /{name} -->\n)", re.DOTALL)
@@ -127,6 +135,14 @@ def test_lists_are_those_of_the_contract_and_the_tools() -> None:
     assert with_lists(text) == text, "run: python tests/test_readme.py"
 
 
+def test_every_word_for_a_field_that_is_read_stands_in_the_readme() -> None:
+    text = README.read_text()
+    words = {*YES, *NO, *ROLES, *PASS, *FAIL, *CUT, *KINDS, *(w for _, ws in WAYS for w in ws)}
+    assert sorted(word for word in words if word not in text) == []
+    layers = [*INPUTS.values(), *RECORD_TABLES.values()]
+    assert [f.name for layer in layers for f in layer.fields if f.meaning not in text] == []
+
+
 def test_every_slipmain_command_shown_is_one_with_those_options() -> None:
     shown = [words for words in commands() if Path(words[0]).name == "slipmain"]
     assert len(shown) >= 3
@@ -158,7 +174,7 @@ def test_settings_shown_on_command_lines_are_settings_of_the_brief() -> None:
 
 
 def test_the_brief_shown_is_valid(tmp_path: Path) -> None:
-    (text,) = blocks("toml")
+    text = next(block for block in blocks("toml") if "[inputs]" in block)
     path = tmp_path / "brief.toml"
     path.write_text(text)
     brief = load_brief(path)
@@ -167,6 +183,16 @@ def test_the_brief_shown_is_valid(tmp_path: Path) -> None:
     assert set(tomllib.loads(text)["inputs"]["mains"]["fields"]) == set(
         brief.inputs["mains"].fields
     )
+
+
+def test_the_files_of_columns_and_of_a_procedure_shown_are_read(tmp_path: Path) -> None:
+    columns, procedure = tmp_path / "map.toml", tmp_path / "procedure.toml"
+    columns.write_text(next(block for block in blocks("toml") if "[records]" in block))
+    procedure.write_text(next(block for block in blocks("toml") if "[[size]]" in block))
+    for table, pairs in read_map(columns).items():
+        spelled = {name for field in RECORD_TABLES[table].fields for name in field.spellings()}
+        assert set(pairs) <= spelled
+    assert [size.dr for size in read_procedure(procedure).size] == [18]
 
 
 def test_links_to_files_lead_somewhere() -> None:

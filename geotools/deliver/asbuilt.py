@@ -22,13 +22,11 @@ from geotools.deliver.layouts import (
 )
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.records import KINDS, Records
 from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
 __all__ = ["Checked", "check_records"]
-
-_KINDS = ("operator", "machine")
 
 
 @dataclass(frozen=True)
@@ -282,10 +280,10 @@ def _check_qualifications(file: Records | None) -> None:
         f"line {file.lines[row]}: {text}"
         for row, text in zip(file.faults["row"], file.faults["text"], strict=True)
     ]
-    kinds = np.isin(words_of(table["kind"]), _KINDS)
+    kinds = np.isin(words_of(table["kind"]), KINDS)
     undated = (table["valid_from"] == "") | (table["valid_until"] == "")
     for wrong, why in (
-        (~kinds, f"its kind is neither {' nor '.join(_KINDS)}"),
+        (~kinds, f"its kind is neither {' nor '.join(KINDS)}"),
         (undated, "its first or last day is missing"),
         (table["name"] == "", "it has no name"),
     ):

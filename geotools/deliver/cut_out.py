@@ -12,11 +12,9 @@ import pandas as pd
 from geotools.deliver.matching import IntArray, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.records import CUT, Records
 
-__all__ = ["CUT", "CutOut", "cut_out", "hold_cuts", "told_cut"]
-
-CUT = ("cut out", "cut-out", "cut_out", "cutout")
+__all__ = ["CutOut", "cut_out", "hold_cuts", "told_cut"]
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -10,12 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
-from geotools.deliver.cut_out import CUT
 from geotools.deliver.joint_times import hold_times
 from geotools.deliver.matching import FloatArray, IntArray, Match, TextArray, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.records import CUT, FAIL, PASS, Records
 from geotools.deliver.wording import no_reading
 from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import DIMENSIONS
@@ -27,8 +26,6 @@ _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
 _PRESSURE_SLACK = 1e-3
 # How far a recorded size may be off that of the plan and still name the same pipe.
 _SIZE_SLACK = {"outside": 0.01, "dr": 0.02}
-_PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
-_FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
 _HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Recorded value, its limit in the schedule, its kind, and whether the limit is the least.
 _LIMITS = (
@@ -333,10 +330,10 @@ def _qualified(
 def _visual(match: Match, reasons: Reasons) -> None:
     words = words_of(match.made["visual"])
     _given(match, reasons, words == "", "result by eye")
-    reasons.add_where("visual", np.isin(words, _FAIL), match.joint, lambda k: "failed by eye")
+    reasons.add_where("visual", np.isin(words, FAIL), match.joint, lambda k: "failed by eye")
     reasons.add_where(
         "visual",
-        ~np.isin(words, [*_PASS, *_FAIL, *CUT, ""]),
+        ~np.isin(words, [*PASS, *FAIL, *CUT, ""]),
         match.joint,
         lambda k: f"result by eye {str(words[k])[:40]!r} is neither pass, fail nor cut out",
     )

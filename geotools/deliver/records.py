@@ -18,10 +18,21 @@ from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, re
 from geotools.deliver.durations import durations
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
-from geotools.schema import Field, Layer
+from geotools.schema import Field, Layer, Words
 from geotools.toml_faults import toml_fault
 
-__all__ = ["RECORD_TABLES", "ReadAs", "Records", "parse_pairs", "read_map", "read_records"]
+__all__ = [
+    "CUT",
+    "FAIL",
+    "KINDS",
+    "PASS",
+    "RECORD_TABLES",
+    "ReadAs",
+    "Records",
+    "parse_pairs",
+    "read_map",
+    "read_records",
+]
 
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 _CLOCK = r"[0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?"
@@ -56,8 +67,23 @@ def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Fi
     return Field(name, dtype, text, dimension)
 
 
-def _must(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
-    return Field(name, dtype, text, dimension, required=True)
+def _must(
+    name: str,
+    dtype: str,
+    text: str,
+    dimension: str | None = None,
+    *,
+    values: tuple[str, ...] = (),
+    words: Words = (),
+) -> Field:
+    return Field(name, dtype, text, dimension, required=True, values=values, words=words)
+
+
+# Results by eye, in the words that are read for each, and who or what is qualified.
+PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
+FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
+CUT = ("cut out", "cut-out", "cut_out", "cutout")
+KINDS = ("operator", "machine")
 
 
 # A dtype "time" is a date, with or without the time of day.
@@ -96,7 +122,12 @@ RECORD_TABLES: dict[str, Layer] = {
                 _field("fusion_time", "real", "time to reach it", "seconds"),
                 _must("cool_pressure", "real", "least gauge pressure of cooling", "pressure"),
                 _must("cool_time", "real", "time under that pressure", "minutes"),
-                _must("visual", "text", "result by eye: pass, fail or cut out"),
+                _must(
+                    "visual",
+                    "text",
+                    "result by eye: pass, fail or cut out",
+                    words=(("pass", PASS), ("fail", FAIL), ("cut out", CUT)),
+                ),
                 _field("remarks", "text", "anything else"),
             ),
         ),
@@ -130,7 +161,7 @@ RECORD_TABLES: dict[str, Layer] = {
             "Who and what is qualified to fuse, and when.",
             (),
             (
-                _must("kind", "text", "operator or machine"),
+                _must("kind", "text", "operator or machine", values=KINDS),
                 _must("name", "text", "as in the records"),
                 _must("valid_from", "time", "first day"),
                 _must("valid_until", "time", "last day"),

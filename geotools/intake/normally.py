@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from geotools.intake.values import NO, YES
+from geotools.schema import NO, YES
 
 __all__ = ["FIELD", "has_no", "normally", "says_closed", "state_remarks", "states"]
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs, parted
 from geotools.intake.zones import is_midnight_ahead
+from geotools.schema import NO, YES
 
 __all__ = [
     "Longitudes",
@@ -28,8 +29,6 @@ __all__ = [
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
-YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
-NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
 # "1,5" and "12,75" can only be decimals; "1,200" might be a thousand (`signs.py`).
 DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 # of a date the day may be left out, before or behind; "1950-60" is no month and says two years

@@ -30,6 +30,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.thinned import Thinned, thin
 from geotools.network.words import in_words
+from geotools.schema import WAYS
 from geotools.street.alike import SLACK, Alike, Stretches, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
@@ -269,12 +270,6 @@ def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
     )
 
 
-# As the attribute tables of road data have it; all others are both ways.
-ALONG = ("along", "yes", "true", "1", "1.0", "f", "ft")
-AGAINST = ("against", "reverse", "-1", "-1.0", "t", "tf")
-BOTH = ("both", "no", "false", "0", "0.0", "b", "")
-
-
 BETWEEN_CLASSES = "\x1f"  # the separator of units, which no class has in its name
 
 
@@ -283,8 +278,10 @@ def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     if "oneway" not in table:
         return np.zeros(len(table)), np.zeros(len(table), dtype=bool)
     said = table["oneway"].fillna("").astype(str).str.strip().str.casefold()
-    way = said.isin(ALONG).astype(float) - said.isin(AGAINST).astype(float)
-    known = said.isin([*ALONG, *AGAINST, *BOTH])
+    meant = {word: meaning for meaning, words in WAYS for word in words}
+    ways = said.map(meant)
+    way = (ways == "along").astype(float) - (ways == "against").astype(float)
+    known = ways.notna()
     return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
 
 
