@@ -1036,6 +1036,17 @@ class Setting:
     text: str
     type: str = "text"  # text, flag, integer, number or list; text where a quantity is due
     choices: tuple[str, ...] = ()
+    bounds: tuple[tuple[str, float], ...] = ()  # "at least" and so on: in SI
+
+    def limits(self) -> tuple[str, ...]:
+        """Return its bounds in words, in the unit of its default."""
+        if self.kind in (None, "per_item"):
+            letters = " characters" if self.type == "text" and self.kind is None else ""
+            return tuple(f"{words} {limit:,.10g}{letters}" for words, limit in self.bounds)
+        unit = usual_unit(self.kind) if self.written == "none" else unit_of(self.written, self.kind)
+        return tuple(
+            f"{words} {in_unit(limit, unit, self.kind):.6g} {unit}" for words, limit in self.bounds
+        )
 
 
 _RESERVED = ("inputs", "origins")
@@ -1062,6 +1073,7 @@ def settings(brief: Brief | None = None) -> Iterator[Setting]:
                 text=info.description or "",
                 type=_type(info),
                 choices=_choices(info.annotation),
+                bounds=_bounds(info),
             )
 
 
@@ -1098,6 +1110,19 @@ def _choices(annotation: Any) -> tuple[str, ...]:
     if get_origin(annotation) is Literal:
         return tuple(str(word) for word in get_args(annotation))
     return tuple(word for part in get_args(annotation) for word in _choices(part))
+
+
+_LIMITS = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below", "max_length": "at most"}
+
+
+def _bounds(info: FieldInfo) -> tuple[tuple[str, float], ...]:
+    """Return the bounds of a number, in SI, or of the length of a text, by what they say."""
+    return tuple(
+        (words, float(getattr(mark, name)))
+        for mark in info.metadata
+        for name, words in _LIMITS.items()
+        if hasattr(mark, name)
+    )
 
 
 def load_brief(

@@ -18,5 +18,6 @@ MODULES = (
     "drawing",
     "joints",
     "pipe",
+    "settings",
     "tools",
 )

@@ -62,6 +62,7 @@ CALLS: dict[str, Callable[[Path, Path], Any]] = {
     "drawing": lambda folder, plan: geotools.drawing(plan, output=folder / "plan.dxf"),
     "joints.schedule": lambda _, plan: geotools.joints_schedule(plan),
     "pipe.fit": lambda _, __: geotools.pipe_fit(bore="24.02 in", **PIPE),
+    "settings": lambda _, __: geotools.list_settings(),
     "tools": lambda _, __: geotools.processes(),
 }
 
