@@ -150,6 +150,24 @@ def test_every_slipmain_command_shown_is_one_with_those_options() -> None:
         assert {word for word in words if word.startswith("-")} <= options_of(tool_named(words))
 
 
+def test_one_line_installs_and_plans_and_one_installs_and_tests_in_any_shell_of_unix() -> None:
+    whole = [line for block in blocks("") for line in block.splitlines() if " && " in line]
+    assert [line.split(" && ")[0] for line in whole] == ["python3 -m venv .venv"] * 2
+    assert [shlex.split(line)[-4:] for line in whole] == [
+        ["plan", "sample_gis/brief.toml", "-o", "plan.gpkg"],
+        ["-e", ".[test]", "&&", ".venv/bin/pytest"],
+    ]
+
+
+def test_commands_for_windows_are_lines_that_both_of_its_shells_take() -> None:
+    lines = [line for block in blocks("bat") for line in block.splitlines()]
+    assert len(lines) == 5
+    for line in lines:
+        assert not re.search(r"&&|'|/", line)  # not of PowerShell 5.1; no quotes in cmd.exe
+        program, *_ = line.split(" ")
+        assert program == "py" or program.startswith(".venv\\Scripts\\")
+
+
 def test_options_named_in_a_section_are_of_a_tool_that_the_section_shows() -> None:
     wrong, seen = [], 0
     for section in sections():
