@@ -205,8 +205,16 @@ def _argument(parameter: Parameter) -> click.Argument:
         required=parameter.required or parameter.command_requires,
         nargs=-1 if parameter.multiple else 1,
         type=_click_type(parameter),
-        metavar=parameter.name.upper(),
+        metavar=_place(parameter),
     )
+
+
+def _place(parameter: Parameter) -> str:
+    """Return what stands for a parameter given by place, as often as it must be given."""
+    if not parameter.multiple:
+        return parameter.name.upper()
+    one = parameter.name.upper().removesuffix("S")
+    return f"{' '.join([one] * parameter.least)}..." if parameter.required else f"[{one}]..."
 
 
 def _layer_option(layer: str) -> click.Option:

@@ -936,7 +936,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "alternatives",
-            "Other carriers and plans of every run, and why they lost.",
+            "Carriers of every run: the one chosen, those that lost and why, those not tried; and "
+            "the plan without edits.",
             (),
             (
                 _RUN,

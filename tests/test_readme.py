@@ -8,13 +8,18 @@ from __future__ import annotations
 import ast
 import re
 import shlex
+import sys
 import tomllib
+import types
 from pathlib import Path
 
+import geopandas
 import pytest
+import shapely
 
 import geotools
 from geotools.brief import Brief, load_brief
+from geotools.call import python_function
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
 from geotools.deliver.procedure import read_procedure
 from geotools.deliver.records import CUT, FAIL, KINDS, PASS, RECORD_TABLES, read_map
@@ -259,6 +264,32 @@ def test_pipe_imports_nothing_of_the_project_but_itself() -> None:
         for name in rooms_imported(path) - {"pipe"}
     }
     assert sorted(wrong) == []
+
+
+def test_broad_excepts_stand_where_the_guide_says_and_nowhere_else() -> None:
+    broad = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        if re.search(r"except(:| \(?(Base)?Exception\b)", path.read_text(encoding="utf-8"))
+    }
+    (said,) = re.findall(r"A broad `except` stands in (.*)", GUIDE.read_text())
+    assert broad == set(re.findall(r"in `([\w/]+\.py)`", said))
+
+
+def test_the_tool_the_guide_shows_counts_mains_of_a_frame_and_of_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (code,) = re.findall(r"^```python\n(.*?)^```$", GUIDE.read_text(), re.DOTALL | re.MULTILINE)
+    module = types.ModuleType("mypackage.tools")
+    monkeypatch.setitem(sys.modules, "mypackage.tools", module)
+    exec(compile(code, GUIDE, "exec"), module.__dict__)  # noqa: S102 - the guide's own
+    lines = [shapely.LineString([(0, y), (100, y)]) for y in (0, 9)]
+    data = {"main_id": ["a", "b"], "diameter_mm": [300, 200]}
+    mains = geopandas.GeoDataFrame(data, geometry=lines, crs=32633)
+    mains.to_file(tmp_path / "net.gpkg", layer="mains")
+    count = python_function(module.__dict__["TOOL"])
+    assert count(mains=mains).summary == {"mains": 1}
+    assert count(mains=tmp_path / "net.gpkg", least="150 mm").summary == {"mains": 2}
 
 
 def test_the_gate_runs_the_commands_the_guide_names() -> None:

@@ -121,7 +121,8 @@ def test_help_of_a_tool_has_an_option_for_all_it_declares(slipmain: Run) -> None
             assert f"--{layer.replace('_', '-')} " in shown
         for parameter in tool.parameters:
             name = parameter.name.replace("_", "-")
-            assert (parameter.name.upper() if parameter.positional else f"--{name}") in shown
+            place = parameter.name.upper().removesuffix("S" if parameter.multiple else "")
+            assert (place if parameter.positional else f"--{name}") in shown
         for option in ("--json", "--quiet", "--debug"):
             assert option in shown
         assert ("--set KEY=VALUE" in shown) == tool.takes_brief
@@ -147,6 +148,12 @@ def test_package_runs_as_the_command(tmp_path: Path) -> None:
     code = "import runpy; runpy.run_module('geotools', run_name='__main__')"
     done = python(code, "--version", cwd=tmp_path)
     assert (done.returncode, done.stdout) == (0, f"slipmain {geotools.__version__}\n")
+
+
+def test_help_shows_what_is_given_by_place_as_often_as_it_must_be(slipmain: Run) -> None:
+    assert "Usage: slipmain compare [OPTIONS] PLAN PLAN...\n" in slipmain("compare", "--help").out
+    assert "Usage: slipmain settings [OPTIONS] [WORD]...\n" in slipmain("settings", "--help").out
+    assert "Usage: slipmain verify [OPTIONS] PLAN\n" in slipmain("verify", "--help").out
 
 
 def test_help_tells_the_exit_codes(slipmain: Run) -> None:

@@ -422,7 +422,7 @@ def held_to_plan(quick: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 
 
 def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample: Path) -> None:
-    """Of all runs of the sample, 150 mm and more: README says 0.85 to 1.06, 0.98 on the whole."""
+    """Of all runs of the sample, 150 mm and more: README says 0.86 to 1.05, 0.99 on the whole."""
     given = {"network.min_diameter": "150 mm"}
     quick = geotools.screen(sample / "brief.toml", settings=given).layers["ranking"]
     runs = geotools.plan(sample / "brief.toml", settings=given).layers["runs"]
@@ -430,7 +430,7 @@ def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample: Path) -> None
     assert len(both) > 30
     assert both["ratio"].between(0.85, 1.06).all()
     whole = both["lining_cost"].sum() / both["cost"].sum()
-    assert whole == pytest.approx(0.98, abs=0.02)
+    assert whole == pytest.approx(0.99, abs=0.01)
     more = both["pit_count"] - both["pit_count_quick"]
     assert (more == 0).mean() > 0.8
 
