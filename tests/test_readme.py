@@ -292,6 +292,23 @@ def test_the_tool_the_guide_shows_counts_mains_of_a_frame_and_of_a_file(
     assert count(mains=tmp_path / "net.gpkg", least="150 mm").summary == {"mains": 2}
 
 
+def test_the_nation_on_paper_agrees_with_what_was_measured() -> None:
+    # not above: run as a script, this file finds no package of tests
+    from tests.bench.nation import NATION, Measured, carried_over
+    from tests.bench.results import kept
+
+    of = Measured(**kept()["nation"].data)
+    section = GUIDE.read_text().partition("## A nation on paper")[2].partition("\n## ")[0]
+    rows = re.findall(r"^\| (\d+) \| ([\d.]+) \| ([\d.]+) \|", section, re.MULTILINE)
+    shown = [(int(workers), float(hours), float(alone)) for workers, hours, alone in rows]
+    carried = [(n, *(round(h, 1) for h in carried_over(of, n))) for n in (2, 8, 64)]
+    assert shown == carried
+    # two workers take as long as measured, and no number of them less than the undivided part
+    assert carried_over(of, 2)[0] == pytest.approx(of.wall * NATION / of.length / 3600)
+    assert carried_over(of, 10**6)[0] == pytest.approx(carried_over(of, 2)[1], rel=1e-3)
+    assert f"{of.wall:,.0f} s, {of.cpu:,.0f} CPU s" in section
+
+
 def test_the_gate_runs_the_commands_the_guide_names() -> None:
     section = GUIDE.read_text().partition("## The gate")[2].partition("\n## ")[0]
     named = re.findall(r"^\| `([^`]+)` \|", section, re.MULTILINE)
