@@ -79,7 +79,8 @@ def read_layers(
         Where to read, and the working CRS; everywhere if not given. Mains are read somewhat
         farther, so that nothing else that is read lacks its main.
     elsewhere : collection of str, optional
-        Layers given that are read in another place: that they are missing here is not told.
+        Layers that are read in another place, or of no use to the tool: that they are missing here
+        is not told.
     renamed : mapping, optional
         Of the layers read everywhere, as of `Layers`, where this is a window of them.
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Key, Outcome, Progress, Tool
-from geotools.tools._parameters import ALLOW_REMOTE, OVERWRITE, UNITS, WRITTEN
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE, UNITS, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -93,7 +93,13 @@ def screen(
     styles = brief.output.styles
     if target is not None and styles:
         check_styles(target, TOOL.outputs, overwrite=overwrite)
-    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    read = read_layers(
+        brief,
+        frames=layers,
+        allow_remote=allow_remote,
+        progress=progress,
+        elsewhere=set(ALL_LAYERS) - set(TOOL.inputs),
+    )
     screened = screen_network(read, brief, progress, allow_remote=allow_remote)
     tables = screening_tables(screened, read, brief)
     if target is not None:

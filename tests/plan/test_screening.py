@@ -24,6 +24,7 @@ from geotools.brief import Brief, settings
 from geotools.cautions import CAUTIONS
 from geotools.criteria import CRITERIA, NEED
 from geotools.schema import DIMENSIONS
+from geotools.tool import builtin
 from geotools.units import parse_quantity
 
 CRS = "EPSG:32633"
@@ -558,6 +559,13 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert (findings["rule"] == "no-need-known").sum() == 1
     assert "not known for any run: age, breaks" in done.text
     assert "assumed, by number of runs: material 2" in done.text
+
+
+def test_a_screening_tells_only_layers_it_can_be_given_as_missing() -> None:
+    mains = straight({"main_id": "A", "diameter_mm": 300.0, "length": 800.0})
+    findings = geotools.screen(mains=mains).layers["findings"]
+    missing = findings.loc[findings["rule"] == "layer-not-given", "layer"]
+    assert set(missing) == set(builtin()["screen"].inputs) - {"mains"}
 
 
 def recorded(records: list[list[tuple[float | None, ...]]]) -> gpd.GeoDataFrame:
