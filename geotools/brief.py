@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -1405,6 +1406,9 @@ def _message(item: Any, parts: list[str], written: object) -> str:
         return f"{given} is not a list; write [{json.dumps(item['input'], ensure_ascii=False)}]"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
+    if kind == "float_parsing" and (share := _PER_CENT.fullmatch(item["input"])):
+        number = float(share["number"].replace(",", ".")) / 100
+        return f"{given} is given as a number without a unit; write {number:.10g}"
     if text.startswith("Input"):
         return f"{given}: {text[0].lower()}{text[1:]}"
     return _with_own_example(".".join(parts), text)
@@ -1420,6 +1424,7 @@ def _with_own_example(key: str, text: str) -> str:
     return text.replace(example(default.kind), example(default.kind, default.written))
 
 
+_PER_CENT = re.compile(r"\s*(?P<number>[+-]?\d{1,9}(?:[.,]\d{1,9})?)\s*(?:%|percent|per cent)\s*")
 _BOUNDS = {
     "greater_than": "must be above",
     "greater_than_equal": "must be at least",

@@ -195,7 +195,12 @@ def _click_parameters(tool: Tool) -> Iterator[click.Parameter]:
         if not parameter.positional:
             yield _option(parameter)
     yield click.Option(["--json", "as_json"], is_flag=True, help="Print the summary as JSON.")
-    yield click.Option(["--quiet"], is_flag=True, help="Print nothing but warnings and errors.")
+    yield click.Option(
+        ["--quiet"],
+        is_flag=True,
+        help="Print neither summary nor progress, only errors and warnings of the program; "
+        "findings, warnings among them too, are in what is written.",
+    )
     yield click.Option(["--debug"], is_flag=True, help="Show where in the program errors arise.")
 
 

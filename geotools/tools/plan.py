@@ -20,7 +20,8 @@ TOOL = Tool(
     title="Plan pits and pulls",
     summary=(
         "Lays out the lining of every run of mains: where the access pits go, how long each "
-        "pull is and from which end, what force it needs and what it costs."
+        "pull is and from which end, what force it needs and what it costs. Exit code 0 also where "
+        "runs have no plan: their status and reason say why."
     ),
     function="geotools.tools.plan:plan",
     takes_brief=True,

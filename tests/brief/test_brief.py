@@ -177,6 +177,14 @@ def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path
             "screening: need_weight and suitability_weight are both 0, which ranks nothing; one "
             "must be above 0",
         ),
+        (
+            '[pits]\nmax_slope = "12 %"\n',
+            "pits.max_slope: '12 %' is given as a number without a unit; write 0.12",
+        ),
+        (
+            '[pulls]\nforce_share = "12,5 per cent"\n',
+            "pulls.force_share: '12,5 per cent' is given as a number without a unit; write 0.125",
+        ),
     ],
 )
 def test_a_fault_says_what_to_write_instead(tmp_path: Path, text: str, fault: str) -> None:

@@ -159,6 +159,8 @@ def test_help_shows_what_is_given_by_place_as_often_as_it_must_be(slipmain: Run)
 def test_help_tells_the_exit_codes(slipmain: Run) -> None:
     shown = " ".join(slipmain("--help").out.split())
     assert "0 done; 1 done, but something failed its check; 2 bad input or usage" in shown
+    shown = " ".join(slipmain("plan", "--help").out.split())
+    assert "Exit code 0 also where runs have no plan" in shown
 
 
 @pytest.mark.parametrize(
@@ -284,6 +286,8 @@ def test_an_error_that_cannot_be_told_is_still_2() -> None:
 def test_quiet_prints_nothing_when_all_is_well(slipmain: Run, behave: Any) -> None:
     behave(lambda progress: Outcome({}, "all well"))
     assert slipmain("attempt", "--quiet") == Done(0, "", "")
+    told = " ".join(slipmain("attempt", "--help").out.split())
+    assert "only errors and warnings of the program; findings" in told
 
 
 @pytest.mark.parametrize("json_too", [[], ["--json"]])
