@@ -218,6 +218,13 @@ def test_the_files_of_columns_and_of_a_procedure_shown_are_read(tmp_path: Path) 
     assert [size.dr for size in read_procedure(procedure).size] == [18]
 
 
+def test_no_sentence_is_longer_than_eighty_words() -> None:
+    text = re.sub(r"<!-- (\w+) -->\n.*?<!-- /\1 -->", "", README.read_text(), flags=re.DOTALL)
+    text = re.sub(r"^```.*?^```$|^\|[^\n]*$", "", text, flags=re.S | re.M)
+    sentences = [s for line in text.splitlines() for s in re.split(r"(?<=[.!?:])\s+", line)]
+    assert [s for s in sentences if len(s.split()) > 80] == []
+
+
 def test_links_to_files_lead_somewhere() -> None:
     targets = re.findall(r"\]\((?!http|#)([^)#]+)\)", README.read_text())
     assert targets

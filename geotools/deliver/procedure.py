@@ -67,14 +67,14 @@ class Size(_Strict):
 
     @pydantic.model_validator(mode="after")
     def in_order(self) -> Size:
-        """Refuse limits that are the wrong way round or not above nothing."""
+        """Refuse limits that are the wrong way round or not more than 0."""
         aim = self.interfacial if self.interfacial is not None else self.interfacial_low
         if not self.heater_low < self.heater_high:
             raise ValueError("heater_low is not below heater_high")
         if not 0 < self.interfacial_low <= aim <= self.interfacial_high:
             raise ValueError("interfacial_low, interfacial, interfacial_high are not in order")
         if min(self.soak, self.bead or 0.0) < 0 or min(self.outside, self.removal, self.cool) <= 0:
-            raise ValueError("sizes and times must be above nothing")
+            raise ValueError("sizes and times must be more than 0")
         return self
 
 

@@ -225,6 +225,10 @@ def test_a_sheet_fails_when_its_limit_is_broken(name: str, changes: dict[str, ob
     assert sheet.results[-1].value == "fails"
 
 
+def test_a_grout_sheet_says_in_plain_words_what_its_limit_is() -> None:
+    assert _sheet("grout", PE).results[-1].text.endswith("P port is more than 0")
+
+
 def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
     sheet = _sheet("test", PE, factor=1.5, fall_m=10.0)
     # 10 m of water are 98.0665 kPa

@@ -27,7 +27,7 @@ _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, 3 % oval,
 _PORT = "least of Pa + rho w g zw - rho g z and "
 _CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
 _HEAD = (
-    "the carrier stands the grout up to the port: P port is above nothing",
+    "the carrier stands the grout up to the port: P port is more than 0",
     "the carrier does not stand the grout up to the port: nothing is left for P port",
 )
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
