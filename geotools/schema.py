@@ -132,7 +132,8 @@ class Field:
     ``later``: without the others a plan is refused.
 
     ``note`` says of an input what its words do, and what stands in where it is missing. ``values``
-    are all a text may be; ``words`` are those that are read, in lower case, by what they mean.
+    are all a text may be, any other being a fault of the layer; ``words`` are those that are read,
+    in lower case, by what they mean.
     """
 
     name: str
@@ -398,7 +399,8 @@ INPUTS: dict[str, Layer] = {
                     "the string goes in towards the end of the run; insertion_behind: towards its "
                     "start; either takes in the pull from its other side; insertion_both: strings "
                     "go in both ways",
-                    values=ROLES,
+                    # others are no fault of the layer: the edit is refused, in a finding
+                    words=tuple((role, ()) for role in ROLES),
                 ),
                 _text("run_id", "run it is meant for, where several are near"),
             ),

@@ -658,3 +658,8 @@ def test_an_invert_of_0_far_from_its_other_end_is_used_and_told(network, read, f
     assert set(told.index) == {first, second}
     assert "both inverts are 0" in told[first]
     assert "one invert is 0 and the other is not near it; both are used" in told[second]
+
+
+def test_a_role_of_an_edit_that_nobody_knows_stops_no_reading(network, read, spot):
+    edits = geopandas.GeoDataFrame({"role": ["king"]}, geometry=[spot(10, 0)], crs=32633)
+    assert read(mains=network(), pit_edits=edits).pit_edits.table["role"].tolist() == ["king"]
