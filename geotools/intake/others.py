@@ -31,7 +31,7 @@ from geotools.intake.places import (
     sane_lines,
     spot_places,
 )
-from geotools.intake.points import Spots, end_at_main, holds_point, point_parts
+from geotools.intake.points import Spots, ends_at_main, holds_point, point_parts
 from geotools.schema import AREA, POINT
 
 __all__ = ["Built", "build_layer"]
@@ -125,14 +125,16 @@ def _points(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Finding
 def _ends(
     loaded: Loaded, rows: IntArray, mains: Lines, working: pyproj.CRS
 ) -> tuple[Spots, list[Note]]:
-    """Return the end at the main of features drawn as lines; bad ones keep their bad vertex."""
+    """Return the ends at the main of services drawn as lines; bad ones keep a bad vertex."""
     parts, notes = line_parts(loaded.geometry, rows, turn=full_turn(loaded.crs))
     notes = [n for n in notes if n.rule == "mixed-collection"]
     moved = replace(parts, xy=project(parts.xy, loaded.crs, working))
     good = sane_lines(moved)
-    ends = end_at_main(keep_parts(moved, np.flatnonzero(good)), mains.xy, mains.offsets)
-    lost = np.setdiff1d(moved.row, ends.row)
-    return _both(ends, Spots(np.full((len(lost), 2), np.nan), lost, np.ones(len(lost)))), notes
+    whole = keep_parts(moved, np.flatnonzero(good))
+    ends, split = ends_at_main(whole, mains.xy, mains.offsets)
+    lost = moved.row[~good]
+    bad = Spots(np.full((len(lost), 2), np.nan), lost, np.ones(len(lost)))
+    return _both(ends, bad), notes + split
 
 
 def _both(a: Spots, b: Spots) -> Spots:

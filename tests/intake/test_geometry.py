@@ -322,7 +322,7 @@ def test_multi_points_are_taken_apart_and_share_their_customers(network, read, f
 
 def test_a_lateral_drawn_as_a_line_stands_at_its_end_at_the_main(network, read, line):
     towards, away = line((50, 12), (50, 1)), line((20, 0.5), (20, 12))
-    parts = shapely.MultiLineString([line((80, 9), (80, 5)), line((80, 4), (80, 0))])
+    parts = shapely.MultiLineString([line((80, 9), (80, 5)), line((80, 5), (80, 0))])
     layers = read(
         mains=network(), laterals=layer([towards, away, parts], critical=[True, False, None])
     )
@@ -332,6 +332,35 @@ def test_a_lateral_drawn_as_a_line_stands_at_its_end_at_the_main(network, read, 
         [500_080, 5_200_000],
     ]
     np.testing.assert_array_equal(layers.laterals.table["critical"], [1, 0, np.nan])
+
+
+def test_lines_of_one_feature_that_do_not_meet_are_services_of_their_own(
+    network, read, found, line
+):
+    """Three services, the first in pieces, one of which branches off within the other."""
+    pieces = [line((10, 9), (10, 5), (10, 1)), line((10, 5), (14, 5))]
+    parts = [*pieces, line((40, 1), (40, 9)), line((60, 8), (60, 2))]
+    shape = shapely.MultiLineString([parts[k] for k in (2, 0, 3, 1)])
+    layers = read(
+        mains=network(), laterals=layer([shape, line((80, 9), (80, 1))], customers=[6, 2])
+    )
+    spots = sorted(zip(*layers.laterals.xy.T, layers.laterals.table["customers"], strict=True))
+    near = [(500_010, 1, 2), (500_040, 1, 2), (500_060, 2, 2), (500_080, 1, 2)]
+    assert spots == [(x, 5_200_000 + y, customers) for x, y, customers in near]
+    told = found(layers, "multi-part-split")
+    assert told["feature"].tolist() == ["fid 0"]
+    assert "is 3 services in one feature" in told["text"].iloc[0]
+    assert "equal share of the customers" in told["text"].iloc[0]
+    assert layers.inputs["features_used"][1] == 2
+
+
+def test_a_service_among_others_of_one_feature_is_not_lost_without_a_word(
+    network, read, found, line
+):
+    bad = shapely.MultiLineString([line((9, 9), (9, 1)), line_to(np.nan, 0)])
+    layers = read(mains=network(), laterals=layer([bad]))
+    assert layers.laterals.xy[:, 0].tolist() == [500_009]
+    assert found(layers, "bad-coordinates")["feature"].tolist() == ["fid 0"]
 
 
 def test_points_and_lines_may_be_mixed_in_laterals(network, read, found, line, spot):
