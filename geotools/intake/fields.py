@@ -37,6 +37,8 @@ from geotools.intake.signs import (
     may_be_twofold,
     sign_remarks,
 )
+from geotools.intake.traffic import FIELD as TRAFFIC
+from geotools.intake.traffic import as_words, has_letters, traffic_remarks
 from geotools.intake.values import (
     Longitudes,
     Numbers,
@@ -114,7 +116,8 @@ def convert_fields(
         if column is None:
             columns[field.name] = _absent(field, len(table))
         elif field.dtype == "text":
-            columns[field.name] = words(table[column.name], composed=field.name not in NAMES)
+            columns[field.name], told = _texts(field, column, table[column.name], judge)
+            remarks += told
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
@@ -139,6 +142,17 @@ def convert_fields(
 
 # Fields whose texts are passed on sign by sign: tables of the user's own are joined by them.
 NAMES = ("main_id", "run_id", "valve_id")
+
+
+def _texts(
+    field: Field, column: Column, data: pd.Series[Any], judge: Judge
+) -> tuple[npt.NDArray[Any], list[tuple[str, str, str]]]:
+    """Return the texts of a column, and what to say of them."""
+    said = words(data, composed=field.name not in NAMES)
+    if field.name != TRAFFIC or not has_letters(said):
+        return said, []
+    ways = judge(field, column).ways
+    return as_words(said, ways), traffic_remarks(column.name, said, ways)
 
 
 def _judged(

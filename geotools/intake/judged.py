@@ -1,4 +1,4 @@
-"""What point, comma and NO stand for in a column, as all of its source tells, whatever was read."""
+"""What signs, NO, T and F stand for in a column, as all of its source tells, whatever was read."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ from geotools.intake.normally import FIELD, normally
 from geotools.intake.signs import Sense, Signs
 from geotools.intake.sources import Bounds, Content, Source
 from geotools.intake.stamp import Stamp
+from geotools.intake.traffic import FIELD as TRAFFIC
+from geotools.intake.traffic import traffic
 from geotools.intake.values import texts
 from geotools.schema import Field
 
@@ -49,9 +51,14 @@ def sense_of(field: Field, column: Column) -> Sense:
 
 
 def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs:
-    """Return what is told of a field by the texts of its whole column; each once is enough."""
+    """Return what is told of a field by the texts of its whole column.
+
+    Each once is enough but of traffic, where it counts how many say nothing.
+    """
     if field.name == FIELD:
         return Signs(sense, no=normally(texts))
+    if field.name == TRAFFIC:
+        return Signs(sense, ways=traffic(texts))
     return signs_in(texts, field.dimension, sense)
 
 

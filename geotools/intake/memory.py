@@ -16,6 +16,8 @@ from geotools.intake.match import match_columns
 from geotools.intake.normally import FIELD, has_no
 from geotools.intake.signs import Signs, may_be_twofold
 from geotools.intake.sources import FramePart, Source, frame_source, meets
+from geotools.intake.traffic import FIELD as TRAFFIC
+from geotools.intake.traffic import has_letters
 from geotools.intake.values import is_number_column, texts
 from geotools.intake.window import Window, window_of
 from geotools.schema import INPUTS
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     import geopandas
 
 __all__ = ["Shelved", "part_of", "shelved", "told_apart"]
+
+JUDGED = {FIELD: has_no, TRAFFIC: has_letters}  # which texts of other fields are read as two
 
 
 @dataclass(frozen=True)
@@ -71,12 +75,12 @@ def _whole_signs(source: Source, frame: geopandas.GeoDataFrame, brief: Brief) ->
     match = match_columns(layer, source.columns, entry.fields if entry is not None else {})
     found = {}
     kinds = {name: layer.field(name).dtype for name in match.columns}
-    for name in (n for n in kinds if n == FIELD or kinds[n] not in ("text", "flag")):
+    for name in (n for n in kinds if n in JUDGED or kinds[n] not in ("text", "flag")):
         column, field = match.columns[name], layer.field(name)
         data = frame[next(c for c in frame.columns if str(c) == column.name)]
         if not is_number_column(data):
-            words = pd.unique(texts(data))
-            if has_no(words) if name == FIELD else may_be_twofold(words):
+            words = texts(data) if name == TRAFFIC else pd.unique(texts(data))
+            if JUDGED.get(name, may_be_twofold)(words):
                 found[name] = told_by(field, words, sense_of(field, column))
     return found
 

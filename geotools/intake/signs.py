@@ -102,13 +102,14 @@ class Signs:
 
     A sign that is not in ``decimal`` is told by nothing in the column; then the limits alone speak
     for a value. ``why`` says what tells of a sign, in words. ``no`` is what NO stands for in a
-    column of flags, as of `normally`.
+    column of flags, as of `normally`; ``ways`` what T and F do in one on traffic, as of `traffic`.
     """
 
     sense: Sense = Sense()
     decimal: dict[str, bool] = field(default_factory=dict)
     why: dict[str, str] = field(default_factory=dict)
     no: str = ""
+    ways: str = ""
 
     @classmethod
     def of(cls, texts: TextArray, factors: FloatArray, sense: Sense) -> Signs:

@@ -860,7 +860,7 @@ def test_a_busy_street_that_a_main_ends_in_across_it_is_closed_for_that_alone(en
 
 @pytest.mark.parametrize(
     ("word", "drawn", "side"),
-    [("along", 1, "along"), ("-1", 1, "against"), ("F", -1, "along"), ("reverse", -1, "against")],
+    [("along", 1, "along"), ("-1", 1, "against"), ("FT", -1, "along"), ("reverse", -1, "against")],
 )
 def test_tapers_of_a_one_way_carriageway_lie_where_its_traffic_comes_from(
     word: str, drawn: int, side: str

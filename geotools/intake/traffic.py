@@ -1,0 +1,86 @@
+"""Traffic: whether T and F in a column on one-way streets are To and From, or true and false.
+
+Beside words of either kind they are what these say. Alone they may be both, which is told.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from geotools.intake.values import NOTHING
+
+__all__ = ["FIELD", "as_words", "has_letters", "traffic", "traffic_remarks"]
+
+FIELD = "oneway"  # the field such letters are read in
+# What they are: To and From, with nothing said; true and false by other words of the column; true
+# and false, or To and From, for want of any word that tells.
+PLAIN, TOLD, TRUTH, DRAWN = "", "told", "truth", "drawn"
+LETTERS = {"t": "yes", "f": "no"}
+# Words beside which they are To and From: as tables of road data have them.
+WAYS = frozenset({"along", "against", "b", "both", "ft", "n", "reverse", "tf", "-1", "-1.0"})
+TRUE_OR_FALSE = frozenset({"yes", "no", "y", "true", "false", "1", "1.0", "0", "0.0"})
+
+
+def has_letters(texts: npt.NDArray[np.object_]) -> bool:
+    """Tell whether a column holds T or F."""
+    return bool(np.isin(_folded(texts), list(LETTERS)).any())
+
+
+def traffic(texts: npt.NDArray[np.object_]) -> str:
+    """Return what T and F stand for in a column, by all its values.
+
+    Alone they are read as true and false, which is the safer: F is then both ways, and traffic that
+    comes against the line as drawn is not forgotten, while a street of one way that is held for one
+    of both has but fewer lanes to spare. They are To and From if some streets say F and most say
+    nothing, as both ways are left out then.
+    """
+    words, count = np.unique(_folded(texts), return_counts=True)
+    said = set(words.tolist())
+    if said.isdisjoint(LETTERS) or said & WAYS:
+        return PLAIN
+    if said & TRUE_OR_FALSE:
+        return TOLD
+    blank = count[np.isin(words, NOTHING)].sum()
+    return DRAWN if "f" in said and 2 * blank > count.sum() else TRUTH
+
+
+def as_words(texts: npt.NDArray[np.object_], ways: str) -> npt.NDArray[np.object_]:
+    """Return texts with yes and no for T and F where these are true and false (``ways``)."""
+    if ways not in (TOLD, TRUTH):
+        return texts
+    folded, out = _folded(texts), texts.copy()
+    for letter, word in LETTERS.items():
+        out[folded == letter] = word
+    return out
+
+
+def traffic_remarks(
+    name: str, texts: npt.NDArray[np.object_], ways: str
+) -> list[tuple[str, str, str]]:
+    """Return what is to be said of T and F in a column of this name; nothing where it is plain."""
+    if ways == PLAIN:
+        return []
+    count = int(np.isin(_folded(texts), list(LETTERS)).sum())
+    read = (
+        "read as To and From, since most streets say nothing: F is one way as the line is drawn, T "
+        "against it"
+        if ways == DRAWN
+        else "read as true and false: T is one way as the line is drawn, F both ways"
+    )
+    write = (
+        "to be sure write FT (one way as drawn), TF (against it) and B (both ways), or yes and no"
+    )
+    why = (
+        "beside words for yes or no"
+        if ways == TOLD
+        else "and no other word in the column tells whether that is To and From or true and false"
+    )
+    text = f"oneway is T or F on {count:,} features (column {name!r}), {why}; {read}; {write}"
+    if ways == TOLD:
+        return [("info", "oneway-letters", text)]
+    return [("warning", "oneway-doubtful", text)]
+
+
+def _folded(texts: npt.NDArray[np.object_]) -> npt.NDArray[np.str_]:
+    return np.strings.lower(np.strings.strip(texts.astype(np.str_)))

@@ -1,0 +1,56 @@
+"""Traffic: T and F in the column on one-way streets."""
+
+from __future__ import annotations
+
+import geopandas
+import numpy as np
+import pytest
+
+from geotools.brief import Brief
+from geotools.intake.memory import part_of, shelved
+from geotools.intake.read import read_layers
+from geotools.intake.traffic import DRAWN, PLAIN, TOLD, TRUTH, traffic
+from geotools.intake.window import Window
+from geotools.street.net import one_way
+
+
+def _streets(line, words):
+    shapes = [line((9000.0 * k, 0), (9000.0 * k + 90, 0)) for k in range(len(words))]
+    return geopandas.GeoDataFrame({"oneway": words}, geometry=shapes, crs=32633)
+
+
+@pytest.mark.parametrize(
+    ("words", "meaning", "ways"),
+    [
+        (["F", "T", "B"], PLAIN, [1, -1, 0]),
+        (["f", "T", "N"], PLAIN, [1, -1, 0]),
+        (["F", "TF", None, None, None], PLAIN, [1, -1, 0, 0, 0]),
+        (["T", "F", "yes"], TOLD, [1, 0, 1]),
+        (["T", "F", "0"], TOLD, [1, 0, 0]),
+        (["T", "F", "F"], TRUTH, [1, 0, 0]),
+        (["F", "F"], TRUTH, [0, 0]),
+        (["T", "F", None], TRUTH, [1, 0, 0]),
+        (["T", "", "", ""], TRUTH, [1, 0, 0, 0]),
+        (["T", "F", None, "", "n/a"], DRAWN, [-1, 1, 0, 0, 0]),
+    ],
+)
+def test_t_and_f_are_to_and_from_beside_such_words_and_told_where_nothing_tells(
+    network, read, line, words, meaning, ways
+):
+    layers = read(mains=network(), streets=_streets(line, words))
+    assert traffic(np.array([w or "" for w in words], dtype=object)) == meaning
+    np.testing.assert_array_equal(one_way(layers.streets.table)[0], ways)
+    told = layers.findings.table().query("rule.str.startswith('oneway-')")
+    severity = {PLAIN: [], TOLD: ["info"]}.get(meaning, ["warning"])
+    assert told["severity"].tolist() == severity
+    assert all("write FT (one way as drawn)" in text for text in told["text"])
+
+
+def test_t_and_f_in_a_part_of_the_streets_mean_what_they_mean_in_the_whole(network, line):
+    mains = network([line((9000 * k, 0), (9000 * k + 100, 0)) for k in range(4)])
+    for words, way in ((["T", "F", None, None, None], -1), (["T", "B"], -1), (["T", "F"], 1)):
+        layers = {"mains": mains, "streets": _streets(line, words)}
+        window = Window(mains.geometry.iloc[0].bounds, mains.crs)
+        frames = {layer.layer: part_of(layer, window) for layer in shelved(layers, Brief())}
+        streets = read_layers(Brief(), frames=frames, window=window).streets
+        assert one_way(streets.table)[0].tolist() == [way]
