@@ -119,7 +119,6 @@ DIMENSIONS: dict[str, Dimension] = {
     ),
 }
 
-
 Words = tuple[tuple[str, tuple[str, ...]], ...]
 
 

@@ -1,31 +1,53 @@
-"""Streets that are in their layer twice, as where tiles were merged: one of them is kept."""
+"""Streets that are in their layer twice, as where tiles were merged: one of them is kept.
+
+Two of one way each against each other, as links of a road network are kept, are one of both ways.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.intake.duplicates import duplicate_groups
+from geotools.intake.duplicates import drawn_against, duplicate_groups
+from geotools.intake.limits import limit
 from geotools.intake.lines import Parts, keep_parts
 from geotools.intake.notes import Note, note
+from geotools.intake.traffic import one_way
 
-__all__ = ["without_doubles"]
+__all__ = ["Once", "joined_ways", "without_doubles"]
 
+BoolArray = npt.NDArray[np.bool_]
+FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 Names = npt.NDArray[Any]
 TEXTS = ("class", "name", "oneway")
 NUMBERS = ("lanes", "width", "speed")  # the largest counts
+OF_EACH = ("lanes", "width")  # what streets of one way have each for themselves
 
 
-def without_doubles(parts: Parts, table: pd.DataFrame, names: Names) -> tuple[Parts, list[Note]]:
+@dataclass(frozen=True)
+class Once:
+    """Streets without their doubles, and those that are two of one way each against each other.
+
+    ``pairs``, shape (k, 2), are places among ``parts``; of each the one that counts comes first.
+    """
+
+    parts: Parts
+    pairs: IntArray
+    notes: list[Note]
+
+
+def without_doubles(parts: Parts, table: pd.DataFrame, names: Names) -> Once:
     """Keep one of the streets with the same vertices, either way; each of the others is a note.
 
     Two of them would make an intersection of each of their ends. The one of the most lanes stays,
     then the widest, the fastest, the one with the fullest record, the first by its texts, and by
-    where it begins: it may not hang on the order of the features.
+    where it begins: it may not hang on the order of the features. Of streets of one way each, some
+    against the others, one stays for either way, or one of both ways if it is there.
 
     Parameters
     ----------
@@ -39,43 +61,112 @@ def without_doubles(parts: Parts, table: pd.DataFrame, names: Names) -> tuple[Pa
     group = duplicate_groups(parts)
     member = np.flatnonzero(np.bincount(group, minlength=len(parts))[group] > 1)
     if not len(member):
-        return parts, []
-    ordered = member[_in_order(parts, table.iloc[parts.row[member]], member, group[member])]
-    first = np.flatnonzero(np.diff(group[ordered], prepend=-1))
-    keeper = np.repeat(ordered[first], np.diff(first, append=len(ordered)))
-    twin = ordered != keeper
-    lost, kept = ordered[twin], parts.row[keeper[twin]]
-    notes = note(
-        "warning",
-        "duplicate-street",
-        parts.row[lost],
-        _texts(table, names, parts.row[lost], kept),
-        every=True,
-    )
-    return keep_parts(parts, np.setdiff1d(np.arange(len(parts)), lost)), notes
+        return Once(parts, np.zeros((0, 2), dtype=np.int64), [])
+    group = group[member]
+    way = _ways(parts, table, member, group)
+    opposed, both = _opposed(group, way)
+    kind = 2 * group + (opposed & ~both & (way < 0))  # of each one stays
+    order = _in_order(parts, table, member, [kind, opposed & both & (way != 0)])
+    first = np.flatnonzero(np.diff(kind[order], prepend=-1))
+    keeper = np.repeat(order[first], np.diff(first, append=len(order)))
+    twin = order != keeper
+    lost, kept = order[twin], keeper[twin]
+    texts = _texts(table.iloc[parts.row[member]], names[parts.row[member]], way, lost, kept)
+    notes = note("warning", "duplicate-street", parts.row[member[lost]], texts, every=True)
+    paired = order[first][(opposed & ~both)[order[first]]]
+    paired = paired[_in_order(parts, table, member[paired], [group[paired]])]
+    stay = np.setdiff1d(np.arange(len(parts)), member[lost])
+    pairs = np.searchsorted(stay, member[paired]).reshape(-1, 2)
+    return Once(keep_parts(parts, stay), pairs.astype(np.int64), notes)
 
 
-def _in_order(parts: Parts, some: pd.DataFrame, member: IntArray, group: IntArray) -> IntArray:
-    """Return the order of lines by group, the one that stays first."""
+def _ways(parts: Parts, table: pd.DataFrame, member: IntArray, group: IntArray) -> FloatArray:
+    """Return the way of traffic as `one_way`, told by how the first line of the group is drawn."""
+    way = one_way(table.iloc[parts.row[member]])[0]
+    return np.where(drawn_against(parts, member, group), -way, way)
+
+
+def _opposed(group: IntArray, way: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Tell whose group has streets of one way against each other, and whose one of both ways."""
+    ahead, behind, both = (np.bincount(group, way == each)[group] > 0 for each in (1, -1, 0))
+    return ahead & behind, both
+
+
+def _in_order(
+    parts: Parts, table: pd.DataFrame, member: IntArray, before: list[npt.NDArray[Any]]
+) -> IntArray:
+    """Return the order of lines by what goes before, the one that stays first."""
+    some = table.iloc[parts.row[member]]
     begin = parts.xy[parts.offsets[member]]
     texts = [some[name].fillna("").astype(str).to_numpy(dtype=str) for name in TEXTS]
     numbers = [-some[name].astype(float).fillna(0.0).to_numpy(dtype=float) for name in NUMBERS]
     blank = (some.isna() | (some == "")).sum(axis=1).to_numpy()
-    keys = [group, *numbers, blank, *texts, *begin.T, parts.row[member]]
+    keys = [*before, *numbers, blank, *texts, *begin.T, parts.row[member]]
     return np.asarray(np.lexsort(keys[::-1]), dtype=np.int64)
 
 
-def _texts(table: pd.DataFrame, names: Names, lost: IntArray, kept: IntArray) -> list[str]:
+def _texts(
+    some: pd.DataFrame, names: Names, way: FloatArray, lost: IntArray, kept: IntArray
+) -> list[str]:
     """Say of each street set aside which was kept, and in what their records differ."""
-    fields = [name for name in (*NUMBERS, *TEXTS) if name in table]
-    one, other = (table[fields].iloc[rows].reset_index(drop=True) for rows in (lost, kept))
-    differ = ((one != other) & ~(one.isna() & other.isna())).to_numpy(dtype=bool)
+    differ = _differences(some, lost, kept, (*NUMBERS, *TEXTS[:-1]))
     told = []
-    for name, unlike in zip(names[kept], differ, strict=True):
-        words = ", ".join(np.array(fields)[unlike])
+    for name, unlike, turned in zip(names[kept], differ, way[lost] != way[kept], strict=True):
+        words = ", ".join([*unlike, "oneway"] if turned else unlike)
         records = f" (their records differ in {words})" if words else ""
         told.append(
             f"has the same vertices as {name}, which was kept; set aside{records}; delete the one "
             "that is not there"
         )
     return told
+
+
+def _differences(
+    table: pd.DataFrame, one: IntArray, other: IntArray, fields: tuple[str, ...]
+) -> list[list[str]]:
+    """Return of each two rows in which of the fields they differ."""
+    names = [name for name in fields if name in table]
+    a, b = (table[names].iloc[rows].reset_index(drop=True) for rows in (one, other))
+    differ = ((a != b) & ~(a.isna() & b.isna())).to_numpy(dtype=bool)
+    return [np.array(names, dtype=object)[unlike].tolist() for unlike in differ]
+
+
+def joined_ways(once: Once, table: pd.DataFrame) -> tuple[Parts, pd.DataFrame, list[Note]]:
+    """Join streets of one way each against each other to one of both ways.
+
+    Lanes and widths are added up where both are known. What else differs is that of the first, and
+    is a note on the other.
+
+    Parameters
+    ----------
+    once : Once
+    table : DataFrame
+        Of the parts, a row each.
+    """
+    one, other = once.pairs.T
+    if not len(one):
+        return once.parts, table, []
+    differ = _differences(table, one, other, ("class", "name", "speed"))
+    unlike = np.flatnonzero([bool(words) for words in differ])
+    names = table["feature"].to_numpy(dtype=object)[one]
+    texts = [
+        f"runs against {names[k]} on the same vertices, and was joined with it to a street of both "
+        f"ways; their records differ in {', '.join(differ[k])}: that of {names[k]} was taken; "
+        "correct the one that is wrong"
+        for k in unlike
+    ]
+    notes = note("warning", "opposite-ways-differ", once.parts.row[other[unlike]], texts)
+    table = table.copy()
+    for name in OF_EACH:
+        table[name] = _summed(table[name].to_numpy(dtype=float), once.pairs, limit(name).high)
+    table.loc[one, "oneway"] = "both"
+    stay = np.setdiff1d(np.arange(len(table)), other)
+    return keep_parts(once.parts, stay), table.iloc[stay].reset_index(drop=True), notes
+
+
+def _summed(values: FloatArray, pairs: IntArray, most: float) -> FloatArray:
+    """Return values with sums for the first of each pair, NaN where one is not known."""
+    out, each = values.copy(), values[pairs]
+    total = each.sum(axis=1)
+    out[pairs[:, 0]] = np.where((each > 0).all(axis=1) & (total <= most), total, np.nan)
+    return out

@@ -8,8 +8,9 @@ import numpy.typing as npt
 from geotools.intake.lines import TOLERANCE, Parts, keep_parts
 from geotools.links import components
 
-__all__ = ["duplicate_groups"]
+__all__ = ["drawn_against", "duplicate_groups"]
 
+FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 # Direction along which lines are sorted: no street grid is drawn along it.
@@ -62,6 +63,21 @@ def _same(parts: Parts, one: IntArray, other: IntArray, tolerance: float) -> Boo
     """Tell for each pair whether the vertices agree, in either direction."""
     if not len(one):
         return np.zeros(0, dtype=bool)
+    found: BoolArray = np.minimum(*_between(parts, one, other)) <= tolerance
+    return found
+
+
+def drawn_against(parts: Parts, one: IntArray, other: IntArray) -> BoolArray:
+    """Tell of each two lines with the same vertices whether they are drawn against each other."""
+    if not len(one):
+        return np.zeros(0, dtype=bool)
+    ahead, behind = _between(parts, one, other)
+    against: BoolArray = behind < ahead
+    return against
+
+
+def _between(parts: Parts, one: IntArray, other: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return the most that vertices of lines are apart, as drawn, and one drawn the other way."""
     a, b = keep_parts(parts, one), keep_parts(parts, other)
     sizes = np.diff(a.offsets)
     index = np.arange(len(a.xy))
@@ -69,5 +85,4 @@ def _same(parts: Parts, one: IntArray, other: IntArray, tolerance: float) -> Boo
     starts = a.offsets[:-1]
     ahead = np.maximum.reduceat(np.hypot(*(a.xy - b.xy).T), starts)
     behind = np.maximum.reduceat(np.hypot(*(a.xy - b.xy[mirrored]).T), starts)
-    found: BoolArray = np.minimum(ahead, behind) <= tolerance
-    return found
+    return ahead, behind

@@ -18,7 +18,7 @@ from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
 from geotools.intake.crs import crs_name, full_turn, project
 from geotools.intake.datum import tell_accuracy
-from geotools.intake.doubled import without_doubles
+from geotools.intake.doubled import joined_ways, without_doubles
 from geotools.intake.findings import Findings
 from geotools.intake.lines import clean_lines, keep_parts, line_parts
 from geotools.intake.load import Loaded
@@ -40,6 +40,10 @@ IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 FAR = 1000.0  # m; a layer whose extent is farther from the mains than this is likely misplaced
 OFF_MAP = "has a coordinate that is not a number or is off the map; set aside; correct its vertices"
+OPPOSITE = (
+    "streets that are one way each, against each other on the same vertices, were joined two by "
+    "two to {count:,} of both ways; their lanes and widths are added up where both are known"
+)
 
 
 @dataclass(frozen=True)
@@ -96,10 +100,14 @@ def _lines(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings
     good = sane_lines(moved)
     notes = [*loaded.notes, *notes, *bad_coordinates(moved, good)]
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
-    parts, twice = without_doubles(parts, loaded.table, loaded.names)
-    _emit(loaded, findings, [*notes, *more, *twice], partial(line_places, moved))
-    table = _table(loaded, parts.row)
-    return Built(Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row)))
+    once = without_doubles(parts, loaded.table, loaded.names)
+    parts, table, differ = joined_ways(once, _table(loaded, once.parts.row))
+    notes += [*more, *once.notes, *differ]
+    _emit(loaded, findings, notes, partial(line_places, moved))
+    if len(once.pairs):
+        text = OPPOSITE.format(count=len(once.pairs))
+        findings.add("info", "opposite-ways-joined", text, layer=loaded.layer.name)
+    return Built(Lines(table, parts.xy, parts.offsets), len(np.unique(once.parts.row)))
 
 
 def _points(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings) -> Built:

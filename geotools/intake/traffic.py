@@ -1,16 +1,18 @@
-"""Traffic: whether T and F in a column on one-way streets are To and From, or true and false.
+"""Traffic: which way it goes by the words of a column; whether T and F are To and From, or true.
 
-Beside words of either kind they are what these say. Alone they may be both, which is told.
+Beside words of either kind T and F are what these say. Alone they may be both, which is told.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from geotools.intake.values import NOTHING
+from geotools.schema import WAYS
 
-__all__ = ["FIELD", "as_words", "has_letters", "traffic", "traffic_remarks"]
+__all__ = ["FIELD", "as_words", "has_letters", "one_way", "traffic", "traffic_remarks"]
 
 FIELD = "oneway"  # the field such letters are read in
 # What they are: To and From, with nothing said; true and false by other words of the column; true
@@ -18,8 +20,22 @@ FIELD = "oneway"  # the field such letters are read in
 PLAIN, TOLD, TRUTH, DRAWN = "", "told", "truth", "drawn"
 LETTERS = {"t": "yes", "f": "no"}
 # Words beside which they are To and From: as tables of road data have them.
-WAYS = frozenset({"along", "against", "b", "both", "ft", "n", "reverse", "tf", "-1", "-1.0"})
+BESIDE = frozenset({"along", "against", "b", "both", "ft", "n", "reverse", "tf", "-1", "-1.0"})
 TRUE_OR_FALSE = frozenset({"yes", "no", "y", "true", "false", "1", "1.0", "0", "0.0"})
+
+
+def one_way(
+    table: pd.DataFrame,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Return 1 for traffic one way along the line, -1 against it, else 0; and what is not known."""
+    if FIELD not in table:
+        return np.zeros(len(table)), np.zeros(len(table), dtype=bool)
+    said = table[FIELD].fillna("").astype(str).str.strip().str.casefold()
+    meant = {word: meaning for meaning, words in WAYS for word in words}
+    ways = said.map(meant)
+    way = (ways == "along").astype(float) - (ways == "against").astype(float)
+    known = ways.notna()
+    return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
 
 
 def has_letters(texts: npt.NDArray[np.object_]) -> bool:
@@ -37,7 +53,7 @@ def traffic(texts: npt.NDArray[np.object_]) -> str:
     """
     words, count = np.unique(_folded(texts), return_counts=True)
     said = set(words.tolist())
-    if said.isdisjoint(LETTERS) or said & WAYS:
+    if said.isdisjoint(LETTERS) or said & BESIDE:
         return PLAIN
     if said & TRUE_OR_FALSE:
         return TOLD

@@ -12,6 +12,7 @@ import pandas as pd
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.intake.traffic import one_way
 from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.pieces import TOUCH
@@ -39,7 +40,7 @@ from geotools.street.precedence import first_of_two
 from geotools.street.rings import LAPS, unrolled, with_western_nodes
 from geotools.street.swings import swings
 
-__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record", "one_way"]
+__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record"]
 
 TEXTS = ("class", "name")  # what a centreline says
 NUMBERS = ("lanes", "width", "speed", "oneway")
@@ -271,18 +272,6 @@ def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
 
 
 BETWEEN_CLASSES = "\x1f"  # the separator of units, which no class has in its name
-
-
-def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Return 1 for traffic one way along the line, -1 against it, else 0; and what is not known."""
-    if "oneway" not in table:
-        return np.zeros(len(table)), np.zeros(len(table), dtype=bool)
-    said = table["oneway"].fillna("").astype(str).str.strip().str.casefold()
-    meant = {word: meaning for meaning, words in WAYS for word in words}
-    ways = said.map(meant)
-    way = (ways == "along").astype(float) - (ways == "against").astype(float)
-    known = ways.notna()
-    return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
 
 
 def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.str_]) -> pd.DataFrame:

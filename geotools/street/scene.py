@@ -14,6 +14,7 @@ from geotools.accel import in_threads
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
+from geotools.intake.traffic import one_way
 from geotools.lists import as_compared
 from geotools.network.ragged import (
     BoolArray,
@@ -26,7 +27,7 @@ from geotools.network.ragged import (
 from geotools.schema import quantity_text
 from geotools.street.context import STREET_COLUMNS, TIE, Spots, context_of, find_streets
 from geotools.street.laydown import Corridors, build_corridors
-from geotools.street.net import StreetNet, build_streets, on_record, one_way
+from geotools.street.net import StreetNet, build_streets, on_record
 from geotools.street.precedence import first_of_two
 
 __all__ = ["StreetGround", "StreetScene", "build_scene", "with_street"]

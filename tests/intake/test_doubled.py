@@ -6,6 +6,7 @@ from itertools import permutations
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 
@@ -52,3 +53,76 @@ def test_streets_that_share_ends_but_not_all_vertices_are_two(network, read, fou
     layers = read(mains=network(), streets=_streets(shapes, name=["A", "B", "C"]))
     assert len(layers.streets) == 3
     assert found(layers, "duplicate-street").empty
+
+
+def _links(shapes, ways, **more):
+    columns = {"lanes": [2, 1], "width_m": [7.5, 3.5], "class": "local", "name": "A"} | more
+    return _streets(shapes, oneway=ways, **columns)
+
+
+@pytest.mark.parametrize(
+    ("back", "ways"), [(True, ["yes", "yes"]), (False, ["FT", "TF"]), (True, ["-1", "against"])]
+)
+@pytest.mark.parametrize("order", [[0, 1], [1, 0]])
+def test_streets_of_one_way_each_on_the_same_vertices_are_one_of_both_ways(
+    back, ways, order, network, read, found, line
+):
+    road = line((0, 5), (60, 15), (100, 5))
+    streets = _links([road, shapely.reverse(road) if back else road], ways, name=["A", "B"])
+    layers = read(mains=network(), streets=streets.iloc[order])
+    (kept,) = layers.streets.table.itertuples()
+    assert (kept.lanes, kept.width, kept.oneway, kept.name) == (3, 11.0, "both", "A")
+    told = found(layers, "opposite-ways-joined")
+    assert (
+        told["severity"].tolist() == ["info"]
+        and "joined two by two to 1 of" in told["text"].iloc[0]
+    )
+    (unlike,) = found(layers, "opposite-ways-differ").itertuples()
+    assert (unlike.severity, unlike.feature) == ("warning", "fid 1")
+    assert "runs against fid 0" in unlike.text and "records differ in name:" in unlike.text
+    assert found(layers, "duplicate-street").empty
+    assert layers.inputs.set_index("layer")["features_used"]["streets"] == 2
+
+
+def test_the_lanes_of_a_street_of_both_ways_are_not_known_where_those_of_one_way_are_not(
+    network, read, found, line
+):
+    road = line((0, 5), (100, 5))
+    streets = _links([road, shapely.reverse(road)], ["yes"] * 2, lanes=[2, None])
+    layers = read(mains=network(), streets=streets)
+    assert np.isnan(layers.streets.table["lanes"]).all()
+    assert layers.streets.table["width"].tolist() == [11.0]
+    assert found(layers, "opposite-ways-differ").empty
+
+
+def test_streets_of_one_way_drawn_against_each_other_may_be_one_that_is_there_twice(
+    network, read, found, line
+):
+    road = line((0, 5), (100, 5))
+    shapes = [road, shapely.reverse(road)]
+    layers = read(mains=network(), streets=_links(shapes, ["yes", "TF"], lanes=2, width_m=7.0))
+    assert layers.streets.table["lanes"].tolist() == [2]
+    (told,) = found(layers, "duplicate-street").itertuples()
+    assert "differ" not in told.text
+    assert found(layers, "opposite-ways-joined").empty
+
+
+@pytest.mark.parametrize("order", list(permutations(range(4)))[::5])
+def test_doubles_of_links_are_set_aside_before_the_two_ways_are_joined(
+    order, network, read, found, line
+):
+    road = line((0, 5), (100, 5))
+    shapes = [road, shapely.reverse(road), road, line((100, 5), (180, 5))]
+    streets = _streets(shapes, oneway=["FT", "FT", "F", "B"], lanes=[1, 1, 1, 2])
+    layers = read(mains=network(), streets=streets.iloc[list(order)])
+    table = layers.streets.table.sort_values("oneway")
+    assert table[["oneway", "lanes"]].to_numpy().tolist() == [["B", 2], ["both", 2]]
+    assert len(found(layers, "duplicate-street")) == 1
+
+
+def test_a_street_of_both_ways_goes_before_links_of_either_way(network, read, found, line):
+    road = line((0, 5), (100, 5))
+    streets = _streets([road] * 3, oneway=["FT", "B", "TF"], lanes=[3, 2, 1])
+    layers = read(mains=network(), streets=streets)
+    assert layers.streets.table[["oneway", "lanes"]].to_numpy().tolist() == [["B", 2]]
+    assert found(layers, "duplicate-street")["feature"].tolist() == ["fid 0", "fid 2"]

@@ -9,9 +9,8 @@ import pytest
 from geotools.brief import Brief
 from geotools.intake.memory import part_of, shelved
 from geotools.intake.read import read_layers
-from geotools.intake.traffic import DRAWN, PLAIN, TOLD, TRUTH, traffic
+from geotools.intake.traffic import DRAWN, PLAIN, TOLD, TRUTH, one_way, traffic
 from geotools.intake.window import Window
-from geotools.street.net import one_way
 
 
 def _streets(line, words):
