@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import tomllib
 import unicodedata
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
-__all__ = ["as_compared", "as_spelled", "list_from_text", "list_text", "words_apart"]
+__all__ = ["as_compared", "as_spelled", "list_from_text", "list_text", "listed", "words_apart"]
 
 
 def as_compared(words: Iterable[str]) -> list[str]:
@@ -25,6 +25,12 @@ def as_spelled(name: str, known: Collection[str]) -> str:
         return name
     plain = unicodedata.normalize("NFC", name)
     return next((k for k in known if unicodedata.normalize("NFC", k) == plain), name)
+
+
+def listed(names: Sequence[str], *, most: int | None = None) -> str:
+    """Return the first of many names, and how many more there are; all if ``most`` is not given."""
+    more = len(names) - (len(names) if most is None else most)
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def list_text(words: Iterable[object]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,11 +13,12 @@ from geotools.ground.raster import Raster
 from geotools.ground.vertical import UNIT_KEY, VerticalUnit, stated_unit
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
+from geotools.lists import listed
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Notes", "box_around", "listed"]
+__all__ = ["NAMED", "Notes", "box_around"]
 
-
+NAMED = 5  # files named in a text
 LENGTHS = {"lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
 # m; models of one ground differ less at half of all places, whatever their cells. Judgement.
 STEP = 1.0
@@ -174,7 +174,11 @@ class Notes:
         """Add the findings, each with the box of the points it concerns."""
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
         said |= {"differ": findings.length(self._differ), "in_feet": self._in_feet}
-        said |= {"unread": self._unread, "kept": listed(self._kept), "stated": self._stated}
+        said |= {
+            "unread": self._unread,
+            "kept": listed(self._kept, most=NAMED),
+            "stated": self._stated,
+        }
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
             held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))
@@ -185,11 +189,13 @@ class Notes:
                 rule,
                 f"{text} ({len(index)} stations concerned)",
                 layer="dem",
-                feature=listed(names),
+                feature=listed(names, most=NAMED),
                 geometry=box_around(self._xy[index]),
             )
         for crs, names in self._moved.values():
-            tell_accuracy("dem", crs, self._crs, self._xy, findings, feature=listed(names))
+            tell_accuracy(
+                "dem", crs, self._crs, self._xy, findings, feature=listed(names, most=NAMED)
+            )
 
 
 def _hint(raster: Raster) -> str:
@@ -198,12 +204,6 @@ def _hint(raster: Raster) -> str:
     if not raster.crs.is_projected or axis.unit_conversion_factor == 1.0:
         return ""
     return f"the coordinates of {raster.name} are in {axis.unit_name}, so its levels may be too; "
-
-
-def listed(names: Sequence[str], most: int = 5) -> str:
-    """Return the first of many names, and how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
 
 
 def box_around(xy: FloatArray) -> Any:

@@ -8,7 +8,8 @@ import numpy as np
 import pyproj
 
 from geotools.errors import LayerError
-from geotools.ground.raster import Raster, horizontal
+from geotools.ground.raster import Raster
+from geotools.intake.crs import horizontal
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["EDGE", "SEAM", "Places", "aside"]

@@ -18,13 +18,13 @@ from rasterio.windows import Window
 
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units, unread_unit
-from geotools.intake.crs import georeferenced, unusable
+from geotools.intake.crs import georeferenced, horizontal, unusable
 from geotools.intake.place import geopackage_of
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
 __all__ = [
-    *("Raster", "checked_raster", "horizontal", "open_raster", "opened"),
+    *("Raster", "checked_raster", "open_raster", "opened"),
     *("raster_environment", "read_mask", "read_window"),
 ]
 
@@ -369,11 +369,6 @@ def _crs(dataset: Any, name: str) -> pyproj.CRS | None:
         return crs if georeferenced(crs) else None
     except (pyproj.exceptions.CRSError, RasterioError) as error:
         raise LayerError(name, f"has a CRS that cannot be understood ({error})") from error
-
-
-def horizontal(crs: pyproj.CRS) -> pyproj.CRS:
-    """Return a CRS without its vertical part: points are looked up by x and y alone."""
-    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
 
 
 def _nodata(dataset: Any) -> Any:

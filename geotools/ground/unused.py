@@ -8,10 +8,11 @@ import numpy as np
 
 from geotools.ground.cells import Levels
 from geotools.ground.mosaic import Mosaic
-from geotools.ground.notes import box_around, listed
+from geotools.ground.notes import NAMED, box_around
 from geotools.ground.places import Places
 from geotools.ground.raster import Raster
 from geotools.intake.findings import Findings
+from geotools.lists import listed
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Unused", "extents"]
@@ -113,7 +114,7 @@ class Unused:
         )
 
     def _names(self, paths: Sequence[str]) -> str:
-        return listed([self._mosaic.known(path).name for path in paths])
+        return listed([self._mosaic.known(path).name for path in paths], most=NAMED)
 
 
 def _subject(count: int) -> str:

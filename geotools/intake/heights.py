@@ -10,6 +10,7 @@ import pyproj
 
 from geotools.intake.datum_names import ELLIPSOID, DatumNames
 from geotools.intake.findings import Findings
+from geotools.lists import listed
 
 __all__ = ["VerticalDatum", "tell_datums", "vertical_datum"]
 
@@ -127,5 +128,4 @@ def _several(groups: Sequence[Group]) -> str:
 
 
 def _listed(files: Sequence[str]) -> str:
-    more = f" and {len(files) - NAMED} more" if len(files) > NAMED else ""
-    return ", ".join(files[:NAMED]) + more
+    return listed(files, most=NAMED)

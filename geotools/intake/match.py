@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from geotools.intake.faults import nearest
 from geotools.intake.stated import mapping_line
-from geotools.lists import as_compared
+from geotools.lists import as_compared, listed
 from geotools.schema import Field, Layer
 
 __all__ = ["Column", "Match", "match_columns"]
@@ -181,4 +181,4 @@ def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[tuple[
 
 
 def _listed(columns: Sequence[str]) -> str:
-    return f"(columns there: {', '.join(columns) or 'none'})"
+    return f"(columns there: {listed(columns) or 'none'})"

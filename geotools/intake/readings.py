@@ -12,7 +12,7 @@ from geotools.intake.findings import counted
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import Match, match_columns
 from geotools.intake.stated import mapping_line
-from geotools.lists import as_compared
+from geotools.lists import as_compared, listed
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
 
 __all__ = ["class_remarks", "column_remarks", "columns_table", "status_remarks"]
@@ -115,8 +115,7 @@ def _mapping(layer: Layer, likely: Mapping[str, str]) -> str:
 
 
 def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
-    return ", ".join(names[:SHOWN]) + more
+    return listed(names, most=SHOWN)
 
 
 def status_remarks(

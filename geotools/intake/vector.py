@@ -29,12 +29,13 @@ from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
 from geotools.intake.stamp import stamp
-from geotools.lists import as_compared
+from geotools.lists import as_compared, listed
 
 __all__ = ["open_vector"]
 
-# What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
 _FIDS = "ids of the features"  # where a field has the name they come by
+_NAMED = 20  # layers named in a text
+# What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
 READ_ERRORS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -195,7 +196,9 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
     if named is not None:
         close = nearest(named, names)
         hint = f"; did you mean {close!r}?" if close else ""
-        raise LayerError(label, f"has no layer {named!r}{hint} (layers there: {_listed(names)})")
+        raise LayerError(
+            label, f"has no layer {named!r}{hint} (layers there: {listed(names, most=_NAMED)})"
+        )
     spatial = [str(row[0]) for row in known if row[1] is not None]
     for options in (names, spatial):
         if len(options) == 1:
@@ -207,13 +210,8 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
     raise LayerError(
         label,
         f"has {len(names)} layers and none is called {layer!r}; name one as path:layer "
-        f"(layers there: {_listed(names)})",
+        f"(layers there: {listed(names, most=_NAMED)})",
     )
-
-
-def _listed(names: Sequence[str], *, most: int = 20) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
 
 
 @dataclass(frozen=True)
@@ -359,7 +357,7 @@ def _described(name: str, column: pa.ChunkedArray, messages: list[str]) -> pa.Ch
 
 def _undescribed(name: str, codes: Sequence[str]) -> str:
     return (
-        f"column {name!r} holds codes that its domain does not describe: {_listed(codes, most=5)}; "
+        f"column {name!r} holds codes that its domain does not describe: {listed(codes, most=5)}; "
         "the codes themselves were read; correct them or add them to the domain"
     )
 

@@ -13,6 +13,7 @@ from geotools.brief import Network
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
 from geotools.links import components
+from geotools.lists import listed
 from geotools.network.along import stretches_tree
 from geotools.network.build import RunSet
 from geotools.network.mains import carries_water
@@ -138,8 +139,7 @@ def _text(mains: list[str]) -> str:
     """Return mains by name, a few of many, as the subject of what is said of them."""
     if len(mains) == 1:
         return f"main {mains[0]} lies"
-    more = f" and {len(mains) - MOST} more" if len(mains) > MOST else ""
-    return f"mains {', '.join(mains[:MOST])}{more} lie"
+    return f"mains {listed(mains, most=MOST)} lie"
 
 
 def _joined(

@@ -13,8 +13,9 @@ from functools import cached_property
 import numpy as np
 
 from geotools.accel import in_parts
+from geotools.intake.ragged import TICK
 from geotools.network.places import Between
-from geotools.network.ragged import TICK, BoolArray, FloatArray, IntArray, offsets_of, spread_out
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, spread_out
 from geotools.pipe.pits import STEEP_OVER_M
 from geotools.siting.profile import STEP, Profile
 

@@ -9,6 +9,7 @@ import pandas as pd
 from geotools.brief import Service
 from geotools.intake.findings import Findings
 from geotools.intake.materials import bore_assumed
+from geotools.lists import listed
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
@@ -257,8 +258,7 @@ def _report_closed(
 def _some(words: npt.NDArray[np.str_]) -> str:
     """Name the first of some words, and how many more there are."""
     every = np.unique(words).tolist()
-    rest = f" and {len(every) - NAMED} more" if len(every) > NAMED else ""
-    return ", ".join(repr(word[:40]) for word in every[:NAMED]) + rest
+    return listed([repr(word[:40]) for word in every], most=NAMED)
 
 
 def _listed(names: npt.NDArray[np.object_]) -> list[str]:

@@ -21,9 +21,9 @@ __all__ = [
 ]
 
 DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
-# Stopping sight distance by speed: table 6B-2, mph and ft.
 # What the reader takes for a street is good for the formulas: m/s and m.
 _FASTEST, _WIDEST = limit("speed").high, limit("width").high
+# Stopping sight distance by speed: table 6B-2, mph and ft.
 _MPH = np.array([20.0, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75])
 _SIGHT_FT = np.array([115.0, 155, 200, 250, 305, 360, 425, 495, 570, 645, 730, 820])
 

@@ -11,6 +11,7 @@ import pandas as pd
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, figure, in_system, unit_of
+from geotools.lists import listed
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
 
 __all__ = [
@@ -569,9 +570,7 @@ def _concerned(feature: str, run_id: str, mains: set[str]) -> str:
     several = [] if feature in mains else feature.split(",")
     own = [name for name in several if _names(name, run_id, mains)] or [feature]
     bare = _bare(run_id)
-    told = ["run" if name == run_id else bare(name) for name in own[:_NAMED]]
-    more = len(own) - len(told)
-    return ", ".join(told) + (f" and {more} more" if more else "")
+    return listed(["run" if name == run_id else bare(name) for name in own], most=_NAMED)
 
 
 def _names(feature: str, run_id: str, mains: set[str]) -> bool:
