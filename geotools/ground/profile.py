@@ -181,19 +181,31 @@ def _deeper(
     own = stations.iloc[at].reset_index(drop=True)
     other = own.assign(**{name: joints[name].to_numpy() for name in _RECORD})
     rank = np.unique(mains["feature"].astype(str).to_numpy(dtype=str), return_inverse=True)[1]
-    keys = []
-    for rows in (own, other):
-        columns = replace(_columns(rows, mains, assumed_cover), there=there[at])
-        depth, source = _depths(columns)
-        keys.append((depth, columns.diameter, -source, -rank[columns.main]))
-    better, level = np.zeros(len(at), dtype=bool), np.ones(len(at), dtype=bool)
-    for of_own, of_other in zip(*keys, strict=True):
-        better |= level & (of_other > of_own + SAME)
-        level &= np.abs(of_other - of_own) <= SAME
+    own_claims, other_claims = (
+        _claims(replace(_columns(rows, mains, assumed_cover), there=there[at]), rank)
+        for rows in (own, other)
+    )
+    better = _greater(other_claims, own_claims)
     record = {name: stations[name].to_numpy(copy=True) for name in _RECORD}
     for name, values in record.items():
         values[at[better]] = other[name].to_numpy()[better]
     return stations.assign(**record)
+
+
+def _claims(columns: _Columns, rank: IntArray) -> tuple[npt.NDArray[Any], ...]:
+    """Return what decides between two mains at a joint, the first first; the greater has it."""
+    depth, source = _depths(columns)
+    return depth, columns.diameter, -source, -rank[columns.main]
+
+
+def _greater(one: tuple[npt.NDArray[Any], ...], other: tuple[npt.NDArray[Any], ...]) -> BoolArray:
+    """Return where the first of several columns that differ by more than `SAME` is greater."""
+    greater = np.zeros(len(one[0]), dtype=bool)
+    alike = np.ones(len(one[0]), dtype=bool)
+    for mine, theirs in zip(one, other, strict=True):
+        greater |= alike & (mine > theirs + SAME)
+        alike &= np.abs(theirs - mine) <= SAME
+    return greater
 
 
 _RECORD = ("main", "main_share", "main_rate")  # what a station has of its main

@@ -158,27 +158,49 @@ def _met(xy: FloatArray, group: IntArray, goes: BoolArray) -> FloatArray:
     points, else that middle.
     """
     count = np.bincount(group)
-    out = np.stack([np.bincount(group, column) / count for column in xy.T], axis=1)
-    last = np.cumsum(count) - 1
-    first = last - count + 1
+    places = np.stack([np.bincount(group, column) / count for column in xy.T], axis=1)
     several = np.flatnonzero(count > 1)
-    first, last, middle = first[several], last[several], out[several]
+    last = (np.cumsum(count) - 1)[several]
+    first = last - count[several] + 1
+    begin, end, middle = xy[first], xy[last], places[several]
     before, behind = np.maximum(first - 1, 0), np.minimum(last + 1, len(xy) - 1)
-    lines = [goes[first - 1] & (first > 0), goes[np.minimum(last, len(goes) - 1)] & (behind > last)]
-    ways = [xy[first] - xy[before], xy[behind] - xy[last]]
-    (leads, leaves), (one, two) = lines, (_unit(way) for way in ways)
-    sine = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
-    gap = xy[last] - xy[first]
-    along = (gap[:, 0] * two[:, 1] - gap[:, 1] * two[:, 0]) / np.where(sine != 0, sine, 1.0)
-    meet = xy[first] + along[:, None] * one
-    wide = np.hypot(*(xy[first] - middle).T) + np.hypot(*(xy[last] - middle).T)
-    corner = leads & leaves & (np.abs(sine) > STRAIGHT)
-    corner &= np.hypot(*(meet - middle).T) <= MOST_MITRE * wide
-    for line, way, place in ((leads & ~leaves, one, xy[first]), (leaves & ~leads, two, xy[last])):
-        on_it = place + ((middle - place) * way).sum(axis=1)[:, None] * way
-        middle = np.where(line[:, None], on_it, middle)
-    out[several] = np.where(corner[:, None], meet, middle)
-    return out
+    # Whether the step to the first point goes along the street, and the one from the last.
+    leads = goes[first - 1] & (first > 0)
+    leaves = goes[np.minimum(last, len(goes) - 1)] & (behind > last)
+    way_in, way_out = _unit(begin - xy[before]), _unit(xy[behind] - end)
+    meet, sine = _meeting(begin, way_in, end, way_out)
+    wide = np.hypot(*(begin - middle).T) + np.hypot(*(end - middle).T)
+    near = np.hypot(*(meet - middle).T) <= MOST_MITRE * wide
+    choices = [
+        (leads & leaves & (np.abs(sine) > STRAIGHT) & near, meet),
+        (leads & ~leaves, _nearest_on(begin, way_in, middle)),
+        (leaves & ~leads, _nearest_on(end, way_out, middle)),
+    ]
+    for holds, place in choices:  # one of them at most
+        places[several] = np.where(holds[:, None], place, places[several])
+    return places
+
+
+def _meeting(
+    one: FloatArray, way_one: FloatArray, two: FloatArray, way_two: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return where lines through points, of unit ways, meet, and the sine of their angle.
+
+    Where that is 0 the place means nothing.
+    """
+    sine = _cross(way_one, way_two)
+    along = _cross(two - one, way_two) / np.where(sine != 0, sine, 1.0)
+    return one + along[:, None] * way_one, sine
+
+
+def _nearest_on(point: FloatArray, way: FloatArray, to: FloatArray) -> FloatArray:
+    """Return the places of lines through points, of unit ways, nearest to others."""
+    along = ((to - point) * way).sum(axis=1)
+    return np.asarray(point + along[:, None] * way, dtype=np.float64)
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], dtype=np.float64)
 
 
 def _unit(way: FloatArray) -> FloatArray:
