@@ -358,8 +358,8 @@ INPUTS: dict[str, Layer] = {
                 _text("name", "name of the street"),
                 _text(
                     "oneway",
-                    "traffic one way, along or against the line as drawn; both ways if left out; what "
-                    "T and F alone mean is judged by their column",
+                    "traffic one way, along or against the line as drawn; both ways if left out",
+                    note="what T and F alone mean is judged by their column",
                     words=WAYS,
                 ),
             ),

@@ -31,7 +31,6 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.thinned import Thinned, thin
 from geotools.network.words import in_words
-from geotools.schema import WAYS
 from geotools.street.alike import SLACK, Alike, Stretches, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
