@@ -16,6 +16,7 @@ from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
 from geotools.deliver.files import BESIDE, check_place, clear_parts, part_of, sync, sync_folder
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
+from geotools.gdal_options import gdal_options
 from geotools.intake.place import odd_letters
 from geotools.schema import OUTPUTS
 
@@ -263,7 +264,7 @@ def _write_layers(
     """Write all tables to a new file and wait until it is on the disk."""
     for name, frame in tables.items():
         _check_crs(name, frame, crs)
-    with _gdal_options(_GDAL_OPTIONS):
+    with gdal_options(_GDAL_OPTIONS):
         frames = [f for n, f in tables.items() if OUTPUTS[n].geometry]
         wkt = stored_wkt(crs, places_of(frames, covered))
         for name, frame in tables.items():
@@ -297,14 +298,3 @@ def _check_crs(name: str, frame: pd.DataFrame, crs: pyproj.CRS) -> None:
     own = getattr(frame, "crs", None) if OUTPUTS[name].geometry else None
     if own is not None and not crs.equals(own, ignore_axis_order=True):
         raise ValueError(f"layer {name} is in {own.name!r}, not in the output CRS {crs.name!r}")
-
-
-@contextmanager
-def _gdal_options(options: Mapping[str, str]) -> Iterator[None]:
-    """Set GDAL options for a while; they are process-wide, so the old ones are put back."""
-    before = {key: pyogrio.get_gdal_config_option(key) for key in options}
-    pyogrio.set_gdal_config_options(dict(options))
-    try:
-        yield
-    finally:
-        pyogrio.set_gdal_config_options(before)

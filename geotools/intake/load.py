@@ -14,6 +14,7 @@ import pyproj
 
 from geotools.brief import InputSource
 from geotools.errors import LayerError
+from geotools.intake.arcs import arcs_text
 from geotools.intake.crs import crs_name, georeferenced, unusable
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
@@ -136,6 +137,9 @@ def load_layer(
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]
     names = _numbered(content.fids)
+    if content.arcs:
+        text = arcs_text(content.arcs, len(content.table), system)
+        remarks.append(("info", "arcs-as-chords", text))
     longitude = partial(longitudes, content.geometry, crs)
     judge = judge_of(source, content, bounds)
     converted = convert_fields(

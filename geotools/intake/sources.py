@@ -47,6 +47,8 @@ class Content:
         What the reader warned of.
     broken : dict
         Row to reason, for features whose geometry could not be read.
+    arcs : int
+        Features with true arcs, of which ``geometry`` has the chords.
     """
 
     table: pd.DataFrame
@@ -54,6 +56,7 @@ class Content:
     fids: npt.NDArray[Any]
     messages: tuple[str, ...] = ()
     broken: dict[int, str] = field(default_factory=dict)
+    arcs: int = 0
 
 
 @dataclass(frozen=True)

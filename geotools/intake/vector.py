@@ -22,6 +22,7 @@ import pyogrio.raw
 import shapely
 
 from geotools.errors import LayerError
+from geotools.intake.arcs import finely, holding_arcs
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
@@ -232,7 +233,7 @@ def _read(
     """Read columns and geometries; say which feature is broken if the whole cannot be read."""
     label, place, sublayer, expected = file.label, file.place, file.sublayer, file.expected
     try:
-        with _heard(messages):
+        with _heard(messages), finely():
             meta, table = pyogrio.raw.read_arrow(
                 place.target,
                 layer=sublayer,
@@ -241,8 +242,8 @@ def _read(
                 bbox=bounds,
             )
             name = meta["geometry_name"] or "wkb_geometry"
-            apart = name in table.column_names and _needs_rereading(table.column(name))
-            wkb = _reread(place, sublayer, bounds) if apart else None
+            there = name in table.column_names
+            arcs, wkb = _read_apart(file, table.column(name), bounds) if there else (0, None)
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(label, place, sublayer, expected, error) from error
     whole = bounds is None
@@ -256,7 +257,7 @@ def _read(
     geometry, broken = _geometries(table.column(name).to_numpy() if wkb is None else wkb)
     fids = table.column(fid).to_numpy().astype(str).astype(object)
     frame = _frame(file, table.select(list(wanted)), messages)
-    return Content(frame, geometry, fids, tuple(messages), broken)
+    return Content(frame, geometry, fids, tuple(messages), broken, arcs)
 
 
 def _column(file: _File, name: str) -> pd.Series[Any]:
@@ -397,23 +398,28 @@ def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any
         return pd.Series([None if b is None else b.decode("utf-8", "replace") for b in raw])
 
 
-def _needs_rereading(column: pa.ChunkedArray) -> bool:
-    """Tell whether geometries have to be read again, feature by feature.
+def _read_apart(
+    file: _File, column: pa.ChunkedArray, bounds: Bounds | None
+) -> tuple[int, npt.NDArray[Any] | None]:
+    """Return how many geometries hold arcs, and all of them read feature by feature, if need be.
 
-    That is so of arcs, and of FlatGeobuf with features that have no geometry: GDAL gives those no
-    place in the column, whose offsets then contradict each other.
+    There is need of it for arcs, and for FlatGeobuf with features that have no geometry: GDAL gives
+    those no place in the column, whose offsets then contradict each other.
     """
     try:
         column.validate(full=True)
     except pa.ArrowInvalid:
-        return True
-    return pc.min(pc.binary_length(column)).as_py() == 0 or _has_curves(column)
+        return 0, _reread(file, bounds)
+    arcs, needed = holding_arcs(column)
+    if needed or pc.min(pc.binary_length(column)).as_py() == 0:
+        return arcs, _reread(file, bounds)
+    return 0, None
 
 
-def _reread(place: Place, sublayer: str, bounds: Bounds | None) -> npt.NDArray[Any]:
+def _reread(file: _File, bounds: Bounds | None) -> npt.NDArray[Any]:
     """Return WKB, None where there is no geometry, arcs turned into short chords by GDAL."""
     _, fids, wkb, _ = pyogrio.raw.read(
-        place.target, layer=sublayer, columns=[], bbox=bounds, return_fids=True
+        file.place.target, layer=file.sublayer, columns=[], bbox=bounds, return_fids=True
     )
     found: npt.NDArray[Any] = wkb if bounds is None else wkb[np.argsort(fids, kind="stable")]
     return found
@@ -424,15 +430,6 @@ def _geometries(wkb: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], dict[int, str]
     geometry = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
     lost = np.flatnonzero(shapely.is_missing(geometry) & ~pd.isna(wkb))
     return geometry, {int(row): _why(wkb[row]) for row in lost}
-
-
-def _has_curves(column: pa.ChunkedArray) -> bool:
-    """Tell whether any geometry is an arc or made of arcs, from the type codes of its WKB."""
-    for head in pc.binary_slice(column.drop_null(), 0, 5).unique().to_pylist():
-        number = int.from_bytes(head[1:], "little" if head[:1] == b"\x01" else "big")
-        if (number & 0x0FFFFFFF) % 1000 in range(8, 15):
-            return True
-    return False
 
 
 def _why(wkb: bytes) -> str:

@@ -291,6 +291,38 @@ def test_arcs_are_drawn_as_chords(tmp_path, read_file):
     assert np.diff(mains.offsets)[2] == 2
 
 
+def _arc(radius: float, *, turn: float = 1.2) -> str:
+    """Return an arc about a point, from due east of it, as text."""
+    angles = np.array([0.0, turn / 2, turn])
+    xy = np.stack([500000 + radius * np.cos(angles), 5200000 + radius * np.sin(angles)], axis=1)
+    return "CIRCULARSTRING (" + ", ".join(f"{x:.9f} {y:.9f}" for x, y in xy) + ")"
+
+
+def test_chords_of_arcs_stay_within_a_hundred_thousandth_of_the_radius(tmp_path, read_file):
+    radii = np.array([0.3, 3, 30, 300, 3000, 10_000])
+    path = tmp_path / "net.csv"
+    rows = [f'"{_arc(radius)}",R{k},300\n' for k, radius in enumerate(radii)]
+    path.write_text("".join(["WKT,main_id,diameter_mm\n", *rows]))
+    mains = read_file(path, crs="EPSG:32633").mains
+    assert len(mains) == len(radii)
+    for k, radius in enumerate(radii):
+        line = mains.xy[slice(*mains.offsets[k : k + 2])] - (500000, 5200000)
+        middles = np.hypot(*((line[1:] + line[:-1]) / 2).T)
+        assert np.abs(middles - radius).max() < max(1e-5 * radius, 1e-6)
+
+
+def test_arcs_are_told_once_with_their_count(tmp_path, read_file, found):
+    path = tmp_path / "net.csv"
+    line = "(500000 5200000, 500100 5200000)"
+    shapes = [_arc(50), f"MULTICURVE ({line}, {_arc(90)})", f"MULTICURVE ({line})"]
+    shapes += [f"COMPOUNDCURVE ({line})", f"LINESTRING {line}", "MULTICURVE Z ((0 0 1, 9 9 1))"]
+    rows = [f'"{shape}",M{k},300\n' for k, shape in enumerate(shapes)]
+    path.write_text("".join(["WKT,main_id,diameter_mm\n", *rows]))
+    told = found(read_file(path, crs="EPSG:32633"), "arcs-as-chords")
+    assert told["severity"].tolist() == ["info"]
+    assert told["text"][0].startswith("2 of 6 features hold true arcs")
+
+
 def test_a_table_without_geometry_is_an_error(tmp_path, read_file, fault):
     path = tmp_path / "net.csv"
     path.write_text("main_id,diameter_mm\nA,300\n")
