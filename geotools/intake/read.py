@@ -30,6 +30,7 @@ from geotools.intake.ragged import line_lengths
 from geotools.intake.readings import class_remarks, columns_table, status_remarks
 from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
+from geotools.intake.unmet import tell_unmet
 from geotools.intake.valve_ids import doubled_valves, sure_valves
 from geotools.intake.window import Window, window_of
 from geotools.schema import INPUTS
@@ -148,6 +149,8 @@ def _read(
         known = None if renamed is None else renamed.get("mains", {})
         mains = _mains(loaded, brief, findings, tell, window, known)
     faults.raise_if_any()
+    if window is None:
+        tell_unmet(loaded, brief, findings)
     loaded["mains"] = loaded["mains"].built()
     if "streets" in loaded:
         excluded = brief.street.excluded_classes

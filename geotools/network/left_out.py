@@ -103,7 +103,7 @@ def report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
 
 
 def _report_owners(mains: Lines, network: Network, findings: Findings) -> None:
-    """Count the mains left out by their owner; where none is, those of each of several owners."""
+    """Count the mains left out by their owner, and those of each owner where several are left."""
     if "owner" not in mains.table:
         return
     sound = large_enough(mains, network) & carries_water(mains, network)
@@ -113,8 +113,8 @@ def _report_owners(mains: Lines, network: Network, findings: Findings) -> None:
     if left:
         text = f"mains of owner {left} are not lined (network.excluded_owners)."
         findings.add("info", "owner-excluded", text, layer="mains")
-    taken = words[sound & (words != "").to_numpy()]
-    if not network.excluded_owners and taken.nunique() > 1:
+    taken = words[sound & ~others & (words != "").to_numpy()]
+    if taken.nunique() > 1:
         findings.add(
             "info",
             "several-owners",

@@ -462,3 +462,13 @@ def test_several_owners_are_told_where_none_is_excluded(
     assert len(run_set(layers).table) == 2
     (told,) = _texts(layers, "several-owners")
     assert told.startswith("mains of owner 'city' (1), 'county' (1) may all be lined")
+
+
+def test_several_owners_left_are_told_where_another_is_excluded(
+    run_set: RunsOf, layers_of: LayersOf
+) -> None:
+    lines = [MAIN, [(0, 90), (300, 90)], [(0, 180), (300, 180)]]
+    layers = layers_of(lines, owner=["City", "County", "Canal Co"])
+    assert len(run_set(layers, network=Network(excluded_owners=["canal co"])).table) == 2
+    (told,) = _texts(layers, "several-owners")
+    assert told.startswith("mains of owner 'city' (1), 'county' (1) may all be lined")
