@@ -30,7 +30,7 @@ from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.levels import Profile, levels_of_pulls
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.shut import valves_to_close
+from geotools.deliver.shut import each_valve
 from geotools.deliver.wording import depth_words, dig_words, figure, measured, working_days
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS, angle_text, length_text
@@ -422,10 +422,10 @@ def _draw_digs(drawn: Drawn, digs: Any) -> None:
 def _draw_shutdowns(drawn: Drawn, shutdowns: Any, context: Any) -> None:
     if shutdowns is None:
         return
-    for row in shutdowns.itertuples():
-        for point, name in valves_to_close(row.geometry, row.valves, context):
-            values = {"VALVE": name, "RUN_ID": row.run_id, "ALL_OF_RUN": row.valves}
-            _labelled(drawn, "LIN_SHUT", point, values)
+    for valve in each_valve(shutdowns, context):
+        runs, alls = ",".join(valve.runs), "; ".join(valve.all_of_run)
+        values = {"VALVE": valve.name, "RUN_ID": runs, "ALL_OF_RUN": alls}
+        _labelled(drawn, "LIN_SHUT", valve.point, values)
 
 
 def _name_areas(drawn: Drawn, tables: Mapping[str, Any]) -> None:

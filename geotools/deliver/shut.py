@@ -2,14 +2,60 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
 
-__all__ = ["valves_to_close"]
+__all__ = ["Valve", "each_valve", "valves_to_close"]
 
 _SAME = 0.01  # in the unit of the CRS; two places this near are one valve
+
+
+@dataclass(frozen=True)
+class Valve:
+    """A valve to close: where, its name, "" if not known, and for which runs.
+
+    ``all_of_run`` has the names of all valves to close for each of the runs.
+    """
+
+    point: Any
+    name: str
+    runs: tuple[str, ...]
+    all_of_run: tuple[str, ...]
+
+
+def each_valve(shutdowns: Any, context: Any) -> list[Valve]:
+    """Return every valve to close once, however many runs need it closed.
+
+    ``shutdowns`` has ``run_id``, ``valves`` and ``geometry``, ``context`` is as of
+    `valves_to_close`.
+    """
+    told = [
+        (point, name, row.run_id, row.valves)
+        for row in shutdowns.itertuples()
+        for point, name in valves_to_close(row.geometry, row.valves, context)
+    ]
+    valves = []
+    for rows in _of_one_valve([point for point, *_ in told], [name for _, name, *_ in told]):
+        runs, alls = zip(*dict.fromkeys(told[row][2:] for row in rows), strict=True)
+        name = max(told[row][1] for row in rows)
+        valves.append(Valve(told[rows[0]][0], name, runs, alls))
+    return valves
+
+
+def _of_one_valve(points: list[Any], names: list[str]) -> list[list[int]]:
+    """Return the rows at one place and of one name, or of none, in the order of the first."""
+    at = np.array(points, dtype=object)
+    here, there = shapely.STRtree(at).query(at, predicate="dwithin", distance=_SAME)
+    first: dict[int, int] = {}
+    of: dict[int, list[int]] = {}
+    for row in sorted(range(len(at)), key=lambda row: names[row] == ""):  # the named first
+        known = [k for k in there[here == row] if k in first and names[row] in ("", names[k])]
+        first[row] = first[known[0]] if known else row
+        of.setdefault(first[row], []).append(row)
+    return sorted(sorted(rows) for rows in of.values())
 
 
 def valves_to_close(shutdown: Any, names: str, context: Any) -> list[tuple[Any, str]]:

@@ -14,6 +14,7 @@ import ezdxf
 import ezdxf.tools.text
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyproj
 import pytest
 import shapely
@@ -643,6 +644,30 @@ def test_valves_are_drawn_to_be_closed_for_work_that_is_planned_alone(tmp_path: 
     assert len(tables["shutdowns"])
     assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
     assert not blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")
+
+
+def test_a_valve_to_close_is_one_block_for_all_its_runs(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    first, last = (shapely.Point(*axis(METRIC)[k]) for k in (0, -1))
+    runs, both = tables["runs"], [("R1", "V1,V2"), ("R2", "V2"), ("R3", "V2")]
+    tables["runs"] = pd.concat([runs.assign(run_id=name) for name, _ in both])
+    rows = [{"run_id": name, "valves": valves} for name, valves in both]
+    shapes = [shapely.MultiPoint([first, last]), *(shapely.MultiPoint([last]) for _ in range(2))]
+    shut = rows_of(OUTPUTS["shutdowns"], *rows).set_geometry(shapes)
+    tables["shutdowns"] = shut.set_crs(METRIC, allow_override=True)
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    told = {
+        (round(b.dxf.insert.x), round(b.dxf.insert.y)): [
+            b.get_attrib_text(tag) for tag in ("VALVE", "RUN_ID", "ALL_OF_RUN")
+        ]
+        for b in blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")
+    }
+    # which of the valves of R1 lies where is not on record; those of a run that has one are
+    assert told == {
+        (round(first.x), round(first.y)): ["", "R1", "V1,V2"],
+        (round(last.x), round(last.y)): ["V2", "R1,R2,R3", "V1,V2; V2; V2"],
+    }
+    assert len(blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")) == 2
 
 
 def test_strings_closures_and_valves_to_close_bear_their_names(tmp_path: Path) -> None:
