@@ -1361,6 +1361,8 @@ def _nearest(name: str, known: set[str]) -> str:
 def _faults(error: pydantic.ValidationError, data: Mapping[str, Any]) -> list[str]:
     """Turn pydantic's errors into one line each, naming the key and the nearest valid one."""
     keys = set(declared()) | {n for n in Brief.model_fields if n != "origins"}
+    units = _written_at(data, ("output", "units"))
+    system = str(units) if units in ("si", "us") else None
     lines = []
     for item in error.errors():
         parts = [str(part) for part in item["loc"]]
@@ -1368,7 +1370,8 @@ def _faults(error: pydantic.ValidationError, data: Mapping[str, Any]) -> list[st
             parts = parts[:3]  # pydantic goes on with the types it tried
         key = ".".join(parts)
         if item["type"] != "extra_forbidden":
-            lines.append(f"{key}: {_message(item, parts, _written_at(data, item['loc']))}")
+            written = _written_at(data, item["loc"])
+            lines.append(f"{key}: {_message(item, parts, written, system)}")
         elif parts[0] == "inputs":
             known = {f"{'.'.join(parts[:-1])}.{name}" for name in InputSource.model_fields}
             lines.append(f"{key}: no such key{_nearest(key, known)}")
@@ -1387,8 +1390,11 @@ def _written_at(data: Any, where: tuple[int | str, ...]) -> object:
     return data
 
 
-def _message(item: Any, parts: list[str], written: object) -> str:
-    """Say what is wrong with one value, as the person who wrote it would understand it."""
+def _message(item: Any, parts: list[str], written: object, system: str | None) -> str:
+    """Say what is wrong with one value, as the person who wrote it would understand it.
+
+    ``system`` is the brief's, ``si`` or ``us``; None where it says neither.
+    """
     given, kind = _shown(item["input"]), item["type"]
     text = str(item["msg"]).removeprefix("Value error, ")
     if parts[0] == "inputs" and parts[2:] == ["source"]:
@@ -1412,17 +1418,19 @@ def _message(item: Any, parts: list[str], written: object) -> str:
         return f"{given} is given as a number without a unit; write {number:.10g}"
     if text.startswith("Input"):
         return f"{given}: {text[0].lower()}{text[1:]}"
-    return _with_own_example(".".join(parts), text)
+    return _with_own_example(parts, text, system)
 
 
-def _with_own_example(key: str, text: str) -> str:
-    """Show the setting's default where a message has an example of its kind in another unit."""
-    default = declared().get(key)
-    if default is None or not default.kind or default.written == "none":
+def _with_own_example(parts: list[str], text: str, system: str | None) -> str:
+    """Have the example of a message in the units of the brief, and in those of its own setting."""
+    kind, default = _measure(parts), declared().get(".".join(parts))
+    if kind is None:
         return text
-    if unit_of(default.written, default.kind) == usual_unit(default.kind):
-        return text
-    return text.replace(example(default.kind), example(default.kind, default.written))
+    like = None
+    if default is not None and default.written != "none":
+        usual = unit_of(default.written, kind) == usual_unit(kind)
+        like = None if usual else default.written
+    return text.replace(example(kind), example(kind, system, like=like))
 
 
 _PER_CENT = re.compile(r"\s*(?P<number>[+-]?\d{1,9}(?:[.,]\d{1,9})?)\s*(?:%|percent|per cent)\s*")

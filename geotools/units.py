@@ -12,7 +12,9 @@ from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
 
 __all__ = [
     "PINT_UNITS",
+    "US_UNITS",
     "LevelUnit",
+    "by_signs",
     "example",
     "in_unit",
     "parse_quantity",
@@ -48,32 +50,53 @@ PINT_UNITS: dict[str, str] = {
     "per_mass": "1/kg",
     "per_time": "1/s",
 }
-# How a quantity of each kind may be written, for messages.
-_EXAMPLES: dict[str, str] = {
-    "length": "12 m",
-    "diameter": "300 mm",
-    "mass": "12 kg",
-    "pressure": "700 kPa",
-    "force": "90 kN",
-    "speed": "3 m/min",
-    "flow": "30 L/s",
-    "volume_rate": "60 m^3/day",
-    "area_rate": "50 m^2/day",
-    "area": "12 m^2",
-    "volume": "12 m^3",
-    "density": "1200 kg/m^3",
-    "line_load": "500 N/m",
-    "angle": "45 deg",
-    "time": "12 h",
-    "temperature": "20 degC",
-    "per_item": "1200",
-    "per_length": "250 / m",
-    "per_area": "150 / m^2",
-    "per_volume": "120 / m^3",
-    "per_mass": "3 / kg",
-    "per_time": "900 / hour",
+# How a quantity of each kind may be written, for messages; where it is another, also in US units.
+_EXAMPLES: dict[str, tuple[str, ...]] = {
+    "length": ("12 m", "40 ft"),
+    "diameter": ("300 mm", "12 in"),
+    "mass": ("12 kg", "25 lb"),
+    "pressure": ("700 kPa", "100 psi"),
+    "force": ("90 kN", "20000 lbf"),
+    "speed": ("3 m/min", "10 ft/min"),
+    "flow": ("30 L/s", "500 gpm"),
+    "volume_rate": ("60 m^3/day", "80 yd^3/day"),
+    "area_rate": ("50 m^2/day", "500 ft^2/day"),
+    "area": ("12 m^2", "130 ft^2"),
+    "volume": ("12 m^3", "16 yd^3"),
+    "density": ("1200 kg/m^3", "75 lb/ft^3"),
+    "line_load": ("500 N/m", "35 lbf/ft"),
+    "angle": ("45 deg",),
+    "time": ("12 h",),
+    "temperature": ("20 degC", "70 degF"),
+    "per_item": ("1200",),
+    "per_length": ("250 / m", "75 / ft"),
+    "per_area": ("150 / m^2", "15 / ft^2"),
+    "per_volume": ("120 / m^3", "90 / yd^3"),
+    "per_mass": ("3 / kg", "1.5 / lb"),
+    "per_time": ("900 / hour",),
+}
+# The US unit in place of one of the brief's defaults; others are shown as they are.
+US_UNITS = {
+    "m": "ft",
+    "mm": "in",
+    "kN": "lbf",
+    "degC": "degF",
+    "bar": "psi",
+    "m/s": "ft/s",
+    "km/hour": "mph",
+    "m^2/day": "ft^2/day",
+    "m^3/day": "yd^3/day",
+    "m/min": "ft/min",
+    "m/day": "ft/day",
+    "/ m": "/ ft",
+    "/ km": "/ mile",
+    "L/s/km": "gpm/mile",
+    "/ m^2": "/ ft^2",
+    "/ m^3": "/ yd^3",
+    "/ kg": "/ lb",
 }
 
+INCHES = 12  # to a foot
 _LENGTHS = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": FOOT, "in": INCH}
 # What one of the units written most often is in SI. pint takes a good part of a second to load,
 # as long as a small district takes to plan: with these alone it stays away. A test holds every
@@ -120,6 +143,10 @@ _QUANTITY = re.compile(
     rf"(?P<number>{_NUMBER})\s{{0,3}}(?P<unit>/?\s?{_UNIT}(?:\s?[*/ ·]\s?{_UNIT}){{0,5}})?\Z"
 )
 _LONGEST = 120
+# Feet and inches by their signs, as drawings have them: 18', 24", 2'-6".
+_INCHES = r"(?P<inches>\d{1,9}(?:\.\d{0,9})?)\s?(?:\"|''|″|”)"
+_FEET = r"(?P<feet>\d{1,9}(?:\.\d{0,9})?)\s?['′’](?!')"
+_SIGNED = re.compile(rf"(?:{_FEET}(?:\s?-?\s?(?=\d))?)?(?:{_INCHES})?\Z")
 
 
 @cache
@@ -197,6 +224,8 @@ def _by_pint(value: str, kind: str, unit: str, number: float, written: str) -> f
 
 def _split(value: str, kind: str) -> tuple[float, str]:
     """Return the number and the unit, spelled for pint, of a text."""
+    if PINT_UNITS[kind] == "m" and len(value) <= _LONGEST and (signed := by_signs(value)):
+        return signed
     found = _QUANTITY.match(value.strip()) if len(value) <= _LONGEST else None
     if found is None:
         shown = value if len(value) <= _LONGEST else value[:_LONGEST] + "..."
@@ -209,6 +238,23 @@ def _split(value: str, kind: str) -> tuple[float, str]:
     return float(found["number"]), written
 
 
+def by_signs(text: str) -> tuple[float, str] | None:
+    """Return a length written with the signs of feet and inches, and ``ft`` or ``in``; else None.
+
+    Of feet and inches the latter are fewer than a foot has.
+    """
+    found = _SIGNED.match(text.strip())
+    if found is None or not text.strip():
+        return None
+    feet, inches = found["feet"], found["inches"]
+    if feet is None:
+        return float(inches), "in"
+    if inches is None:
+        return float(feet), "ft"
+    whole = float(feet).is_integer() and float(inches) < INCHES
+    return (float(feet) + float(inches) / INCHES, "ft") if whole else None
+
+
 def unit_of(text: str, kind: str) -> str:
     """Return the unit a quantity was written in.
 
@@ -217,6 +263,8 @@ def unit_of(text: str, kind: str) -> str:
     ValueError
         If the text is no quantity.
     """
+    if PINT_UNITS[kind] == "m" and (signed := by_signs(text)):
+        return signed[1]
     found = _QUANTITY.match(text.strip())
     if found is None:
         raise ValueError(f"{text!r} is not a quantity; {example(kind)}")
@@ -252,12 +300,34 @@ def in_unit(value: float, unit: str, kind: str) -> float:
 
 def usual_unit(kind: str) -> str:
     """Return the unit a quantity of this kind is usually written in; empty where none is due."""
-    return _EXAMPLES[kind].lstrip(".0123456789").strip()
+    return _EXAMPLES[kind][0].lstrip(".0123456789").strip()
 
 
-def example(kind: str, written: str | None = None) -> str:
-    """Return advice how to write a quantity of a kind: as one written, or as is usual."""
-    return f"write for example '{_EXAMPLES[kind] if written is None else written}'"
+def example(kind: str, system: str | None = None, *, like: str | None = None) -> str:
+    """Return advice how to write a quantity of a kind.
+
+    Parameters
+    ----------
+    kind : str
+        A key of ``PINT_UNITS``.
+    system : str, optional
+        ``si`` or ``us``; both are shown where it is not known which is meant.
+    like : str, optional
+        A quantity of the kind, of which the units are taken, in place of the usual one.
+    """
+    shown = _EXAMPLES[kind] if like is None else (like, _in_us(like, kind))
+    if system is not None:
+        shown = (shown[-1] if system == "us" else shown[0],)
+    return f"write for example {' or '.join(f'{text!r}' for text in dict.fromkeys(shown))}"
+
+
+def _in_us(text: str, kind: str) -> str:
+    """Return a quantity, roughly, in the US unit that stands for its own."""
+    unit = unit_of(text, kind)
+    if unit not in US_UNITS:
+        return text
+    value = in_unit(parse_quantity(text, kind), US_UNITS[unit], kind)
+    return f"{float(f'{value:.2g}'):g} {US_UNITS[unit]}"
 
 
 def told_apart(

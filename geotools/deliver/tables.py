@@ -11,30 +11,9 @@ from geotools.cautions import CAUTIONS
 from geotools.deliver.columns import content_hash
 from geotools.lists import list_text
 from geotools.schema import OUTPUTS
-from geotools.units import in_unit, usual_unit
+from geotools.units import US_UNITS, in_unit, usual_unit
 
 __all__ = ["content_hash", "settings_table"]
-
-# How a unit of the brief's defaults is shown in US customary units; others are shown as they are.
-_US = {
-    "m": "ft",
-    "mm": "in",
-    "kN": "lbf",
-    "degC": "degF",
-    "bar": "psi",
-    "m/s": "ft/s",
-    "km/hour": "mph",
-    "m^2/day": "ft^2/day",
-    "m^3/day": "yd^3/day",
-    "m/min": "ft/min",
-    "m/day": "ft/day",
-    "/ m": "/ ft",
-    "/ km": "/ mile",
-    "L/s/km": "gpm/mile",
-    "/ m^2": "/ ft^2",
-    "/ m^3": "/ yd^3",
-    "/ kg": "/ lb",
-}
 
 
 def settings_table(brief: Brief, units: str) -> pd.DataFrame:
@@ -73,7 +52,7 @@ def _unit(setting: Setting, units: str) -> str:
     unit = re.sub(r"^[-+.\deE]+\s*", "", setting.written)
     if unit == "none":  # left open by default
         unit = usual_unit(setting.kind)
-    return _US.get(unit, unit) if units == "us" else unit
+    return US_UNITS.get(unit, unit) if units == "us" else unit
 
 
 def _shown(setting: Setting, unit: str) -> str:

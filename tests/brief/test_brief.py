@@ -140,7 +140,7 @@ def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
 
 def test_the_example_for_a_diameter_is_one_of_a_pipe(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, "[network]\nmin_diameter = 12\n")
-    assert fault == "network.min_diameter: 12 has no unit; write for example '300 mm'"
+    assert fault == "network.min_diameter: 12 has no unit; write for example '300 mm' or '12 in'"
 
 
 def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path) -> None:
@@ -158,11 +158,12 @@ def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path
         ),
         (
             '[screening]\nbreaks_from = "5"\n',
-            "screening.breaks_from: '5' has no unit; write for example '0.5 / km'",
+            "screening.breaks_from: '5' has no unit; write for example '0.5 / km' or '0.8 / mile'",
         ),
         (
             '[screening]\nleakage_from = "5 mm"\n',
-            "screening.leakage_from: '5 mm' is not an area rate; write for example '0.05 L/s/km'",
+            "screening.leakage_from: '5 mm' is not an area rate; write for example "
+            "'0.05 L/s/km' or '1.3 gpm/mile'",
         ),
         (
             '[network]\nexcluded_statuses = "abandoned"\n',
@@ -302,9 +303,42 @@ def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
 def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
     found = faults(tmp_path, '[pulls]\nmax_length = 400\nmachine_capacity = "80 psi"\n')
     assert found == (
-        "pulls.max_length: 400 has no unit; write for example '12 m'",
-        "pulls.machine_capacity: '80 psi' is not a force; write for example '90 kN'",
+        "pulls.max_length: 400 has no unit; write for example '12 m' or '40 ft'",
+        "pulls.machine_capacity: '80 psi' is not a force; write for example '90 kN' or '20000 lbf'",
     )
+
+
+@pytest.mark.parametrize(
+    ("units", "own", "fault"),
+    [
+        ("us", "pulls.max_length = 400", "400 has no unit; write for example '40 ft'"),
+        ("si", "pulls.max_length = 400", "400 has no unit; write for example '12 m'"),
+        ("us", "street.default_speed = '30'", "'30' has no unit; write for example '31 mph'"),
+        ("us", "service.working_pressure = '8'", "'8' has no unit; write for example '87 psi'"),
+        ("us", "pulls.machine_capacity = '8'", "'8' has no unit; write for example '20000 lbf'"),
+        ("us", "carrier.temperature = '60'", "'60' has no unit; write for example '70 degF'"),
+        ("si", "street.default_speed = '3'", "'3' has no unit; write for example '50 km/hour'"),
+        ("us", "rates.excavation = '9'", "'9' has no unit; write for example '90 / yd^3'"),
+    ],
+)
+def test_examples_of_messages_are_in_the_units_of_the_brief(
+    tmp_path: Path, units: str, own: str, fault: str
+) -> None:
+    (found,) = faults(tmp_path, f"output.units = '{units}'\n{own}\n")
+    assert found == f"{own.split()[0]}: {fault}"
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"), [("18'", 5.4864), ("2'-6\"", 0.762), ("7' 0\"", 2.1336), ('90"', 2.286)]
+)
+def test_a_length_is_taken_by_the_signs_of_feet_and_inches(text: str, metres: float) -> None:
+    found = load_brief(overrides={"pits.max_depth": text, "output.context": text})
+    assert found.pits.max_depth == found.output.context == pytest.approx(metres, rel=1e-12)
+
+
+def test_a_bound_is_told_in_the_feet_a_length_is_written_in(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[pulls]\nmax_length = "2\'-6\\""\n')
+    assert fault == "pulls.max_length: 2'-6\" is out of range: must be above 3.28084 ft"
 
 
 def test_value_out_of_range_is_named_with_its_bound(tmp_path: Path) -> None:
@@ -507,7 +541,7 @@ def test_faults_of_own_pipes_name_the_pipe_and_the_part(tmp_path: Path) -> None:
         "carrier.own.0.name: 'a=b': a name may not hold ';', ',' or '='",
         "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100', 'PVC' or 'PVC-U'",
         "carrier.own.2: 'short; PE' is not 'name; material; outside diameter; wall'",
-        "carrier.own.3.outside: '24' has no unit; write for example '300 mm'",
+        "carrier.own.3.outside: '24' has no unit; write for example '300 mm' or '12 in'",
         "carrier.own.4.wall: 2.5145999999999997 is out of range: input should be less than or "
         "equal to 0.3 (in SI units)",
     ]

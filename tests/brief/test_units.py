@@ -80,9 +80,9 @@ def test_quantity_comes_back_in_si(text: object, kind: str, expected: float) -> 
 @pytest.mark.parametrize(
     ("value", "kind", "said"),
     [
-        ("12", "length", "has no unit; write for example '12 m'"),
+        ("12", "length", "has no unit; write for example '12 m' or '40 ft'"),
         (12, "length", "has no unit"),
-        (12.5, "pressure", "has no unit; write for example '700 kPa'"),
+        (12.5, "pressure", "has no unit; write for example '700 kPa' or '100 psi'"),
         ("12 kg", "length", "is not a length"),
         ("12 ton", "force", "is not a force"),  # a mass
         ("12 ft^2", "length", "is not a length"),
@@ -100,6 +100,11 @@ def test_quantity_comes_back_in_si(text: object, kind: str, expected: float) -> 
         ("1,800 ft", "length", "is not a quantity"),
         ("12 ft 6 in", "length", "is not a quantity"),
         ("about 12 m", "length", "is not a quantity"),
+        ("2'-13\"", "length", "is not a quantity"),  # feet have 12 inches
+        ("2.5'-6\"", "length", "is not a quantity"),
+        ("5'6", "length", "is not a quantity"),
+        ("2'-", "length", "is not a quantity"),
+        ("12'", "pressure", "is not a quantity"),
         ("m", "length", "is not a quantity"),
         ("", "length", "is not a quantity"),
         ("nan m", "length", "is not a quantity"),
@@ -181,8 +186,9 @@ def test_refusal_of_a_long_text_does_not_repeat_it_whole() -> None:
 def test_example_in_each_message_is_itself_read(kind: str) -> None:
     with pytest.raises(ValueError, match="write for example") as caught:
         parse_quantity("?", kind)
-    example = str(caught.value).partition("write for example '")[2].rstrip("'")
-    assert math.isfinite(parse_quantity(example, kind))
+    examples = re.findall("'([^']*)'", str(caught.value).partition("write for example")[2])
+    si, us = (parse_quantity(text, kind) for text in (examples[0], examples[-1]))
+    assert us == pytest.approx(si, rel=0.12)  # both are round numbers
 
 
 # What the suffixes of the data contract are called by pint, an independent table of units.
