@@ -122,13 +122,20 @@ def load_layer(
         With every fault: missing fields, no CRS, wrong geometry, values that cannot be used.
     """
     mapping: Mapping[str, str] = entry.fields if entry is not None else {}
-    match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
+    match = match_columns(
+        layer,
+        source.columns,
+        mapping,
+        cut_names=source.cut_names,
+        system=system,
+        values=source.column,
+    )
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
     faults += [] if source.spatial else [_no_geometry(source)]
     faults += [why] if crs is not None and (why := unusable(crs)) else []
     remarks += [("info", rule, text) for rule, text in match.hints]
-    remarks += column_remarks(layer, match)
+    remarks += column_remarks(layer, match, system)
     if faults or crs is None:
         raise LayerError(source.label, faults)
     bounds = None if window is None else window.bounds_in(crs)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from geotools.intake.faults import nearest
-from geotools.intake.stated import mapping_line
+from geotools.intake.stated import Values, mapping_line
 from geotools.lists import as_compared, listed
 from geotools.schema import Field, Layer
 
@@ -42,7 +42,13 @@ class Match:
 
 
 def match_columns(
-    layer: Layer, columns: Sequence[str], mapping: Mapping[str, str], *, cut_names: bool = False
+    layer: Layer,
+    columns: Sequence[str],
+    mapping: Mapping[str, str],
+    *,
+    cut_names: bool = False,
+    system: str = "si",
+    values: Values | None = None,
 ) -> Match:
     """Find the column of each field.
 
@@ -56,6 +62,10 @@ def match_columns(
         Contract name with unit suffix to column of the file; beats names that agree.
     cut_names : bool
         The format cuts names to ten letters.
+    system : str
+        ``si`` or ``us``, which units hints show where nothing tells.
+    values : callable, optional
+        Gives the values of a column: they may tell.
     """
     found: dict[str, Column] = {}
     faults = _unknown_keys(layer, mapping)
@@ -70,9 +80,9 @@ def match_columns(
             found[field.name] = options[0]
             hints += _cut(layer, options[0], mapping)
         elif field.required:
-            faults.append(_missing(layer, field, columns))
+            faults.append(_missing(layer, field, columns, system, values))
         else:
-            hints += _unitless(layer, field, columns)
+            hints += _unitless(layer, field, columns, system)
     used = {column.name for column in found.values()}
     left = tuple(name for name in columns if name not in used)
     return Match(found, tuple(faults), tuple(hints), left)
@@ -148,13 +158,16 @@ def _shown_unit(options: Sequence[Column]) -> Column:
     return options[0]
 
 
-def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
+def _missing(
+    layer: Layer, field: Field, columns: Sequence[str], system: str, values: Values | None
+) -> str:
     close = nearest(field.column(), columns, cutoff=0.6) or nearest(field.name, columns, cutoff=0.6)
     hint = f"; the nearest is {close!r}" if close else ""
-    line, _ = mapping_line(field, close or "YOUR_COLUMN")
+    parts = mapping_line(field, close or "YOUR_COLUMN", system, values if close else None)
     return (
         f"field {' or '.join(field.spellings())} ({field.text}) is missing{hint}; name the column "
-        f"under [inputs.{layer.name}.fields], for example: {line} {_listed(columns)}"
+        f"under [inputs.{layer.name}.fields], for example: {' '.join(filter(None, parts))} "
+        f"{_listed(columns)}"
     )
 
 
@@ -168,14 +181,16 @@ def _cut(layer: Layer, column: Column, mapping: Mapping[str, str]) -> list[tuple
     return [("column-name-cut", text)]
 
 
-def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[tuple[str, str]]:
+def _unitless(
+    layer: Layer, field: Field, columns: Sequence[str], system: str
+) -> list[tuple[str, str]]:
     column = next(iter(_alike(field.name, columns)), None) if field.dimension else None
     if column is None:
         return []
     text = (
         f"column {column!r} has no unit in its name and was not read; under "
         f"[inputs.{layer.name}.fields] state the unit, for example: "
-        f'{field.column()} = "{column}"'
+        f'{field.column(system)} = "{column}"'
     )
     return [("column-not-read", text)]
 

@@ -58,7 +58,7 @@ def _missing(layer: Layer, match: Match) -> list[Field]:
     return [field for field in layer.fields if field.name not in match.columns]
 
 
-def column_remarks(layer: Layer, match: Match) -> Remarks:
+def column_remarks(layer: Layer, match: Match, system: str = "si") -> Remarks:
     """Return what is worth saying of columns that were not read; nothing of plain extra columns.
 
     A layer of which no field is read though it has columns is likely another layer, or one whose
@@ -68,17 +68,17 @@ def column_remarks(layer: Layer, match: Match) -> Remarks:
     likely = likely_columns(layer, _missing(layer, match), left)
     telling = [field for field in layer.fields if field.name != "status"]  # the others may lack
     if telling and left and not match.columns:
-        return [("warning", "no-field-read", _none_read(layer, left, likely))]
+        return [("warning", "no-field-read", _none_read(layer, left, likely, system))]
     if not likely:
         return []
     text = (
         f"columns not read: {_listed(left)}; {_likely_text(likely)}: if so, map it under "
-        f"[inputs.{layer.name}.fields], for example: {_mapping(layer, likely)}"
+        f"[inputs.{layer.name}.fields], for example: {_mapping(layer, likely, system)}"
     )
     return [("info", "columns-left-over", text)]
 
 
-def _none_read(layer: Layer, left: Sequence[str], likely: Mapping[str, str]) -> str:
+def _none_read(layer: Layer, left: Sequence[str], likely: Mapping[str, str], system: str) -> str:
     other = _layer_of(left, layer)
     if other:
         hint = f"they are columns of {other}: give the layer meant"
@@ -87,7 +87,7 @@ def _none_read(layer: Layer, left: Sequence[str], likely: Mapping[str, str]) -> 
         hint = f"{may}check that it is the layer meant"
     return (
         f"none of its columns is read as a field of {layer.name}: {_listed(left)}; {hint}, or map "
-        f"them under [inputs.{layer.name}.fields], for example: {_mapping(layer, likely)}"
+        f"them under [inputs.{layer.name}.fields], for example: {_mapping(layer, likely, system)}"
     )
 
 
@@ -107,10 +107,10 @@ def _likely_text(likely: Mapping[str, str]) -> str:
     return ", ".join(told)
 
 
-def _mapping(layer: Layer, likely: Mapping[str, str]) -> str:
+def _mapping(layer: Layer, likely: Mapping[str, str], system: str) -> str:
     """Return a line of a brief that maps a column, in the unit its name states if it does."""
     name = next(iter(likely), layer.fields[0].name)
-    line, remark = mapping_line(layer.field(name), likely.get(name, "YOUR_COLUMN"))
+    line, remark = mapping_line(layer.field(name), likely.get(name, "YOUR_COLUMN"), system)
     return f"{line} {remark}".rstrip()
 
 

@@ -5,12 +5,18 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.errors import LayerError
 from geotools.intake.measured import UNITS
 from geotools.schema import Field, unit_sign
 
-__all__ = ["mapping_line"]
+__all__ = ["Values", "mapping_line"]
 
 # Pressures on record as the height of a column of water, which the contract has no unit for: in
 # several languages, beside lengths alone. Common practice, no source.
@@ -20,11 +26,16 @@ _HEADS = frozenset(
         *("mwc", "mwg", "mws", "mca", "mce", "mvp", "mvk"),
     )
 )
+# Sizes of mains on record are in inches between these, in metres below, in millimetres above.
+LEAST_INCHES, MOST_INCHES = 2.0, {"si": 50.0, "us": 150.0}
+Values = Callable[[str], Any]
 _BRACKET = re.compile(r"[(\[]([^()\[\]]+)[)\]]\s*\Z")
 _PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+")  # of PressPsi
 
 
-def mapping_line(field: Field, column: str) -> tuple[str, str]:
+def mapping_line(
+    field: Field, column: str, system: str = "si", values: Values | None = None
+) -> tuple[str, str]:
     """Return a line of a brief that maps a column, in the unit its name states, and a remark.
 
     Parameters
@@ -33,20 +44,50 @@ def mapping_line(field: Field, column: str) -> tuple[str, str]:
         What the column may hold.
     column : str
         Name of the column.
+    system : str
+        ``si`` or ``us``, the units of the brief.
+    values : callable, optional
+        Gives the values of the column.
 
     Returns
     -------
     line, remark : str
-        Without a unit in the name the line has the contract's own, and the remark asks for the
-        one of the values; of a unit the contract has none for, it says what to do. The remark is
-        empty where the line holds as it is.
+        Without a unit in the name the line has the one that values of diameters look like, or else
+        that of the brief, and the remark asks for the one of the values; of a unit the contract has
+        none for, it says what to do. The remark is empty where the line holds as it is.
     """
     spelling, other = _stated(field, column)
-    line = f"{spelling or field.column()} = {json.dumps(column, ensure_ascii=False)}"
+    asked = values if field.dimension == "bore" and not spelling else None
+    seen = _numbers(asked, column)
+    usual = f"{field.name}_{_looks_like(seen, system)}" if len(seen) else field.column(system)
+    line = f"{spelling or usual} = {json.dumps(column, ensure_ascii=False)}"
     if other:
         units = " or ".join(unit_sign(name[len(field.name) + 1 :]) for name in field.spellings())
         return line, f"(its name states {other!r}: bring the values to {units} first)"
-    return line, "(with the unit of the values)" if field.dimension and not spelling else ""
+    if spelling or not field.dimension:
+        return line, ""
+    range_ = f", {min(seen):g} to {max(seen):g}" if len(seen) else ""
+    return line, f"(with the unit of the values{range_})"
+
+
+def _numbers(values: Values | None, column: str) -> npt.NDArray[np.float64]:
+    """Return the numbers above 0 in a column, none where it cannot be read."""
+    try:
+        found = pd.Series(dtype=float) if values is None else pd.Series(values(column))
+    except LayerError:  # why is told by whoever reads the layer
+        found = pd.Series(dtype=float)
+    numbers: npt.NDArray[np.float64] = pd.to_numeric(found, errors="coerce").to_numpy(
+        dtype=float, na_value=np.nan
+    )
+    return numbers[np.isfinite(numbers) & (numbers > 0)]
+
+
+def _looks_like(sizes: npt.NDArray[np.float64], system: str) -> str:
+    """Return the unit that sizes of mains are likely in, by the middle one of them."""
+    middle = float(np.median(sizes))
+    if middle < LEAST_INCHES:
+        return "m"
+    return "in" if middle < MOST_INCHES[system] else "mm"
 
 
 def _stated(field: Field, column: str) -> tuple[str, str]:

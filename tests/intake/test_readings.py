@@ -138,6 +138,39 @@ def test_a_name_that_states_no_unit_is_proposed_with_that_of_the_contract(column
     assert mapping_line(INPUTS["mains"].field("status"), "STATE_M") == ('status = "STATE_M"', "")
 
 
+def test_a_name_that_states_no_unit_is_proposed_with_that_of_the_brief():
+    for field, line in (("cover", "cover_ft"), ("pressure", "pressure_psi"), ("flow", "flow_gpm")):
+        own = INPUTS["mains"].field(field)
+        assert mapping_line(own, "COL", "us")[0] == f'{line} = "COL"'
+    contract, columns = INPUTS["mains"], ["main_id", "diameter_in", "cover"]
+    ((_, hint),) = match_columns(contract, columns, {}, system="us").hints
+    assert hint.endswith('for example: cover_ft = "cover"')
+    left = match_columns(contract, ["main_id", "diameter_in", "Depth"], {}, system="us")
+    ((_, _, text),) = column_remarks(contract, left, "us")
+    assert text.endswith('for example: cover_ft = "Depth" (with the unit of the values)')
+
+
+@pytest.mark.parametrize(
+    ("sizes", "units", "line", "told"),
+    [
+        ([6, 12, 48, None], "us", "diameter_in", ", 6 to 48"),
+        ([6, 12, 48, 0], "si", "diameter_in", ", 6 to 48"),
+        ([150, 300, 1200], "us", "diameter_mm", ", 150 to 1200"),
+        (["150", "300", "?"], "si", "diameter_mm", ", 150 to 300"),
+        ([0.15, 0.9], "si", "diameter_m", ", 0.15 to 0.9"),
+        (["n/a"], "us", "diameter_in", ""),
+        (["n/a"], "si", "diameter_mm", ""),
+    ],
+)
+def test_a_missing_diameter_is_proposed_in_the_unit_its_values_look_like(
+    network, read, fault, sizes, units, line, told
+):
+    mains = network([shapely.LineString([(0, y), (90, y)]) for y in range(len(sizes))])
+    brief = {"output": {"units": units}}
+    text = fault(read, brief, mains=mains.drop(columns="diameter_mm").assign(DIAM=sizes))
+    assert f'for example: {line} = "DIAM" (with the unit of the values{told}) (columns' in text
+
+
 def test_what_is_told_of_columns_follows_the_units_in_their_names():
     contract = INPUTS["mains"]
     left = match_columns(contract, ["main_id", "diameter_mm", "Depth_ft"], {})
