@@ -230,9 +230,9 @@ def _flag(name: str, text: str, *, note: str = "") -> Field:
 YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
 NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
 WAYS: Words = (
-    ("along", ("along", "yes", "true", "1", "1.0", "f", "ft")),
+    ("along", ("along", "yes", "y", "true", "1", "1.0", "f", "ft")),
     ("against", ("against", "reverse", "-1", "-1.0", "t", "tf")),
-    ("both", ("both", "no", "false", "0", "0.0", "b", "")),
+    ("both", ("both", "no", "n", "false", "0", "0.0", "b", "")),
 )
 
 ACTIONS = ("fix", "forbid")

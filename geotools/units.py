@@ -11,6 +11,7 @@ from typing import Any, Literal
 from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
 
 __all__ = [
+    "INCHES",
     "PINT_UNITS",
     "US_UNITS",
     "LevelUnit",

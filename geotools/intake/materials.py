@@ -9,10 +9,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.pipe.host import host_bore, host_kind
+from geotools.pipe.words import kind_of
 
 __all__ = ["bore_assumed", "unknown_materials"]
 
 SHOWN = 30  # words told one by one
+# What the words are of, and what to do: those nobody knows, and those of materials of which there
+# is no table of bores.
+STRANGE = (
+    "none of the words known, or of several",
+    "write a usual word for the material, or give bore",
+)
+WITHOUT_TABLE = "materials whose bores are in no table here", "give bore"
 _ANY = 0.315  # m; of an unknown material the share is the same for all sizes, and this is one of PE
 
 
@@ -53,12 +61,22 @@ def unknown_materials(
     if not len(words):
         return ""
     words = words.sort_values("size", ascending=False, kind="stable")
+    known = np.array([kind_of(word) != "" for word in words.index])
+    told = [
+        f"mains of material {_listed(some, say)} are of {what}: {bore_assumed()}; {do}"
+        for some, what, do in (
+            (words[~known], *STRANGE),
+            (words[known], *WITHOUT_TABLE),
+        )
+        if len(some)
+    ]
+    return ". ".join([told[0], *(text[0].upper() + text[1:] for text in told[1:])])
+
+
+def _listed(words: pd.DataFrame, say: Callable[[float], str]) -> str:
     told = [
         f"{word!r} ({size:,}, {say(float(length))})"
         for word, size, length in words.head(SHOWN).itertuples()
     ]
     more = f" and {len(words) - SHOWN:,} other words" if len(words) > SHOWN else ""
-    return (
-        f"mains of material {', '.join(told)}{more} are of none of the words known, or of several: "
-        f"{bore_assumed()}; write a usual word for the material, or give bore"
-    )
+    return f"{', '.join(told)}{more}"

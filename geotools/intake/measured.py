@@ -18,6 +18,7 @@ import pandas as pd
 from geotools.intake.signs import PLAIN, Sense, Signs, may_be_twofold, parted
 from geotools.intake.values import DECIMAL_COMMA
 from geotools.pipe.factors import DAY, FOOT, GALLON, HOUR, INCH, MPH, PSI
+from geotools.units import INCHES, by_signs
 
 __all__ = ["Measured", "in_own_unit", "signs_in"]
 
@@ -34,10 +35,21 @@ _TIMES = {"s": 1.0, "min": 60.0, "h": HOUR, "hr": HOUR, "d": DAY, "day": DAY}
 UNITS: dict[str, dict[str, float]] = {
     "bore": _LENGTHS,
     "length": _LENGTHS,
-    "pressure": {"pa": 1.0, "kpa": 1e3, "mpa": 1e6, "bar": 1e5, "mbar": 1e2, "psi": PSI},
+    "pressure": {
+        "pa": 1.0,
+        "kpa": 1e3,
+        "mpa": 1e6,
+        "bar": 1e5,
+        "mbar": 1e2,
+        "psi": PSI,
+        "psig": PSI,
+        "barg": 1e5,
+    },
     "flow": {
         **{f"l/{name}": 1e-3 / time for name, time in _TIMES.items()},
         **{f"m3/{name}": 1.0 / time for name, time in _TIMES.items()},
+        **{f"ft3/{name}": FOOT**3 / time for name, time in _TIMES.items()},
+        "cfs": FOOT**3,
         **dict.fromkeys(("ml/d", "ml/day", "mld"), 1000.0 / DAY),
         "lps": 1e-3,
         "gpm": GALLON / 60,
@@ -143,8 +155,17 @@ def _split(text: str, dimension: str) -> tuple[str, float]:
     if found is None:
         return "", math.nan
     unit = re.sub(r"\s|\^", "", found[2]).removesuffix(".").replace("³", "3")
-    factor = UNITS[dimension].get(unit, math.nan)
-    return (found[1], factor) if math.isfinite(factor) else ("", math.nan)
+    factor = UNITS[dimension].get(unit.removeprefix("-"), math.nan)  # 24-inch
+    if math.isfinite(factor):
+        return found[1], factor
+    signed = by_signs(text) if UNITS[dimension] is _LENGTHS else None
+    return (_in_inches(*signed), INCH) if signed else ("", math.nan)
+
+
+def _in_inches(number: float, unit: str) -> str:
+    """Return feet or inches, as `by_signs` gives them, in inches as text."""
+    inches = number * INCHES if unit == "ft" else number
+    return f"{inches:.6f}".rstrip("0").rstrip(".")
 
 
 def _number(text: str) -> float:

@@ -34,6 +34,13 @@ DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 # of a date the day may be left out, before or behind; "1950-60" is no month and says two years
 DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
 DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
+# 19580615; and Jun 15 1958, 15-JUN-1958: of two digits nobody can tell the century
+DAY_IN_ONE = re.compile(r"^((?:18|19|20)\d\d)(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])$")
+MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}\.?"
+DAY = r"\d{1,2}(?:st|nd|rd|th)?"
+NAMED_MONTH = re.compile(
+    rf"^(?:{DAY}[-/ ]?{MONTH}|{MONTH}[-/ ]?{DAY}|{MONTH})[-/, ]{{1,2}}(\d{{4}})(?:\s.*)?$", re.I
+)
 # the day from which days are counted in Access, Excel and OLE; a Shapefile is given it for no date
 DAY_ZERO = re.compile(r"(?:1899[-/]12[-/]30|30[-/.]12[-/.]1899|12[-/.]30[-/.]1899)(?:\D.*)?")
 
@@ -140,9 +147,22 @@ def years(column: pd.Series[Any], longitude: Longitudes, signs: Signs | None = N
         column = _years_on_site(column, longitude)
     elif not pd.api.types.is_numeric_dtype(column.dtype):
         text = pd.Series(texts(column), index=column.index, dtype=object)
-        text = text.str.replace(DATE, r"\1", regex=True)
-        column = text.str.replace(DAY_FIRST, r"\1", regex=True)
+        for date in (DATE, DAY_FIRST, DAY_IN_ONE, NAMED_MONTH):
+            text = text.str.replace(date, r"\1", regex=True)
+        column = text
+    elif is_number_column(column):
+        column = _without_days(column)
     return numbers(column, signs)
+
+
+def _without_days(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Return a column of numbers in which 19580615, a day in one, is its year."""
+    value = column.to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(invalid="ignore"):
+        year, month, day = value // 10_000, value // 100 % 100, value % 100
+        dated = (year >= 1800) & (year < 2100) & (value == np.floor(value))
+        dated &= (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    return pd.Series(np.where(dated, year, value), index=column.index) if dated.any() else column
 
 
 def _years_on_site(column: pd.Series[Any], longitude: Longitudes) -> pd.Series[Any]:

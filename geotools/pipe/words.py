@@ -25,6 +25,7 @@ _NO_CODE = frozenset({"di", "si", "st"})  # words of sentences (of, yes; saint, 
 _CAST = {frozenset({"cast_iron", way}): way for way in ("pit_cast", "spun_cast")}
 _GREY = frozenset({"cast_iron", "pit_cast", "spun_cast"})
 _DUCTILE = "ductile_iron"
+_OTHER = "unknown"  # a material, but none there is a table of bores for
 # What makes ductile iron of cast iron, begun so or written so; not "duct", which is a pipe in
 # English and, as "ducto", in Spanish. A word that ends in "guss" is a material by itself.
 _MARK = re.compile(
@@ -57,7 +58,8 @@ def kind_of(text: str) -> str:
     Returns
     -------
     str
-        A kind of ``data/host_words.csv``: one of ``host.KINDS`` or ``cast_iron``.
+        A kind of ``data/host_words.csv``: one of ``host.KINDS`` or ``cast_iron``; ``unknown`` where
+        a material is named of which there is no table of bores.
     """
     parts = tuple(_PARTS.findall(folded(text)))
     whole = _joined().get("".join(parts))
@@ -69,6 +71,7 @@ def kind_of(text: str) -> str:
         return _by_code(parts, codes)
     kinds = {words[word] for word in found}
     kinds |= {codes[(part,)] for part in parts if (part,) in codes and part not in _NO_CODE}
+    kinds = kinds - {_OTHER} or kinds  # HDPE with copper wire
     if kinds <= _GREY | {_DUCTILE}:
         kinds = _irons(text, parts, {word: words[word] for word in found}, kinds)
     kinds = {_CAST.get(frozenset(kinds), "")} - {""} or kinds

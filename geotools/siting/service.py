@@ -13,6 +13,7 @@ from geotools.lists import listed
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
+from geotools.pipe.words import kind_of
 from geotools.schema import quantity_text, share_text
 
 __all__ = ["host_bores", "service_columns"]
@@ -208,8 +209,13 @@ def _report_bores(
     unknown = guessed & (bore.kind == "unknown")
     word = np.char.strip(material)
     told = "by size, year and lining, as of an unknown material; name the material or give bore"
+    named = np.array([kind_of(str(text)) != "" for text in word], dtype=np.bool_)
     strange = unknown & (word != "")
-    on = findings.length(float(length[strange].sum()), 0)
+
+    def of_words(chosen: npt.NDArray[np.bool_]) -> str:
+        on = findings.length(float(length[chosen].sum()), 0)
+        return f"material {_some(word[chosen])} of {on} of mains"
+
     for severity, rule, chosen, text in (
         (
             "info",
@@ -228,9 +234,16 @@ def _report_bores(
         (
             "warning",
             "unknown-material",
-            strange,
-            f"material {_some(word[strange])} of {on} of mains is not among the words known, or of "
+            strange & ~named,
+            f"{of_words(strange & ~named)} is not among the words known, or of "
             f"several: {bore_assumed()}; write a usual word for the material, or give bore",
+        ),
+        (
+            "warning",
+            "unknown-material",
+            strange & named,
+            f"{of_words(strange & named)} is one whose bores are in no table here: "
+            f"{bore_assumed()}; give bore",
         ),
     ):
         findings.add_many(

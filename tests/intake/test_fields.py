@@ -436,6 +436,36 @@ def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, fo
 
 
 @pytest.mark.parametrize(
+    ("written", "year"),
+    [
+        ("19580615", 1958),
+        (19580615, 1958),
+        (19580615.0, 1958),
+        ("Jun 15 1958", 1958),
+        ("June 15, 1958", 1958),
+        ("15-JUN-1958", 1958),
+        ("15 Jun 1958 00:00", 1958),
+        ("JUN-1958", 1958),
+        ("3rd Sept. 1958", 1958),
+        ("15-JUN-58", None),  # of which century is not said
+        ("6/15/58", None),
+        ("19581315", None),  # no month
+        (19580632, None),
+        ("Main 15 1958", None),
+        ("Circa 1958", None),
+    ],
+)
+def test_a_day_in_one_number_or_with_the_name_of_its_month_gives_the_year(
+    written, year, network, read, found
+):
+    layers = read(mains=network(installed=[written, written]))
+    years = layers.mains.table["installed"].tolist()
+    assert years == [year] * 2 if year else np.isnan(years).all()
+    rules = set(layers.findings.table()["rule"])
+    assert bool(rules & {"unreadable-value", "value-out-of-range"}) == (year is None)
+
+
+@pytest.mark.parametrize(
     ("material", "year", "possible"),
     [
         ("PE", 1900, False),

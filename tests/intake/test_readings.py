@@ -456,6 +456,12 @@ def test_materials_nobody_knows_are_told_with_the_mains_whose_bore_hangs_on_them
     assert all("if that is the outside one" in text for text in told["text"])
 
 
+def test_materials_without_a_table_are_told_apart_from_words_nobody_knows(network, read, found):
+    told = found(read(mains=network(material=["WI", "Bambus"])), "unknown-material")["text"][0]
+    assert told.startswith("mains of material 'Bambus' (1, 112 m) are of none of the words known")
+    assert "Mains of material 'WI' (1, 100 m) are of materials whose bores are in no table" in told
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -413,6 +413,13 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("steel", ["St", "St 37.0", "Stahl", "acier", "tubo di acciaio", "staal", "aço"]),
         ("steel", ["steel, cement lined", "Stahl mit ZM-Auskleidung"]),
         ("concrete", ["beton", "béton armé", "hormigón", "Stahlbeton", "Spannbeton"]),
+        # short forms of US records
+        ("asbestos_cement", ["TRANSITE", "Transite pipe"]),
+        ("steel", ["CMLC", "CML&C", "GALV", "galvanized steel", "Galvanised"]),
+        ("pit_cast", ["LINED CI", "LINEDCI", "cement lined CI"]),
+        ("concrete", ["Bar Wrapped", "bar-wrapped concrete cylinder"]),
+        ("pe", ["HDPE with copper wire"]),
+        ("unknown", ["WI", "wrought iron", "COP", "copper", "CAS", "casing"]),
         # no word, or words of several
         ("unknown", ["", "?", "plastic", "iron", "CI/DI", "St. Pauli", "PE in a steel casing"]),
         ("unknown", ["cast iron / ductile iron", "cast iron, ductile iron", "cast iron/DI"]),

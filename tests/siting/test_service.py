@@ -191,6 +191,8 @@ def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows()
     many = _mains(*({"material": f"word {k:02}"} for k in range(12)))
     text = _gathered(many)[1].set_index("rule").at["unknown-material", "text"]
     assert "'word 09' and 2 more" in text
+    bare = _gathered(_mains({"material": "WI"}))[1].set_index("rule").at["unknown-material", "text"]
+    assert "material 'WI' of 100 m of mains is one whose bores are in no table here" in bare
 
 
 def test_a_recorded_c_beats_age_and_each_counts_by_its_length() -> None:
