@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,7 @@ COORDINATES = (
     ("easting", "northing"), ("east", "north"), ("rechtswert", "hochwert"), ("x_coord", "y_coord"),
     ("point_x", "point_y"),
 )  # fmt: skip
+MEASURED = "Measured (M) geometry types"  # so pyogrio begins to say that it leaves out measures
 MOST_LONGITUDE, MOST_LATITUDE = 360.0, 90.0  # degrees; longitudes may be counted from 0 to 360
 
 
@@ -140,9 +142,7 @@ def load_layer(
         raise LayerError(source.label, faults)
     bounds = None if window is None else window.bounds_in(crs)
     content = source.read(match.names(), bounds)
-    remarks += [
-        ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
-    ]
+    remarks += _reader_remarks(content.messages, source.path)
     names = _numbered(content.fids)
     if content.arcs:
         text = arcs_text(content.arcs, len(content.table), system)
@@ -171,6 +171,19 @@ def load_layer(
         assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
+
+
+def _reader_remarks(messages: Sequence[str], path: Path | None) -> list[tuple[str, str, str]]:
+    """Return what the reader warned of; that it leaves out measures is told in our own words."""
+    told = [text for text in messages if not text.startswith(MEASURED)]
+    remarks = [("warning", "reader-message", plain_reason(text, path)) for text in told]
+    if len(told) < len(messages):
+        text = (
+            "the vertices carry measures (M), which were not used: chainage is counted along the "
+            "drawing"
+        )
+        remarks.append(("info", "m-ignored", text))
+    return remarks
 
 
 def _numbered(fids: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -323,6 +323,17 @@ def test_arcs_are_told_once_with_their_count(tmp_path, read_file, found):
     assert told["text"][0].startswith("2 of 6 features hold true arcs")
 
 
+def test_measures_in_vertices_are_told_once_in_our_words(tmp_path, network, read_file, found):
+    path = write(network(), tmp_path / "net.gpkg")
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE gpkg_geometry_columns SET z = 1, m = 1")
+    layers = read_file(path)
+    told = found(layers, "m-ignored")
+    assert told["severity"].tolist() == ["info"]
+    assert "chainage is counted along the drawing" in told["text"][0]
+    assert found(layers, "reader-message").empty
+
+
 def test_a_table_without_geometry_is_an_error(tmp_path, read_file, fault):
     path = tmp_path / "net.csv"
     path.write_text("main_id,diameter_mm\nA,300\n")
