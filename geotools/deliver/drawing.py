@@ -31,7 +31,14 @@ from geotools.deliver.layers import mover
 from geotools.deliver.levels import Profile, levels_of_pulls
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.shut import each_valve
-from geotools.deliver.wording import depth_words, dig_words, figure, measured, working_days
+from geotools.deliver.wording import (
+    chainage_text,
+    depth_words,
+    dig_words,
+    figure,
+    measured,
+    working_days,
+)
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
@@ -288,7 +295,7 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
         values = {
             "PIT_ID": pit.pit_id,
             "ROLE": pit.role.replace("_", " "),
-            "CHAINAGE": "at " + length_text(pit.chainage, drawn.units),
+            "CHAINAGE": "at " + chainage_text(pit.chainage, drawn.units),
             "DEPTH": depth_words(pit.depth, pit.depth_source, drawn.units),
             "DIG_DEPTH": f"dug {dig_words(pit.dig_depth, pit.deepest, drawn.units) or 'not known'}",
             "RUN_ID": pit.run_id,
@@ -323,7 +330,7 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
             "BEND_ID": bend.bend_id,
             "RUN_ID": bend.run_id,
             "KIND": bend.kind,
-            "CHAINAGE": length_text(bend.chainage, drawn.units),
+            "CHAINAGE": chainage_text(bend.chainage, drawn.units),
             "PASSES": "yes" if bend.passes else "no",
         }
         _labelled(drawn, "LIN_BEND" if bend.passes else "LIN_BEND_STOP", bend.geometry, values)
@@ -345,7 +352,7 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
         words += f"  {_force(pull.head_force, pull.allowable, drawn.units)}"
         if pull.governed_by == "bend" and np.isfinite(pull.governing_limit):
             there = _force(pull.governing_force, pull.governing_limit, drawn.units)
-            place = length_text(pull.governing_chainage, drawn.units)
+            place = chainage_text(pull.governing_chainage, drawn.units)
             words += f" at the head, {there} in the bend at {place}"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
@@ -413,7 +420,7 @@ def _draw_digs(drawn: Drawn, digs: Any) -> None:
             "RUN_ID": dig.run_id,
             "PULL_ID": dig.pull_id,
             "KIND": dig.kind,
-            "CHAINAGE": length_text(dig.chainage, drawn.units),
+            "CHAINAGE": chainage_text(dig.chainage, drawn.units),
         }
         layer = "LIN-DIG-SPARED" if dig.spared else "LIN-DIG"
         _labelled(drawn, f"LIN_DIG_{dig.kind.upper()}", dig.geometry, values, layer)
@@ -476,7 +483,7 @@ def _draw_chainages(drawn: Drawn, runs: Any) -> None:
                 (x - a, y - b), (x + a, y + b), dxfattribs={"layer": "LIN-CHAINAGE"}
             )
             share = (at / lines[0].length,)
-            words = f"{chainage / unit:,.0f}"
+            words = chainage_text(chainage, drawn.units).removesuffix(".0")
             _beside(drawn, lines[0], words, "LIN-CHAINAGE", shares=share, must=False)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from geotools.schema import DIMENSIONS, OUTPUTS, unit_sign
+from geotools.units import INCHES
 
 __all__ = [
     "ASSUMED",
@@ -19,7 +20,9 @@ __all__ = [
     "measured",
     "no_reading",
     "over_limit",
+    "print_scale",
     "round_limit",
+    "scale_text",
     "shown",
     "unit_of",
     "working_days",
@@ -147,11 +150,23 @@ def working_days(first: float, last: float) -> str:
     return f"working day {first:.1f} to {last:.1f}" if known else ""
 
 
+def scale_text(scale: float, units: str) -> str:
+    """Return a scale as a drafter writes it: ``1:500``, or ``1 in = 40 ft``."""
+    return f"1 in = {scale / INCHES:g} ft" if units == "us" else f"1:{scale:g}"
+
+
+def print_scale(scale: float, units: str) -> str:
+    """Return any scale of a print: in feet to the inch only where these are whole."""
+    return scale_text(scale, units if scale % INCHES == 0 else "si")
+
+
 def chainage_text(chainage: float, units: str) -> str:
     """Return a chainage (m) as kilometres + metres, or as stations of 100 ft + feet.
 
-    Both are common practice, no source: ``0+428.2``, ``14+05.0``.
+    Both are common practice, no source: ``0+428.2``, ``14+05.0``. A dash where it is not known.
     """
+    if not math.isfinite(chainage):
+        return "-"
     number = in_system(chainage, "length", units)
     whole, digits = (100, 2) if units == "us" else (1000, 3)
     tenths = math.floor(abs(number) * 10 + 0.5)

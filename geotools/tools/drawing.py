@@ -62,6 +62,7 @@ def drawing(
     from geotools.deliver.drawing import draw_plan, write_drawing
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
+    from geotools.deliver.wording import print_scale
 
     low, high = _SCALES
     if not low <= scale <= high:
@@ -82,8 +83,9 @@ def drawing(
         "lines_without_level": drawn.flat,
         "output": None if target is None else str(target),
     }
+    print_at = print_scale(scale, drawn.units)
     lines = [
-        f"drawing   {sum(counts.values()):,} entities on {len(counts)} layers, for 1:{scale:g}",
+        f"drawing   {sum(counts.values()):,} entities on {len(counts)} layers, for {print_at}",
         f"CRS       {place.name}, in {place.unit_name}"
         + (f"; not that of the plan: {place.reason}" if place.reason else ""),
         *([f"levels    {drawn.flat} lines drawn flat, at 0: levels not known"] * bool(drawn.flat)),

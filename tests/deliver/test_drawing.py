@@ -25,7 +25,10 @@ from geotools.brief import load_brief
 from geotools.cli import main
 from geotools.deliver.cad.labels import Labels
 from geotools.deliver.cad.lines import with_levels
+from geotools.deliver.cad.notes import _words
+from geotools.deliver.cad.place import drawing_place
 from geotools.deliver.cad.standard import BLOCKS, LAYERS, LINETYPES, plain
+from geotools.deliver.drawing import Drawn
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.tables import settings_table
 from geotools.schema import OUTPUTS
@@ -33,6 +36,8 @@ from geotools.schema import OUTPUTS
 from .conftest import rows_of
 
 METRIC, US_FEET, DEGREES = pyproj.CRS(26917), pyproj.CRS(2246), pyproj.CRS(4326)
+_TMERC = "+proj=tmerc +lat_0=36 +lon_0=-81.5 +x_0=500000 +y_0=4000000 +ellps=GRS80"
+LOCAL = pyproj.CRS(pyproj.CRS(_TMERC).to_wkt().replace("unknown", "Saltgrove grid", 1))
 TURNED = pyproj.CRS(5513)  # x counts south, y west
 SURVEY_FOOT = 1200 / 3937
 ORIGIN = {
@@ -372,7 +377,11 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
 def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:
     doc = drawn(METRIC, units="us")
     (pit,) = blocks(doc, "LIN_PIT_RECEIVING")
-    assert pit.get_attrib_text("CHAINAGE") == "at 1,312.3 ft"
+    assert pit.get_attrib_text("CHAINAGE") == "at 13+12.3"  # as on the sheets
+    (bend,) = blocks(doc, "LIN_BEND_STOP")
+    assert bend.get_attrib_text("CHAINAGE") == "9+84.3"
+    marks = {e.dxf.text for e in doc.modelspace().query("TEXT[layer=='LIN-CHAINAGE']")}
+    assert marks and marks <= {f"{k}+00" for k in range(1, 14)}
     texts = {e.dxf.text for e in doc.modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")}
     assert texts == {"R1-L1  1,312.3 ft  4,496 of 11,240 lbf"}
     (line,) = doc.modelspace().query("POLYLINE[layer=='LIN-PULL']")
@@ -389,7 +398,7 @@ def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path
     assert run("drawing", write(tmp_path, METRIC, tables), "-o", out) == 0
     (text,) = ezdxf.readfile(out).modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")
     assert text.dxf.text == (
-        "R1-L1  400.0 m  20.0 of 50.0 kN at the head, 17.0 of 18.0 kN in the bend at 299.0 m"
+        "R1-L1  400.0 m  20.0 of 50.0 kN at the head, 17.0 of 18.0 kN in the bend at 0+299.0"
     )
 
 
@@ -435,6 +444,31 @@ def test_the_cautions_stand_on_the_drawing(everywhere: Any) -> None:
     assert "planning values only" in words
     assert "competent" in words
     assert "1:500" in words
+
+
+def test_the_scale_is_written_as_on_the_sheets(
+    drawn: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for units, scale, told in (("us", 480.0, "1 in = 40 ft"), ("us", 500.0, "1:500")):
+        doc = drawn(METRIC, units=units, scale=scale)
+        words = " ".join(e.dxf.text for e in doc.modelspace().query("TEXT[layer=='LIN-NOTE']"))
+        assert f"print at {told}." in words
+    plan = write(tmp_path, METRIC, plan_tables(METRIC), "us")
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf", "--scale", "480") == 0
+    assert "layers, for 1 in = 40 ft" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("crs", "told"),
+    [
+        (METRIC, "Coordinates: EPSG:26917 (NAD83 / UTM zone 17N); "),
+        (LOCAL, "Coordinates: Saltgrove grid; "),
+    ],
+)
+def test_a_crs_is_named_once_where_it_has_no_code(crs: pyproj.CRS, told: str) -> None:
+    place = drawing_place("plan", crs, np.array([[500_000.0, 4_000_000.0]]), lambda: None)
+    made = Drawn(ezdxf.new(), place, "si", 500.0)
+    assert any(words.startswith(told) for words in _words(made, "plan.gpkg"))
 
 
 def test_the_same_plan_gives_the_same_file(tmp_path: Path) -> None:

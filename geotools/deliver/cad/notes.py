@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 from geotools.cautions import CAUTIONS
 from geotools.deliver.cad.standard import BLOCKS, LAYERS, SMALL_TEXT, TEXT
+from geotools.deliver.wording import print_scale
+from geotools.intake.crs import UNNAMED
 
 if TYPE_CHECKING:
     from geotools.deliver.drawing import Drawn
@@ -27,10 +29,11 @@ _KEY_AT, _KEY_TEXT_AT, _BLOCKS_AT = 150.0, 18.0, 100.0  # mm from the left edge
 
 def _words(drawn: Drawn, source: str) -> Iterator[str]:
     place = drawn.place
-    yield f"Drawn from {source}. Lettering and symbols are sized for a print at 1:{drawn.scale:g}."
+    scale = print_scale(drawn.scale, drawn.units)
+    yield f"Drawn from {source}. Lettering and symbols are sized for a print at {scale}."
+    full = "" if place.crs.name in (place.name, *UNNAMED) else f" ({place.crs.name})"
     yield (
-        f"Coordinates: {place.name} ({place.crs.name}); x, y and levels in {place.unit_name}. "
-        "Grid north is up."
+        f"Coordinates: {place.name}{full}; x, y and levels in {place.unit_name}. Grid north is up."
     )
     if place.reason:
         yield f"It is not the CRS of the plan: {place.reason}."

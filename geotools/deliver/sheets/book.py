@@ -21,7 +21,6 @@ from geotools.deliver.sheets.paper import (
     Layout,
     Paper,
     layout_of,
-    scale_text,
     standard_scales,
 )
 from geotools.deliver.sheets.pen import Pen
@@ -30,7 +29,7 @@ from geotools.deliver.sheets.profile import draw_profile, graph_of
 from geotools.deliver.sheets.side import Stamp
 from geotools.deliver.sheets.strips import Strip, View, fit_scale, view_of
 from geotools.deliver.sheets.tables import Piece, Table, draw_piece, draw_table, flow
-from geotools.deliver.wording import chainage_text
+from geotools.deliver.wording import chainage_text, scale_text
 
 __all__ = ["FIELDS", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from geotools.pipe.factors import FOOT, INCH
+from geotools.units import INCHES
 
-__all__ = ["PAPERS", "Box", "Layout", "Paper", "layout_of", "scale_text", "standard_scales"]
+__all__ = ["PAPERS", "Box", "Layout", "Paper", "layout_of", "standard_scales"]
 
 # Scales in use for street works (common practice, no source): the number under the 1.
 _SI_SCALES = (200, 250, 500, 1000, 1250, 2000, 2500, 5000)
 _FEET_TO_THE_INCH = (20, 30, 40, 50, 60, 100, 200, 400)
-_FEET = round(FOOT / INCH)  # the scale of one foot to the inch
+_FEET = INCHES  # the scale of one foot to the inch
 
 
 @dataclass(frozen=True)
@@ -129,8 +129,3 @@ def standard_scales(paper: Paper, units: str) -> tuple[int, ...]:
     else:
         known, first = _SI_SCALES, paper.scale
     return tuple(scale for scale in known if scale >= first)
-
-
-def scale_text(scale: float, units: str) -> str:
-    """Return a scale as a drafter writes it: ``1:500``, or ``1 in = 40 ft``."""
-    return f"1 in = {scale / _FEET:g} ft" if units == "us" else f"1:{scale:g}"

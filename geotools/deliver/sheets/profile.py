@@ -13,10 +13,18 @@ import numpy.typing as npt
 
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
-from geotools.deliver.sheets.paper import Box, scale_text
+from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import Ink, Pen, text_width
 from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
-from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, figure, in_system, measured, unit_of
+from geotools.deliver.wording import (
+    ASSUMED,
+    ASSUMED_MARK,
+    figure,
+    in_system,
+    measured,
+    scale_text,
+    unit_of,
+)
 from geotools.schema import DIMENSIONS
 
 __all__ = ["GUTTER", "draw_profile", "fitting_size", "graph_of"]

@@ -12,10 +12,10 @@ from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.model import CONTEXT, Plan
-from geotools.deliver.sheets.paper import Box, Layout, Paper, scale_text
+from geotools.deliver.sheets.paper import Box, Layout, Paper
 from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
 from geotools.deliver.sheets.strips import View
-from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, unit_of
+from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, scale_text, unit_of
 
 __all__ = [
     "Stamp",

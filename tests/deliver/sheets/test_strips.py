@@ -10,12 +10,12 @@ import shapely
 
 from geotools.deliver.sheets.labels import Label, Labels
 from geotools.deliver.sheets.marks import round_step
-from geotools.deliver.sheets.paper import PAPERS, Box, layout_of, scale_text, standard_scales
+from geotools.deliver.sheets.paper import PAPERS, Box, layout_of, standard_scales
 from geotools.deliver.sheets.pen import text_width, wrap
 from geotools.deliver.sheets.profile import _grade_text
 from geotools.deliver.sheets.strips import Axis, cut_run, fit_scale, view_of
 from geotools.deliver.sheets.tables import Table, flow
-from geotools.deliver.wording import chainage_text
+from geotools.deliver.wording import chainage_text, print_scale, scale_text
 
 
 def test_words_along_a_slanted_line_keep_off_what_they_would_meet_and_nothing_else() -> None:
@@ -82,6 +82,7 @@ def test_scales_are_those_of_the_paper_and_units() -> None:
     assert standard_scales(PAPERS["a1"], "si")[:2] == (500, 1000)
     assert scale_text(standard_scales(PAPERS["ansi-d"], "us")[0], "us") == "1 in = 40 ft"
     assert scale_text(500, "si") == "1:500"
+    assert [print_scale(s, "us") for s in (480, 500)] == ["1 in = 40 ft", "1:500"]
 
 
 @pytest.mark.parametrize("name", PAPERS)
