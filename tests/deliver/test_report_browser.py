@@ -294,6 +294,32 @@ def test_each_run_has_a_programme_whose_bars_lie_on_the_days_of_its_tasks(opened
     assert page.get_by_text("Tasks of run R0004, in working days").count() == 1
 
 
+def in_a_few_days(tables: Any) -> None:
+    """Let the longest run be done in four and a half working days."""
+    for name, fields in (
+        ("schedule", ["start_day", "days"]),
+        ("closures", ["first_day", "last_day"]),
+    ):
+        tables[name][fields] /= 5
+
+
+def test_ticks_of_a_programme_are_labelled_with_the_day_they_stand_at(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    plan = write_district(tmp_path / "plan.gpkg", 5, edit=in_a_few_days)
+    geotools.report(plan, output=tmp_path / "report.html")
+    page = open_page(tmp_path / "report.html").page
+    page.locator("#run-select").select_option(label="R0004")
+    figure = page.locator("#run figure", has=page.get_by_role("heading", name="Programme"))
+    marks = figure.locator("svg[role=img] line.grid + text").evaluate_all(
+        "all => all.map((t) => [t.x.baseVal[0].value, t.textContent])"
+    )
+    (low, first), (high, last) = marks[0], marks[-1]
+    assert (first, last, len(marks)) == ("0.0", "4.5", 10)
+    day = (high - low) / 4.5
+    assert [float(text) for _, text in marks] == pytest.approx([(x - low) / day for x, _ in marks])
+
+
 def test_every_control_is_reached_by_tab_and_shows_that_it_is(
     open_page: Callable[..., Opened], small: Path
 ) -> None:

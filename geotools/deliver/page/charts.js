@@ -341,9 +341,10 @@ function programmeChart(run, width) {
   const chart = frameOf(width, box.bottom + 40, "Programme of run " + run + ": what each crew does on which "
     + "working day of the run" + (data.lanes.length ? ", and the lanes shut" : "")
     + ". The table below holds the same tasks.");
-  for (const at of ticks(0, data.last, Math.max(2, Math.floor((box.right - box.left) / 60)))) {
+  const places = ticks(0, data.last, Math.max(2, Math.floor((box.right - box.left) / 60)));
+  for (const at of places) {
     chart.append(svg("line", { class: "grid", x1: x(at), x2: x(at), y1: box.top, y2: box.bottom }),
-      svg("text", { x: x(at), y: box.bottom + 16, "text-anchor": box.right - x(at) < 8 ? "end" : "middle" }, number(at, 0)));
+      svg("text", { x: x(at), y: box.bottom + 16, "text-anchor": box.right - x(at) < 8 ? "end" : "middle" }, number(at, places.digits)));
   }
   chart.append(svg("text", { class: "quiet", x: box.right, y: box.bottom + 33, "text-anchor": "end" },
     "Working days from the start of the run"));
