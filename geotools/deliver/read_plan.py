@@ -20,9 +20,10 @@ import shapely
 import shapely.errors
 
 from geotools.brief import declared, load_brief
+from geotools.deliver.layers import mover
 from geotools.deliver.levels import scaled_levels
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
-from geotools.intake.crs import level_unit
+from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
@@ -97,7 +98,7 @@ class PlanFile:
             field that came into the contract later than the file, of which it is told once; a
             missing number is NaN;
             columns of whole numbers or flags are nullable only where something is missing.
-            Levels along lines (Z) are m too; x and y are in `crs`.
+            Levels along lines (Z) are m too; x and y are in `crs`, whatever that of the layer.
 
         Raises
         ------
@@ -135,7 +136,25 @@ class PlanFile:
         frame = pd.DataFrame(out, index=raw.index)
         if not layer.geometry:
             return frame
+        raw = self._in_one_crs(name, raw)
         return _with_geometry(frame, raw, layer, self._level_unit(layer, raw))
+
+    def _in_one_crs(self, name: str, raw: Any) -> Any:
+        """Return a layer in the CRS of the plan; one edited since may have been saved in another.
+
+        Levels stay as they are.
+        """
+        if raw.crs == self.crs or not len(raw):
+            return raw
+        text = unplaced(raw.crs)
+        if not text:
+            move = mover(horizontal(raw.crs), horizontal(self.crs))
+            shapes = move(raw.geometry.to_numpy(dtype=object))
+            lost = np.flatnonzero(np.isinf(shapely.bounds(shapes)).any(axis=1))
+            if not len(lost):
+                return raw.set_geometry(shapes, crs=self.crs)
+            text = f"feature {lost[0] + 1} lies nowhere in {crs_name(self.crs)}"
+        raise LayerError(str(self.path), f"layer {name}: {text}; {_AGAIN}")
 
     def _level_unit(self, layer: Layer, raw: Any) -> float:
         """Return the unit of Z in a layer, m; earlier plans had it in that of their lengths."""

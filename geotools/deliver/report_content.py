@@ -8,15 +8,15 @@ from typing import Any
 
 import pandas as pd
 import pyogrio
-import shapely
 
 from geotools.cautions import CAUTIONS
 from geotools.deliver.read_plan import PlanFile, read_raw
 from geotools.deliver.report_charts import force_charts, profile_charts
 from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
+from geotools.deliver.report_places import shapes_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
-from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+from geotools.intake.crs import crs_name
 from geotools.schema import unit_sign
 
 __all__ = ["gather"]
@@ -48,7 +48,7 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
         If a layer cannot be read.
     """
     raw = _read(file)
-    shapes = _shapes(file, raw)
+    shapes, unplaced = shapes_of(file, raw)
     frames = {name: pd.DataFrame(f.drop(columns="geometry", errors="ignore"))
               for name, f in raw.items()}  # fmt: skip
     many = len(frames.get("runs", ())) > _MANY_RUNS
@@ -72,6 +72,7 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
             frames if items is None else {**frames, "quantities": items}, file, shapes
         ),
         "tables": {**tables, **_quantities(items)},
+        "unplaced": unplaced,
         "profiles": profile_charts(file),
         "forces": force_charts(file),
         "cautions": _cautions(frames["settings"]),
@@ -83,24 +84,6 @@ def _read(file: PlanFile) -> dict[str, Any]:
     names = [str(name) for name, _ in pyogrio.list_layers(file.path)]
     wanted = [name for name in names if name not in _LEFT_OUT and name != "layer_styles"]
     return {name: read_raw(file.path, name, geometry=True) for name in wanted}
-
-
-def _shapes(file: PlanFile, raw: dict[str, Any]) -> dict[str, Any]:
-    """Return the geometries of each layer in metres, without Z."""
-    found = {
-        name: shapely.force_2d(frame.geometry.to_numpy())
-        for name, frame in raw.items()
-        if "geometry" in frame.columns and not frame.geometry.isna().all()
-    }
-    corners = bounds_of(list(found.values())).reshape(2, 2)
-    if not found:
-        return {}
-    crs = horizontal(file.crs)
-    target = choose_working_crs(str(file.path), crs, corners, None).crs
-    return {
-        name: shapely.transform(geometry, lambda xy: project(xy, crs, target))
-        for name, geometry in found.items()
-    }
 
 
 def _without_cautions(name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -25,6 +25,7 @@ __all__ = [
     "level_unit",
     "project",
     "scale_error",
+    "unplaced",
     "unusable",
     "upright",
 ]
@@ -107,6 +108,15 @@ def georeferenced(crs: pyproj.CRS | None) -> bool:
         return False
     flat = horizontal(crs)
     return bool(flat.is_geographic or flat.is_projected)
+
+
+def unplaced(crs: pyproj.CRS | None) -> str:
+    """Return why it is not known where on the earth places in a CRS lie; "" where it is."""
+    if crs is None:
+        return "has no CRS"
+    if not georeferenced(crs):
+        return f"its CRS ({crs.name}) is neither geographic nor projected"
+    return unusable(crs)
 
 
 def unusable(crs: pyproj.CRS) -> str:

@@ -16,7 +16,7 @@ import pyproj
 from geotools.brief import InputSource
 from geotools.errors import LayerError
 from geotools.intake.arcs import arcs_text
-from geotools.intake.crs import crs_name, georeferenced, unusable
+from geotools.intake.crs import crs_name, georeferenced, unplaced, unusable
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
 from geotools.intake.kinds import usable_rows
@@ -238,9 +238,8 @@ def crs_of(
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
         return brief, []
-    found = f"its CRS ({own.name}) is neither geographic nor projected" if own else "has no CRS"
     faults.append(
-        f"{found}; set it in the file, or in the brief under [inputs.{source.layer}] with "
+        f"{unplaced(own)}; set it in the file, or in the brief under [inputs.{source.layer}] with "
         'crs = "EPSG:code"'
     )
     return None, []

@@ -37,6 +37,7 @@ TOOL = Tool(
         Key("bytes", "integer", "its size"),
         Key("rows", "table", "rows by table"),
         Key("plan", "text", "plan reported"),
+        Key("unplaced", "list", "layers and features that are not on the map, and why"),
     ),
 )
 
@@ -73,10 +74,17 @@ def report(
     size = target.stat().st_size
     lines = [
         f"report    {told}, {rows.get('findings', 0):,} findings",
+        *(f"left out  of the map: {text}" for text in content["unplaced"]),
         f"written   {target} ({size / 1e6:.1f} MB); opens in any browser, without a network",
         IN_SHORT,
     ]
-    summary = {"output": str(target), "bytes": size, "rows": rows, "plan": str(plan)}
+    summary = {
+        "output": str(target),
+        "bytes": size,
+        "rows": rows,
+        "plan": str(plan),
+        "unplaced": content["unplaced"],
+    }
     return Outcome(summary, "\n".join(lines))
 
 

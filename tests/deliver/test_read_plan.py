@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import warnings
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,6 +13,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import pyproj
 import pytest
 import shapely
@@ -71,6 +73,51 @@ def test_values_are_si_whatever_the_file_holds(write_plan: PlanWriter) -> None:
     assert pulls["length"].iloc[0] == pytest.approx(304.8)
     assert pulls["head_force"].iloc[0] == pytest.approx(50e3)
     assert list(pulls.columns) == ["length", "head_force", "geometry"]
+
+
+def test_a_layer_saved_in_another_crs_lies_where_the_others_do(write_plan: PlanWriter) -> None:
+    """Levels stay, and so do places whose level is missing."""
+    path = write_plan([{}, {"pull_id": "R1-L2"}])
+    due = gpd.read_file(path, layer="pulls")
+    due.geometry = [due.geometry[0], shapely.transform(due.geometry[1], _no_level, include_z=True)]
+    degrees = shapely.transform(due.geometry.to_numpy(), _in_degrees, include_z=True)
+    pyogrio.write_dataframe(due.set_geometry(degrees, crs=4326), path, layer="pulls")
+    back = read_plan(path).table("pulls")
+    assert back.crs == read_plan(path).crs == due.crs
+    for k in range(2):
+        found, wanted = (
+            shapely.get_coordinates(frame.geometry[k], include_z=True) for frame in (back, due)
+        )
+        np.testing.assert_allclose(found, wanted, atol=1e-6)
+
+
+def _no_level(xyz: Any) -> Any:
+    return xyz * (1.0, 1.0, np.nan)
+
+
+def _in_degrees(xyz: Any) -> Any:
+    move = pyproj.Transformer.from_crs(26917, 4326, always_xy=True)
+    return np.column_stack([*move.transform(*xyz[:, :2].T), xyz[:, 2]])
+
+
+@pytest.mark.parametrize(
+    ("crs", "place", "told"),
+    [
+        (None, (1.0, 1.0), "layer pits: has no CRS"),
+        (4326, (-81.0, 93.0), "layer pits: feature 1 lies nowhere in EPSG:26917"),
+    ],
+)
+def test_a_layer_that_cannot_be_moved_to_the_crs_of_the_plan_is_refused(
+    write_plan: PlanWriter, crs: int | None, place: tuple[float, float], told: str
+) -> None:
+    path = write_plan()
+    pits = gpd.read_file(path, layer="pits").set_geometry([shapely.Point(place)], crs=crs)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of a layer written without a CRS
+        pyogrio.write_dataframe(pits.set_crs(crs, allow_override=True), path, layer="pits")
+    with pytest.raises(LayerError) as refused:
+        read_plan(path).table("pits")
+    assert told in str(refused.value)
 
 
 def test_levels_along_lines_are_metres_and_places_stay(write_plan: PlanWriter) -> None:

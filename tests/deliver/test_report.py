@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 import sys
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
@@ -241,6 +242,40 @@ def test_map_is_in_metres_whatever_the_crs(tmp_path: Path, zone: int, crs: int) 
         xy = points(parts[0], QUANTUM, QUANTUM)
         drawn = np.hypot(*np.diff(xy, axis=0).T).sum()
         assert drawn == pytest.approx(length, rel=2e-3)
+
+
+def test_a_layer_of_the_users_own_lies_where_it_does_whatever_its_crs(tmp_path: Path) -> None:
+    """What has no place that could be shown is named, and the map does not move for it."""
+    path = write_district(tmp_path / "plan.gpkg", 2)
+    plain = gather(read_plan(path))
+    assert plain["unplaced"] == []
+    runs = gpd.read_file(path, layer="runs")[["run_id", "geometry"]]
+    there = runs.to_crs(3857)
+    nowhere = runs.to_crs(4326).set_geometry([shapely.Point(15, 46), shapely.Point(15, 95)])
+    loose = pd.DataFrame(runs).assign(geometry=runs.geometry.translate(1e6).to_numpy())
+    for name, frame in (
+        ("walked", there),
+        ("looked_at", nowhere),
+        ("sketch", gpd.GeoDataFrame(loose, crs=None)),
+    ):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # of a layer written without a CRS
+            pyogrio.write_dataframe(frame, path, layer=name, append=True)
+    made = gather(read_plan(path))
+    own, walked = (made["tables"][name]["shapes"]["parts"] for name in ("runs", "walked"))
+    for one, other in zip(own, walked, strict=True):
+        lines = [shapely.LineString(points(parts[0], QUANTUM, QUANTUM)) for parts in (one, other)]
+        assert lines[0].hausdorff_distance(lines[1]) < 2 * QUANTUM + made["tolerance"]
+    assert made["tables"]["looked_at"]["shapes"]["kinds"] == [0, -1]
+    assert "shapes" not in made["tables"]["sketch"]
+    sketch, looked_at = made["unplaced"]
+    assert sketch == "layer sketch: has no CRS"
+    assert looked_at == (
+        "layer looked_at: 1 of 2 features, whose places cannot be moved to EPSG:32633"
+    )
+    told = geotools.report(path, output=tmp_path / "report.html")
+    assert told.summary["unplaced"] == made["unplaced"]
+    assert f"left out  of the map: {looked_at}" in told.text
 
 
 def test_shapes_lie_within_the_tolerance_of_the_true_ones() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import shutil
 import sys
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -75,6 +76,10 @@ def backdrop(plan: Path) -> None:
     frame["run_id"] = ["X10", "X9", HOSTILE[3]]
     for name in ("context", "unheard_of"):
         pyogrio.write_dataframe(frame, plan, layer=name, geometry_type="Unknown", append=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of a layer written without a CRS
+        bare = frame.set_crs(None, allow_override=True)
+        pyogrio.write_dataframe(bare, plan, layer="sketch", append=True)
     ranked = frame.set_geometry([shapes["streets"]] * len(frame), crs=CRS)
     pyogrio.write_dataframe(ranked, plan, layer="ranking", append=True)
 
@@ -182,6 +187,11 @@ def test_map_is_drawn_and_its_layers_switch(opened: Opened) -> None:
         assert inked(page) > more
     page.locator("input[data-layer=context]").uncheck()
     assert inked(page) > before
+
+
+def test_what_has_no_place_on_the_map_is_named_below_it(opened: Opened) -> None:
+    said = opened.page.locator("#map-section .map-main").inner_text()
+    assert "Not on the map: layer sketch: has no CRS." in said
 
 
 def test_a_click_on_the_map_tells_about_the_feature(opened: Opened) -> None:

@@ -179,6 +179,9 @@ function drawMap() {
   }
   if (!used.length) return;
   document.getElementById("map-section").hidden = false;
+  const unplaced = document.getElementById("unplaced");
+  unplaced.hidden = !REPORT.unplaced.length;
+  unplaced.textContent = "Not on the map: " + REPORT.unplaced.join("; ") + ".";
   const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
   plane = L.map("map", { crs: L.CRS.Simple, preferCanvas: true, minZoom: -9, maxZoom: 5,
     zoomSnap: 0.25, zoomDelta: 0.5, attributionControl: false, scrollWheelZoom: false,
