@@ -18,6 +18,7 @@ from geotools.intake.findings import Findings
 from geotools.layout.levels import ground_levels, mosaic_of
 from geotools.layout.rules import least_between
 from geotools.layout.shared import Shared, runs_of
+from geotools.layout.told import NOT_CHOSEN
 from geotools.lists import as_spelled
 from geotools.network.along import runs_within
 from geotools.network.build import RunSet
@@ -231,7 +232,7 @@ def report_not_chosen(left: BoolArray, findings: Findings) -> None:
     if left.any():
         findings.add(
             "info",
-            "runs-not-chosen",
+            NOT_CHOSEN,
             f"{left.sum():,} of {len(left):,} runs are not among those chosen (network.only) and "
             "are left out",
             layer="runs",

@@ -260,7 +260,6 @@ def summarise(
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
     items = tables["quantities"]
-    left_out = tables["findings"].query("rule == 'runs-not-chosen'")["text"]
     shared = -float(items.loc[items["scope"] == "shared", "cost"].sum()) + 0.0
     summary = {
         "runs": status,
@@ -277,7 +276,7 @@ def summarise(
     lines = [
         f"runs      {status['planned']} planned, {status['no_plan']} without a plan, "
         f"{status['not_suitable']} not suitable",
-        *[f"left out  {text}" for text in left_out],
+        *left_out_lines(runs, tables["findings"], tables["inputs"]),
         f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
         f"longest pull {longest / scale:,.0f} {unit}",
         f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
@@ -286,7 +285,6 @@ def summarise(
             if shared
             else []
         ),
-        *left_out_lines(runs, tables["findings"], tables["inputs"]),
         finding_line(tables["findings"]),
         *([f"written   {target}"] if target is not None else []),
         IN_SHORT,

@@ -6,9 +6,10 @@ import pandas as pd
 
 from geotools.intake.findings import SEVERITIES
 
-__all__ = ["finding_counts", "finding_line", "left_out_lines"]
+__all__ = ["NOT_CHOSEN", "finding_counts", "finding_line", "left_out_lines"]
 
 LITTLE = 0.1  # share of the mains; where fewer are in a run it is told why the others are not
+NOT_CHOSEN = "runs-not-chosen"  # rule of the finding that network.only leaves runs out
 # Findings that say how many mains are in no run, and why.
 REASONS = ("main-too-small", "status-excluded")
 NO_DIAMETER = "mains without a diameter cannot be lined (findings: no-diameter)"
@@ -26,7 +27,10 @@ def finding_line(findings: pd.DataFrame) -> str:
 
 
 def left_out_lines(runs: pd.DataFrame, findings: pd.DataFrame, inputs: pd.DataFrame) -> list[str]:
-    """Return a line that says why no main, or hardly any, is in a run; none where more are.
+    """Return a line that says why runs are missing; none where they are not.
+
+    Either others were chosen, or no main, or hardly any, is in a run. Which mains the runs hold
+    that were not chosen is not known here: of a part no number of mains is told.
 
     Parameters
     ----------
@@ -35,6 +39,9 @@ def left_out_lines(runs: pd.DataFrame, findings: pd.DataFrame, inputs: pd.DataFr
     findings, inputs : DataFrame
         Layers of the contract.
     """
+    others = findings.loc[findings["rule"] == NOT_CHOSEN, "text"]
+    if len(others):
+        return [f"left out  {text}" for text in others]
     mains = int(inputs.loc[inputs["layer"] == "mains", "features_used"].sum())
     lined = {name for ids in runs["main_ids"] for name in str(ids).split(",")}
     if len(lined) >= LITTLE * mains:

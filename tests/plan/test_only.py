@@ -231,6 +231,20 @@ def test_an_edit_on_a_run_that_is_not_chosen_is_told() -> None:
     assert lost.endswith("which is not chosen (network.only)")
 
 
+def test_where_runs_are_chosen_no_mains_are_counted_that_are_in_the_others() -> None:
+    """One run of 20 is less than a tenth of the mains, and 19 more of them are in runs."""
+    lines = [shapely.LineString([(5e5, 5e6 + 300 * k), (5e5 + 400, 5e6 + 300 * k)])
+             for k in range(21)]  # fmt: skip
+    many = gpd.GeoDataFrame(
+        {"main_id": [f"W{k}" for k in range(21)], "diameter_mm": [400.0] * 20 + [100.0]},
+        geometry=lines, crs=CRS,
+    )  # fmt: skip
+    told = geotools.plan(mains=many, only="W1").text.splitlines()
+    assert [line for line in told if line.startswith("left out")] == [
+        "left out  19 of 20 runs are not among those chosen (network.only) and are left out"
+    ]
+
+
 def test_a_screening_ranks_every_run_whatever_is_chosen() -> None:
     ranking = geotools.screen(mains=mains(), settings={"network.only": ["W1"]}).layers["ranking"]
     assert len(ranking) == 3
