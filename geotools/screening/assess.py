@@ -117,8 +117,9 @@ def weights_of(brief: Brief) -> FloatArray:
 def screen_network(
     layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool
 ) -> Screened:
-    """Rank every run of the layers read by need and by suitability."""
-    ground = on_streets(prepare(layers, brief, progress, allow_remote=allow_remote))
+    """Rank every run of the layers read, or those chosen, by need and by suitability."""
+    only = brief.network.only
+    ground = on_streets(prepare(layers, brief, progress, allow_remote=allow_remote, only=only))
     progress("estimating pits and cost")
     around = surroundings(ground)
     estimate = estimate_runs(ground, around)

@@ -76,6 +76,7 @@ GIVEN_BY = {
     "laydown": "a layer of streets, and a carrier that suits",
 }
 NO_CARRIER = "a carrier that suits"
+DRAWN_ON = "drawn on another main, which is taken instead"
 CHEAPER, TOO_CLOSE, DEARER = COSTS
 COST_WORDS = {CHEAPER: "cheaper", TOO_CLOSE: "too close", DEARER: "dearer"}
 WIDTH, INDENT = 100, " " * 6  # characters of a line of the terminal; of a reason beneath its run
@@ -321,10 +322,11 @@ def _joined(held: pd.DataFrame, column: str, count: int) -> Words:
 
 
 def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
-    """Say why a main that is in no run is in none."""
+    """Say why a main that is in no run ranked is in none."""
     diameter = mains["diameter"].to_numpy(dtype=float)
     status = mains["status"].fillna("").astype(str).str.strip()
-    words = np.full(len(mains), "drawn on another main, which is taken instead", dtype=object)
+    rest = "in no run that is chosen (network.only)" if brief.network.only else DRAWN_ON
+    words = np.full(len(mains), rest, dtype=object)
     banned = among(status, brief.network.excluded_statuses)
     words[banned] = [f"its status is {s!r} (network.excluded_statuses)" for s in status[banned]]
     owner = mains["owner"].fillna("").astype(str).str.strip()

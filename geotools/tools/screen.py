@@ -45,7 +45,7 @@ TOOL = Tool(
         Key("verdicts", "table", "runs by verdict"),
         Key("length", "number", "length of all runs", "length"),
         Key("mains", "integer", "mains of the source"),
-        Key("mains_not_considered", "integer", "mains of the source that are in no run"),
+        Key("mains_not_considered", "integer", "mains of the source that are in no run ranked"),
         Key("criteria_known", "table", "by criterion, how many runs it is known of"),
         Key("first", "list", "the first runs of the ranking, ten at most"),
         Key("findings", "table", "findings by severity"),
@@ -64,7 +64,7 @@ def screen(
     allow_remote: bool,
     progress: Progress,
 ) -> Outcome:
-    """Rank every run of a network.
+    """Rank every run of a network, or those chosen (``network.only``).
 
     Parameters
     ----------

@@ -245,9 +245,18 @@ def test_where_runs_are_chosen_no_mains_are_counted_that_are_in_the_others() -> 
     ]
 
 
-def test_a_screening_ranks_every_run_whatever_is_chosen() -> None:
-    ranking = geotools.screen(mains=mains(), settings={"network.only": ["W1"]}).layers["ranking"]
-    assert len(ranking) == 3
+def test_a_screening_ranks_the_chosen_runs_alone_and_says_how_many_are_left_out() -> None:
+    every = geotools.screen(mains=mains()).layers
+    done = geotools.screen(mains=mains(), settings={"network.only": ["W1"]})
+    names = every["ranking"].set_index("main_ids")["run_id"]
+    assert done.layers["ranking"]["run_id"].tolist() == [names["W1"]]
+    ranked = done.layers["ranking_mains"].set_index("main_id")
+    assert ranked.loc["W1", "rank"] == 1
+    others = ranked.drop(index="W1")
+    assert set(others["verdict"]) == {"not considered"}
+    assert set(others["reason"]) == {"in no run that is chosen (network.only)"}
+    told = "left out  2 of 3 runs are not among those chosen (network.only) and are left out"
+    assert told in done.text.splitlines()
 
 
 def test_a_batch_plans_chosen_runs_as_a_plan_does_and_names_the_districts_left_bare(
