@@ -21,6 +21,7 @@ from geotools.deliver.layouts import (
     pulls_of_this_layout,
 )
 from geotools.deliver.matching import IntArray, Match, words_of
+from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import KINDS, Records
 from geotools.errors import LayerError
@@ -282,9 +283,12 @@ def _check_qualifications(file: Records | None) -> None:
     ]
     kinds = np.isin(words_of(table["kind"]), KINDS)
     undated = (table["valid_from"] == "") | (table["valid_until"] == "")
+    first = Moments.of(table, "valid_from")
+    ended = Moments.of(table, "valid_until", latest=True).before(first)
     for wrong, why in (
         (~kinds, f"its kind is neither {' nor '.join(KINDS)}"),
         (undated, "its first or last day is missing"),
+        (ended, "its last day is before its first; are they the wrong way round?"),
         (table["name"] == "", "it has no name"),
     ):
         faults += [f"line {file.lines[row]}: {why}" for row in np.flatnonzero(wrong)]

@@ -630,6 +630,7 @@ def test_qualification_ends_with_its_last_day(check: Any, schedule: Any) -> None
         ({"valid_until": ""}, "line 2: its first or last day is missing"),
         ({"valid_from": "last year"}, "line 2: valid_from: 'last year' is no date"),
         ({"name": ""}, "line 2: it has no name"),
+        ({"valid_from": "2026-07-01"}, "line 2: its last day is before its first"),
     ],
 )
 def test_qualification_that_says_nothing_is_refused(
