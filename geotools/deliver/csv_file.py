@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import re
+import string
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,6 +41,7 @@ _BOMS = (
 )
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,2})?"
 _THOUSANDS = r"[+-]?[1-9][0-9]{0,2}%s[0-9]{3}"
+_MARK = "\ufeff"  # of byte order; files put one behind the other bring theirs along
 _LINE_ENDS = re.compile(r"\s*[\r\n]+\s*")
 _SHOWN = 5
 _LEAST_HEADER = 4  # columns of the narrowest table that is read
@@ -152,11 +154,11 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     """
     source = str(path)
     text = _decoded(source, _bytes(path), encoding)
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    hint = re.fullmatch(r"sep=(.)", first.strip())  # a spreadsheet's own way to say it
+    first = next((line for line in text.splitlines() if _bare(line)), "")
+    hint = re.fullmatch(r"sep=(.)", _bare(first))  # a spreadsheet's own way to say it
     if hint:
         text = text.replace(first, "", 1)  # the line stays, so that lines count right
-        first = next((line for line in text.splitlines() if line.strip()), "")
+        first = next((line for line in text.splitlines() if _bare(line)), "")
     if not first:
         raise LayerError(source, "is empty; a header and rows are due")
     delimiter = hint.group(1) if hint else _delimiter(text)
@@ -221,9 +223,14 @@ def _delimiter(text: str) -> str:
 def _header_cells(text: str, mark: str) -> int:
     try:
         rows = csv.reader(io.StringIO(text, newline=""), delimiter=mark)
-        return next((len(row) for row in rows if any(map(str.strip, row))), 0)
+        return next((len(row) for row in rows if any(map(_bare, row))), 0)
     except csv.Error:  # a stray quote, told with its line when the rows are read
         return 0
+
+
+def _bare(cell: str) -> str:
+    """Return a cell or a line without blanks and marks of byte order around it."""
+    return cell.strip(f"{_MARK}{string.whitespace}").strip()
 
 
 def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list[int]]:
@@ -235,7 +242,7 @@ def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list
     rows, lines, start = [], [], 1
     try:
         for row in reader:
-            if any(map(str.strip, row)):
+            if any(map(_bare, row)):
                 rows.append(row)
                 lines.append(start)
             start = reader.line_num + 1
@@ -258,7 +265,7 @@ def _header(source: str, cells: list[str]) -> list[str]:
 
 def _names(cells: list[str]) -> list[str]:
     """Return the cells of a header as names, without those that are empty at its end."""
-    names = [plain(_LINE_ENDS.sub(" ", cell.strip("\ufeff \t\r\n"))) for cell in cells]
+    names = [plain(_LINE_ENDS.sub(" ", cell.strip(f"{_MARK} \t\r\n"))) for cell in cells]
     while names and not names[-1]:
         names.pop()
     return names
@@ -315,7 +322,7 @@ def _columns(
     columns = {}
     for place, name in enumerate(header):
         column = np.empty(len(rows), dtype=object)
-        column[:] = [plain(row[place].strip()) for row in rows]
+        column[:] = [plain(_bare(row[place])) for row in rows]
         if name:
             columns[name] = column
         elif any(column):

@@ -1477,6 +1477,23 @@ def test_a_header_repeated_where_files_were_put_together_is_skipped_and_told(
     assert said in checked.notes
 
 
+def test_marks_of_byte_order_of_files_put_together_are_blanks(
+    schedule: Any, tmp_path: Path
+) -> None:
+    """Copied one behind the other, a file brings its mark along, an empty one nothing but that."""
+    first, *rest = as_text(clean(schedule)).splitlines()
+    lines = ["\ufeff\ufeff", first, *rest[:5], "\ufeff", f"\ufeff{rest[5]}", *rest[6:]]
+    path = tmp_path / "r.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    records = read(path)
+    assert records.table["joint_id"].tolist() == [row.partition(",")[0] for row in rest]
+    assert records.lines.tolist() == [*range(3, 8), *range(9, len(lines) + 1)]
+    for text in ("\ufeff\ufeff\n", "\ufeff\ufeffsep=;\n\ufeff\n"):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(LayerError, match="is empty"):
+            read(path)
+
+
 def test_a_column_mapped_twice_is_refused() -> None:
     with pytest.raises(LayerError, match="drag_psi is to be both 'A' and 'B'"):
         parse_pairs(["drag_psi=A", "drag_psi=B"])
