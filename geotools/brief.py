@@ -21,7 +21,7 @@ from pydantic_core import core_schema
 from geotools.clock import this_year
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
-from geotools.lists import list_from_text, words_apart
+from geotools.lists import as_compared, list_from_text, words_apart
 from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
@@ -853,6 +853,21 @@ class Rates(_Section):
     open_cut_other: PerLength = _set(
         "100 / m", "open cut: support, other services, dewatering", INVENTED, ge=0
     )
+
+    @pydantic.field_validator("lane_day")
+    @classmethod
+    def one_cost_a_class(cls, value: list[ClassRate]) -> list[ClassRate]:
+        """Refuse a class of street with two costs, however it is spelled."""
+        names = as_compared(rate.street for rate in value)
+        costs: dict[str, float] = {}
+        wrong = [
+            f"{str(rate)!r}, but class {rate.street!r} costs {costs[name]:.10g} already"
+            for name, rate in zip(names, value, strict=True)
+            if costs.setdefault(name, rate.cost) != rate.cost
+        ]
+        if wrong:
+            raise ValueError("; ".join(wrong))
+        return value
 
 
 class Screening(_Section):

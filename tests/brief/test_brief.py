@@ -583,6 +583,14 @@ def test_a_lane_day_costs_a_finite_number_not_below_nothing(
     assert fault.startswith(said)
 
 
+def test_a_class_of_street_costs_one_price_a_lane_day_however_it_is_spelled(tmp_path: Path) -> None:
+    twice = '[rates]\nlane_day = ["local = 150", "A = 2", " Local = 9000"]\n'
+    (fault,) = faults(tmp_path, twice)
+    assert fault == "rates.lane_day: 'Local = 9000', but class 'Local' costs 150 already"
+    same = load_brief(overrides={"rates.lane_day": ["local = 150", "Local = 150.0"]})
+    assert [rate.cost for rate in same.rates.lane_day] == [150.0, 150.0]
+
+
 def test_pairs_are_read_around_the_last_sign_and_written_as_they_are_read() -> None:
     over = {"rates.lane_day": ["B=2 road = 12.5"], "carrier.fixed": "M=7 = 20 in DIPS DR 17 PE4710"}
     brief = load_brief(overrides=over)
