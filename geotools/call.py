@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.lists import words_apart
 from geotools.schema import INPUTS
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, silent
 
@@ -204,7 +205,10 @@ def _listed(value: object) -> tuple[Any, ...]:
 
 def _convert(parameter: Parameter, value: object) -> Any:
     if parameter.multiple:
-        return tuple(_convert_one(parameter, item) for item in _listed(value))
+        values = _listed(value)
+        if parameter.kind == "text":
+            words_apart(values)  # refuses a text that names nothing
+        return tuple(_convert_one(parameter, item) for item in values)
     return _convert_one(parameter, value)
 
 

@@ -90,8 +90,16 @@ def list_from_text(text: str) -> list[Any]:
 def words_apart(texts: Iterable[Any]) -> list[Any]:
     """Return names given one by one, or several in a text with commas between them.
 
-    What is no text comes back as it is; what is empty does not.
+    What is no text comes back as it is; what is empty between commas does not.
+
+    Raises
+    ------
+    ValueError
+        If a text names nothing: it would stand for all, and may be a variable that is not set.
     """
+    texts = list(texts)
+    if bare := [text for text in texts if isinstance(text, str) and not text.strip(", \t\r\n")]:
+        raise ValueError(f"{bare[0]!r} names nothing; say what is meant, or leave it out")
     parts = [text.split(",") if isinstance(text, str) else [text] for text in texts]
     words = [word.strip() if isinstance(word, str) else word for part in parts for word in part]
     return [word for word in words if word != ""]

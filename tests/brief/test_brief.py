@@ -558,6 +558,12 @@ def test_setting_that_may_be_left_open_takes_its_unit_or_none() -> None:
         load_brief(overrides={"street.taper": "30"})
 
 
+def test_a_brief_that_chooses_runs_by_an_empty_name_is_refused(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[network]\nonly = [""]\n')
+    assert fault.startswith("network.only: '' names nothing")
+    assert load_brief(overrides={"network.only": ""}).network.only == []
+
+
 # Pairs -----------------------------------------------------------------------------------
 
 

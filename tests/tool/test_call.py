@@ -14,7 +14,7 @@ import pytest
 from geotools.brief import load_brief
 from geotools.call import python_function, run
 from geotools.errors import BriefError
-from geotools.tool import Parameter, Tool, ToolError
+from geotools.tool import Parameter, Tool, ToolError, builtin
 
 Declare = Callable[..., Tool]
 Calls = list[dict[str, Any]]
@@ -93,6 +93,32 @@ def test_all_faults_of_a_call_are_told_at_once(declare: Declare, calls: Calls) -
         assert name in text
     assert len(caught.value.faults) == 9
     assert calls == []
+
+
+NAMES = [
+    (tool, parameter.name)
+    for tool in builtin().values()
+    for parameter in tool.parameters
+    if parameter.multiple and parameter.kind == "text"
+]
+
+
+@pytest.mark.parametrize(("tool", "name"), NAMES, ids=[f"{t.name} {n}" for t, n in NAMES])
+@pytest.mark.parametrize("given", ["", " , ", ["R0001", ""]])
+def test_a_name_that_is_empty_is_not_taken_for_all(tool: Tool, name: str, given: object) -> None:
+    """As of a variable of the shell that is not set."""
+    with pytest.raises(ToolError) as caught:
+        run(tool, parameters={name: given})
+    assert [f.partition(";")[0] for f in caught.value.faults if f.startswith(f"{name}:")] == [
+        f"{name}: {' , ' if given == ' , ' else ''!r} names nothing"
+    ]
+
+
+def test_names_left_out_or_none_of_them_are_all(declare: Declare, calls: Calls) -> None:
+    tool = declare(Parameter("only", "text", "names", multiple=True))
+    for given in ({}, {"only": None}, {"only": []}):
+        run(tool, parameters=given)
+    assert [call["only"] for call in calls] == [(), (), ()]
 
 
 def test_a_number_beyond_all_bounds_is_a_fault_told_in_words(
