@@ -36,6 +36,7 @@ from geotools.deliver.wording import (
     depth_words,
     dig_words,
     figure,
+    in_words,
     measured,
     working_days,
 )
@@ -294,7 +295,7 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
     for pit in pits.itertuples():
         values = {
             "PIT_ID": pit.pit_id,
-            "ROLE": pit.role.replace("_", " "),
+            "ROLE": in_words(pit.role),
             "CHAINAGE": "at " + chainage_text(pit.chainage, drawn.units),
             "DEPTH": depth_words(pit.depth, pit.depth_source, drawn.units),
             "DIG_DEPTH": f"dug {dig_words(pit.dig_depth, pit.deepest, drawn.units) or 'not known'}",

@@ -17,6 +17,7 @@ __all__ = [
     "dig_words",
     "figure",
     "in_system",
+    "in_words",
     "measured",
     "no_reading",
     "over_limit",
@@ -43,6 +44,11 @@ _FINE = {
 _FINE_DECIMALS = 2
 LIMITS = ("allowable", "bend_limit", "governing_limit", "grout_limit")
 """Fields that may not be passed: cut off, never rounded up."""
+
+
+def in_words(value: object) -> str:
+    """Return a word of the contract as text: ``branch valve`` of ``branch_valve``."""
+    return str(value).replace("_", " ")
 
 
 def unit_of(dimension: str, units: str) -> str:

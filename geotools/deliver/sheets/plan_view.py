@@ -26,6 +26,7 @@ from geotools.deliver.wording import (
     dig_words,
     figure,
     in_system,
+    in_words,
     unit_of,
     working_days,
 )
@@ -447,7 +448,7 @@ def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
     units = scene.plan.units
     long, wide = (figure(pit[name], "pits", name, units) for name in ("length", "width"))
     dig = scene.dig_depth(pit)
-    role = str(pit["role"]).replace("_", " ")
+    role = in_words(pit["role"])
     size = f"{long} x {wide} {unit_of('length', units)}"
     if pit["side_slope"] > 0:  # its ground is drawn as it is opened at the top
         size += " at the bottom"
@@ -491,7 +492,7 @@ def digs_by_place(scene: Scene) -> list[tuple[float, str]]:
     counted: dict[tuple[str, str], list[float]] = {}
     for row in scene.rows("local_digs"):
         if not row["spared"]:
-            key = (scene.chainage(row["chainage"]), str(row["kind"]))
+            key = (scene.chainage(row["chainage"]), in_words(row["kind"]))
             counted.setdefault(key, []).append(row["chainage"])
     return [
         (at[0], kind if len(at) == 1 else f"{len(at)} {kind}s") for (_, kind), at in counted.items()

@@ -10,7 +10,7 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import chainage_text, figure, in_system, unit_of
+from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
 from geotools.lists import listed
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
 
@@ -206,7 +206,7 @@ def _pits(plan: Plan, run_id: str) -> Table:
             ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
             ("days", lambda r: _number(r["days"]), True),
             ("role, street", lambda r: ", ".join(
-                w for w in (str(r["role"]).replace("_", " "), str(r["street_name"])) if w), False),
+                w for w in (in_words(r["role"]), str(r["street_name"])) if w), False),
         ),
     )  # fmt: skip
 
@@ -418,7 +418,7 @@ def _digs(plan: Plan, run_id: str) -> Table:
             ("dig", lambda r: bare(r["dig_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
             ("pull", lambda r: bare(r["pull_id"]), False),
-            ("what is dug up", lambda r: str(r["kind"]), False),
+            ("what is dug up", lambda r: in_words(r["kind"]), False),
         ),
     )
 
@@ -524,7 +524,7 @@ def runs_without_plan(plan: Plan) -> Table:
             ("run", lambda r: str(r["run_id"]), False),
             (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
             ("reason", lambda r: ": ".join(
-                w for w in (str(r["status"]).replace("_", " "), str(r["reason"])) if w), False),
+                w for w in (in_words(r["status"]), str(r["reason"])) if w), False),
         ),
     )  # fmt: skip
 

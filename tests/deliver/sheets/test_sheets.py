@@ -126,6 +126,20 @@ def test_a_scale_given_is_kept_and_layers_that_are_missing_are_told(
     assert "L1, 342.0 m, behind, 50.0 kN at the head" in text  # the band is drawn all the same
 
 
+@pytest.mark.parametrize(("count", "words"), [(1, "branch valve"), (2, "2 branch valves")])
+def test_what_is_dug_up_is_named_in_words(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path], count: int, words: str
+) -> None:
+    def valves(tables: dict[str, Any]) -> None:
+        digs = tables["local_digs"].assign(kind="branch_valve")
+        tables["local_digs"] = pd.concat([digs] * count, ignore_index=True)
+
+    text = text_of(draw(write_sheet_plan(edit=valves)))
+    assert f"{words} 0+120.0" in text
+    assert "L1 branch valve" in text  # the list of digs
+    assert "branch_valve" not in text
+
+
 def test_services_of_one_place_share_a_label(
     draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
 ) -> None:
