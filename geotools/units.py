@@ -19,6 +19,7 @@ __all__ = [
     "example",
     "in_unit",
     "parse_quantity",
+    "percent_text",
     "told_apart",
     "unit_of",
     "usual_unit",
@@ -329,6 +330,11 @@ def _in_us(text: str, kind: str) -> str:
         return text
     value = in_unit(parse_quantity(text, kind), US_UNITS[unit], kind)
     return f"{float(f'{value:.2g}'):g} {US_UNITS[unit]}"
+
+
+def percent_text(share: float) -> str:
+    """Return a share that was set, a limit, in percent as the number it is: ``62.5%``."""
+    return f"{100 * share:.6g}%"
 
 
 def told_apart(

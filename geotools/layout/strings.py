@@ -17,6 +17,7 @@ from geotools.layout.unknown_ground import ground_slope, report_bare_strings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.pulling import friction_band
 from geotools.schema import quantity_text
+from geotools.units import percent_text
 
 __all__ = [
     "over_pit_text",
@@ -273,7 +274,7 @@ def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) ->
     weight = pulls.set_index("pull_id")["weight"].loc[strings["pull_id"]].to_numpy(dtype=float)
     by_slope = weight * length * np.abs(slope) / np.hypot(1.0, slope)
     held = np.where(slope > 0, least * weight * length / np.hypot(1.0, slope), 0.0)
-    hold = f"{least:.1%}".replace(".0%", "%")
+    hold = percent_text(least)
     rows = np.flatnonzero(np.abs(slope) > least)  # nowhere where a level is not known
     findings = ground.layers.findings
     findings.add_many(

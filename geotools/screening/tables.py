@@ -38,7 +38,7 @@ from geotools.schema import (
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
-from geotools.units import told_apart
+from geotools.units import percent_text, told_apart
 
 __all__ = ["screening_tables", "summarise_screening"]
 
@@ -199,16 +199,21 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
             yield f"{verdict}: {_against(screened, run, k, units)}"
     known, least = ranked.suitability.known[run], ground.brief.screening.least_known
     if known < least * (1 - 1e-9):
-        yield f"{doubtful}: only {known:.0%} of what decides on suitability is known"
+        yield f"{doubtful}: only {_below(known, least)} of what decides on suitability is known"
     if measured.facts["cost_verdict"].iloc[run] == DEARER:
         yield f"dearer than open cut: {_cost(screened, run)}, all above 1"
     known = ranked.need.known[run]
     if known < least * (1 - 1e-9):
-        yield f"need not known: only {known:.0%} of what decides on it is on record"
+        yield f"need not known: only {_below(known, least)} of what decides on it is on record"
     for k in (k for k in order if words[k] == NEEDS[0]):
         pair = (measured.value[run, k], measured.full_at[run, k])
         value, limit = _shown(CRITERIA[k], pair, units)
         yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
+
+
+def _below(known: float, least: float) -> str:
+    """Return a share in percent that does not read as the least there should be."""
+    return told_apart((known, least), 0, lambda value, d: f"{value:.{d}%}")[0]
 
 
 def _cost_open(screened: Screened, run: int) -> list[str]:
@@ -257,7 +262,7 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
     if measured.facts["hydraulics_basis"].iloc[run] == "design flow":
         return f"{text} (wanted: the design flow)"
     share = screened.ground.brief.service.least_capacity
-    return f"{text} (wanted: {share_text(share)} of what the old main carries)"
+    return f"{text} (wanted: {percent_text(share)} of what the old main carries)"
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
@@ -453,9 +458,9 @@ def _report(screened: Screened, brief: Brief) -> None:
         findings.add(
             "warning",
             "no-need-known",
-            f"of the need of {silent} of {runs} runs nothing, or less than {share_text(least)} by "
-            "weight (screening.least_known), is known: they rank low for want of records, not of "
-            "need. Give year laid, breaks, leakage or criticality of the mains.",
+            f"of the need of {silent} of {runs} runs nothing, or less than {percent_text(least)} "
+            "by weight (screening.least_known), is known: they rank low for want of records, not "
+            "of need. Give year laid, breaks, leakage or criticality of the mains.",
             layer="ranking",
         )
     findings.add(

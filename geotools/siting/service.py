@@ -14,7 +14,8 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
 from geotools.pipe.words import kind_of
-from geotools.schema import quantity_text, share_text
+from geotools.schema import quantity_text
+from geotools.units import percent_text
 
 __all__ = ["host_bores", "service_columns"]
 
@@ -151,7 +152,7 @@ def _report(
         "info",
         "no-design-flow",
         "no design flow on record: instead the carrier is asked to keep "
-        f"{share_text(service.least_capacity)} of the host's capacity at equal gradient "
+        f"{percent_text(service.least_capacity)} of the host's capacity at equal gradient "
         "(service.least_capacity)",
         layer="runs",
         features=_listed(names[~np.isfinite(flow)]),

@@ -17,6 +17,7 @@ from geotools.units import (
     _by_pint,
     in_unit,
     parse_quantity,
+    percent_text,
     told_apart,
     unit_of,
     usual_unit,
@@ -25,6 +26,14 @@ from geotools.units import (
 FOOT = 0.3048  # exact, international foot
 POUND = 0.45359237  # exact
 GRAVITY = 9.80665  # exact, standard gravity
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.5, "50%"), (0.625, "62.5%"), (0.29, "29%"), (0.025, "2.5%"), (0.0, "0%"), (1.25, "125%")],
+)
+def test_a_share_that_was_set_is_told_as_the_number_it_is(share: float, words: str) -> None:
+    assert percent_text(share) == words
 
 
 @pytest.mark.parametrize(

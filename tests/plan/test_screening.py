@@ -646,6 +646,19 @@ def test_a_run_of_which_nothing_is_known_ranks_behind_one_that_is_known_to_need_
     assert told.startswith("of the need of 1 of 3 runs nothing")
 
 
+def test_shares_that_are_limits_are_told_as_they_were_set() -> None:
+    done = geotools.screen(
+        mains=straight({"main_id": "A", "diameter_mm": 400.0, "length": 300.0}),
+        settings={"screening.least_known": 0.625, "service.least_capacity": 1.025},
+    )
+    texts = done.layers["findings"].set_index("rule")["text"]
+    assert "less than 62.5% by weight" in texts["no-need-known"]
+    assert "keep 102.5% of the host's capacity" in texts["no-design-flow"]
+    assert "(wanted: 102.5% of what the old main carries)" in " ".join(
+        done.layers["ranking"].filter(like="reason").iloc[0]
+    )
+
+
 def rated(*values: float) -> gpd.GeoDataFrame:
     """Return straight mains that have nothing on record but their criticality."""
     return straight(
