@@ -16,6 +16,7 @@ from geotools.errors import OutputError
 
 __all__ = [
     "check_file",
+    "check_free",
     "check_place",
     "clear_folder",
     "clear_parts",
@@ -55,9 +56,40 @@ def check_file(path: Path, *, suffix: str, overwrite: bool) -> Path:
         If it cannot be written there.
     """
     target = check_place(path, suffix=suffix)
-    if target.exists() and not overwrite:
-        raise _exists(path)
+    check_free(path, target, overwrite=overwrite)
     return target
+
+
+def check_free(
+    path: str | Path,
+    target: Path,
+    *,
+    overwrite: bool,
+    perhaps: str = "",
+    ways: str = "choose another name or give --overwrite",
+) -> None:
+    """Refuse a target that is there and may not be replaced.
+
+    Parameters
+    ----------
+    path : path
+        The target as it was given, for the error.
+    target : Path
+        Links followed.
+    overwrite : bool
+        Whether it may be replaced.
+    perhaps : str, optional
+        How it may have come to be there.
+    ways : str, optional
+        What to do.
+
+    Raises
+    ------
+    OutputError
+        If it is there.
+    """
+    if target.exists() and not overwrite:
+        raise OutputError(f"{path}: exists already{perhaps}; {ways}")
 
 
 def check_place(path: Path, *, suffix: str) -> Path:
@@ -133,10 +165,6 @@ def _is_read(target: Path, files: set[tuple[int, int]], folders: set[Path]) -> b
     return (about.st_dev, about.st_ino) in files
 
 
-def _exists(path: Path) -> OutputError:
-    return OutputError(f"{path}: exists already; choose another name or give --overwrite")
-
-
 @contextmanager
 def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
     """Give a path beside the target to write to; it takes the target's place when all went well.
@@ -156,8 +184,7 @@ def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
     try:
         clear_parts(target)
         yield part
-        if not overwrite and target.exists():
-            raise _exists(target)
+        check_free(target, target, overwrite=overwrite)
         sync(part)
         part.replace(target)
         sync_folder(target.parent)

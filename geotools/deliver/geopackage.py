@@ -13,7 +13,15 @@ import pyogrio
 import pyogrio.errors
 
 from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
-from geotools.deliver.files import BESIDE, check_place, clear_parts, part_of, sync, sync_folder
+from geotools.deliver.files import (
+    BESIDE,
+    check_free,
+    check_place,
+    clear_parts,
+    part_of,
+    sync,
+    sync_folder,
+)
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
 from geotools.gdal_options import gdal_options
@@ -78,12 +86,9 @@ def check_target(path: str | Path, overwrite: bool) -> Path:
 
 
 def _check_existing(path: str | Path, target: Path, overwrite: bool) -> None:
-    if not target.exists():
-        return
-    if not overwrite:
-        raise OutputError(f"{path}: exists already; choose another name or give --overwrite")
+    check_free(path, target, overwrite=overwrite)
     log = target.with_name(target.name + "-wal")
-    if log.exists() and log.stat().st_size:
+    if target.exists() and log.exists() and log.stat().st_size:
         # SQLite would replay the old file's log into the new one.
         raise OutputError(f"{path}: is open in another program; close it there first")
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from xml.etree import ElementTree
 
-from geotools.deliver.files import check_place, replacing
+from geotools.deliver.files import check_free, check_place, replacing
 from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark, Rule
 from geotools.errors import OutputError
 from geotools.schema import DIMENSIONS, OUTPUTS, Layer
@@ -63,19 +63,16 @@ def check_styles(
             f"{folder}: is a file, and styles are to go into a folder of that name; move it, or "
             "choose another name for the output"
         )
-    if folder.is_dir():
-        for name in style_names(layers):
-            style = folder / f"{name}.sld"
-            if check_place(style, suffix=".sld").exists() and not overwrite:
-                raise _left_over(style, by_brief=by_brief)
-
-
-def _left_over(style: Path, *, by_brief: bool) -> OutputError:
-    """Return the error of a style that is there, perhaps of an earlier plan."""
+    if not folder.is_dir():
+        return
     ways = "choose another name for the output or give --overwrite"
     if by_brief:
         ways += ", or --set output.styles=false to write none and keep it"
-    return OutputError(f"{style}: exists already, perhaps from an earlier plan; {ways}")
+    for name in style_names(layers):
+        style = folder / f"{name}.sld"
+        target = check_place(style, suffix=".sld")
+        perhaps = ", perhaps from an earlier plan"
+        check_free(style, target, overwrite=overwrite, perhaps=perhaps, ways=ways)
 
 
 def write_styles(
