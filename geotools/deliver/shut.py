@@ -10,7 +10,7 @@ import shapely
 
 __all__ = ["Valve", "each_valve", "valves_to_close"]
 
-_SAME = 0.01  # in the unit of the CRS; two places this near are one valve
+_SAME = 0.01  # m, or ft where shapes are in feet; two places this near are one valve
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def valves_to_close(shutdown: Any, names: str, context: Any) -> list[tuple[Any, 
     Parameters
     ----------
     shutdown : geometry
-        Places of the valves, as the layer ``shutdowns`` has them.
+        Places of the valves, as the layer ``shutdowns`` has them, in m or ft.
     names : str
         Their names there, joined by commas.
     context : DataFrame or None

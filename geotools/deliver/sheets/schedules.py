@@ -25,7 +25,7 @@ __all__ = [
 Say = Callable[[Any], str]
 _PLACE_DECIMALS, _DEGREE_DECIMALS = 2, 7  # about a centimetre
 _SEVERE = ("error", "warning")
-# Findings that tell of a value nobody measured, and those that concern every run.
+# Findings that tell of a value nobody measured, and warnings that concern every run.
 _ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
@@ -533,7 +533,7 @@ def _findings(plan: Plan, run_id: str) -> Table:
     """Return warnings and errors that concern the run or one of its mains, pits or pulls."""
     frame = plan.tables["findings"]
     frame = frame[frame["severity"].isin(_SEVERE)]
-    return _told("Warnings to settle before work starts", frame, plan, run_id)
+    return _told("Warnings to settle before work starts", frame, plan, run_id, of_all=_OF_ALL_RUNS)
 
 
 def _assumptions(plan: Plan, run_id: str) -> Table:
@@ -543,11 +543,13 @@ def _assumptions(plan: Plan, run_id: str) -> Table:
     return _told("What was assumed; prove it before work starts", frame, plan, run_id)
 
 
-def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
-    """Return the findings of those given that concern a run."""
+def _told(
+    heading: str, frame: Any, plan: Plan, run_id: str, *, of_all: tuple[str, ...] = ()
+) -> Table:
+    """Return the findings of those given that concern a run; of some rules they concern all."""
     mains = set(str(plan.run(run_id)["main_ids"]).split(","))
     about = [
-        rule in _OF_ALL_RUNS
+        rule in of_all
         or _names(feature, run_id, mains)
         or f"run {run_id} " in text
         or f"run {run_id}:" in text
