@@ -79,6 +79,11 @@ class Dimension:
         """Return the unit suffix written for ``si`` or ``us``."""
         return self.si if system == "si" else self.us
 
+    def shown_in(self, system: str) -> tuple[str, float]:
+        """Return the unit suffix written for ``si`` or ``us``, and the size of that unit in SI."""
+        unit = self.suffix(system)
+        return unit, self.units[unit]
+
 
 DIMENSIONS: dict[str, Dimension] = {
     "length": Dimension({"m": 1.0, "ft": FOOT, "mm": 1e-3, "in": INCH}, "m", "ft"),
@@ -1514,9 +1519,8 @@ def unit_sign(suffix: str) -> str:
 
 def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:
     """Return a quantity, SI, in words, in the units of ``si`` or ``us``."""
-    kind = DIMENSIONS[dimension]
-    unit = kind.suffix(system)
-    return f"{value / kind.units[unit]:,.{digits}f} {unit_sign(unit)}"
+    unit, size = DIMENSIONS[dimension].shown_in(system)
+    return f"{value / size:,.{digits}f} {unit_sign(unit)}"
 
 
 def length_text(length: float, system: str, digits: int = 1) -> str:

@@ -232,8 +232,7 @@ def _texts(series: pd.Series[Any]) -> pa.Array:
 def _factor(field: Field, units: str) -> float:
     if field.dimension is None:
         return 1.0
-    dimension = DIMENSIONS[field.dimension]
-    return dimension.units[dimension.suffix(units)]
+    return DIMENSIONS[field.dimension].shown_in(units)[1]
 
 
 def _wkb(layer: str, frame: pd.DataFrame) -> pa.Array:

@@ -190,8 +190,7 @@ def _test(parent: Element, test: Comparison, layer: Layer, units: str) -> None:
     else:
         factor = 1.0
         if field.dimension is not None:
-            dimension = DIMENSIONS[field.dimension]
-            factor = dimension.units[dimension.suffix(units)]
+            _, factor = DIMENSIONS[field.dimension].shown_in(units)
         word = f"{(value - field.zero(column)) / factor:.10g}"
     _child(element, "ogc:Literal", word)
 

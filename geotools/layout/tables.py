@@ -32,7 +32,7 @@ from geotools.intake.columns import Layers
 from geotools.intake.crs import crs_name, full_turn, level_unit
 from geotools.intake.findings import Findings
 from geotools.layout.alternatives import alternatives_table
-from geotools.layout.told import finding_counts, finding_line, left_out_lines
+from geotools.layout.told import counts_of, finding_counts, finding_line, left_out_lines
 from geotools.layout.whole import Layout
 from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
@@ -253,10 +253,8 @@ def summarise(
     """
     tables = layers.tables
     runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
-    length = DIMENSIONS["length"]
-    unit = length.suffix(brief.output.units)
-    scale = length.units[unit]
-    status = {s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")}
+    unit, scale = DIMENSIONS["length"].shown_in(brief.output.units)
+    status = counts_of(runs["status"], ("planned", "no_plan", "not_suitable"))
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
     items = tables["quantities"]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pandas as pd
 
 from geotools.intake.findings import SEVERITIES
 
-__all__ = ["NOT_CHOSEN", "finding_counts", "finding_line", "left_out_lines"]
+__all__ = ["NOT_CHOSEN", "counts_of", "finding_counts", "finding_line", "left_out_lines"]
 
 LITTLE = 0.1  # share of the mains; where fewer are in a run it is told why the others are not
 NOT_CHOSEN = "runs-not-chosen"  # rule of the finding that network.only leaves runs out
@@ -15,9 +17,14 @@ REASONS = ("main-too-small", "status-excluded")
 NO_DIAMETER = "mains without a diameter cannot be lined (findings: no-diameter)"
 
 
+def counts_of(words: pd.Series, known: Iterable[str]) -> dict[str, int]:
+    """Return how often each word stands in a column."""
+    return {word: int((words == word).sum()) for word in known}
+
+
 def finding_counts(findings: pd.DataFrame) -> dict[str, int]:
     """Return how many findings there are of each severity, the gravest first."""
-    return {name: int((findings["severity"] == name).sum()) for name in reversed(SEVERITIES)}
+    return counts_of(findings["severity"], reversed(SEVERITIES))
 
 
 def finding_line(findings: pd.DataFrame) -> str:

@@ -16,6 +16,7 @@ from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError
 from geotools.intake.findings import SEVERITIES
+from geotools.layout.told import counts_of, finding_counts
 from geotools.scale.failed import failed_layer, failed_runs, length_of
 from geotools.scale.manifest import Entry
 from geotools.scale.resume import FAILED, Fate
@@ -62,8 +63,7 @@ def summary_tables(
 def _district_layer(
     share: Share, entries: dict[str, Entry], fates: dict[str, Fate], system: str
 ) -> pd.DataFrame:
-    length = DIMENSIONS["length"]
-    unit = length.suffix(system)
+    unit, size = DIMENSIONS["length"].shown_in(system)
     failed = failed_runs(share, entries)
     rows = []
     for name in share.districts["name"]:
@@ -86,7 +86,7 @@ def _district_layer(
                 "runs_failed": len(lost),
                 "pits": said.get("pits", 0),
                 "pulls": said.get("pulls", 0),
-                "length": said.get(f"planned_length_{unit}", 0.0) * length.units[unit],
+                "length": said.get(f"planned_length_{unit}", 0.0) * size,
                 "length_failed": length_of(share, lost),
                 "cost": said.get("cost", 0.0),
                 "plan_errors": told.get("error", 0),
@@ -141,8 +141,7 @@ def told_of(
     Findings are counted in the plans of the districts, in the summary, and in all of these; and
     once each, for what is so of the whole is told in every district.
     """
-    length = DIMENSIONS["length"]
-    unit = length.suffix(system)
+    unit, size = DIMENSIONS["length"].shown_in(system)
     outside = np.flatnonzero(share.district == OUTSIDE)
     failed = np.concatenate([outside[:0], *failed_runs(share, entries).values()])
     severities = SEVERITIES[::-1]
@@ -155,10 +154,10 @@ def told_of(
     counts = (own, *by_district.values())
     return {
         "runs_failed": len(failed),
-        f"length_failed_{unit}": length_of(share, failed) / length.units[unit],
+        f"length_failed_{unit}": length_of(share, failed) / size,
         "runs_outside_districts": len(outside),
         "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
-        f"length_outside_districts_{unit}": length_of(share, outside) / length.units[unit],
+        f"length_outside_districts_{unit}": length_of(share, outside) / size,
         "findings": {s: sum(count[s] for count in counts) for s in severities},
         "findings_distinct": _distinct(share, back),
         "findings_of_summary": own,
@@ -178,7 +177,7 @@ def _distinct(share: Share, back: dict[str, Back]) -> dict[str, int]:
     tables = [pd.DataFrame(share.layers.findings.table())[_SAME]]
     tables += [plan.findings for plan in back.values()]
     told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
-    return {s: int((told["severity"] == s).sum()) for s in SEVERITIES[::-1]}
+    return finding_counts(told)
 
 
 def told_fates(fates: dict[str, Fate]) -> dict[str, Any]:
@@ -273,10 +272,9 @@ def _failed_lines(bad: pd.DataFrame, unit: str) -> list[str]:
 def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, Any]) -> Outcome:
     """Put the result of a batch into a summary and a few lines of text; ``told``: `told_of`."""
     districts, runs = tables["district_results"], tables["district_runs"]
-    length = DIMENSIONS["length"]
-    unit = length.suffix(brief.output.units)
-    planned = float(districts["length"].sum()) / length.units[unit]
-    count = {s: int((districts["status"] == s).sum()) for s in DISTRICT_STATUSES}
+    unit, size = DIMENSIONS["length"].shown_in(brief.output.units)
+    planned = float(districts["length"].sum()) / size
+    count = counts_of(districts["status"], DISTRICT_STATUSES)
     bad = districts[districts["status"].isin(FAILED)]
     nowhere = bool(told["runs_outside_districts"]) and count["empty"] == len(districts)
     summary = {

@@ -23,7 +23,7 @@ from geotools.intake.among import among
 from geotools.intake.columns import Layers
 from geotools.intake.crs import full_turn
 from geotools.layout.tables import report_across
-from geotools.layout.told import finding_counts, finding_line, left_out_lines
+from geotools.layout.told import counts_of, finding_counts, finding_line, left_out_lines
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.schema import (
     COSTS,
@@ -157,9 +157,8 @@ def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
     """Return the unit a criterion is told in, in words, and its size in SI."""
     if criterion.dimension is None:
         return ("%", 0.01) if criterion.share else ("", 1.0)
-    dimension = DIMENSIONS[criterion.dimension]
-    suffix = dimension.suffix(units)
-    return unit_sign(suffix), dimension.units[suffix]
+    suffix, size = DIMENSIONS[criterion.dimension].shown_in(units)
+    return unit_sign(suffix), size
 
 
 def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
@@ -482,10 +481,8 @@ def _own_rates(brief: Brief) -> str:
 def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:
     """Put a screening into a summary and a few lines of text."""
     ranking = tables["ranking"]
-    length = DIMENSIONS["length"]
-    unit = length.suffix(brief.output.units)
-    scale = length.units[unit]
-    counts = {word: int((ranking["verdict"] == word).sum()) for word in VERDICTS}
+    unit, scale = DIMENSIONS["length"].shown_in(brief.output.units)
+    counts = counts_of(ranking["verdict"], VERDICTS)
     summary = {
         "runs": len(ranking),
         "verdicts": counts,
@@ -531,8 +528,8 @@ def _first_runs(ranking: pd.DataFrame, units: str) -> list[str]:
     """
     if not len(ranking):
         return []
-    unit = DIMENSIONS["length"].suffix(units)
-    lengths = ranking["length"].to_numpy(dtype=float) / DIMENSIONS["length"].units[unit]
+    unit, size = DIMENSIONS["length"].shown_in(units)
+    lengths = ranking["length"].to_numpy(dtype=float) / size
     rows = [
         (r.rank, r.run_id, round(length), r.verdict, f"{r.priority:.2f}",
          f"{r.rank_best} to {r.rank_worst}", f"{r.need_known:.0%}", _cost_cell(r))
