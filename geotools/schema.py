@@ -58,7 +58,6 @@ __all__ = [
     "explain",
     "length_text",
     "quantity_text",
-    "share_text",
     "unit_sign",
 ]
 
@@ -1526,11 +1525,6 @@ def quantity_text(value: float, dimension: str, system: str, digits: int = 1) ->
 def length_text(length: float, system: str, digits: int = 1) -> str:
     """Return a length, m, in words, in the units of ``si`` or ``us``."""
     return quantity_text(length, "length", system, digits)
-
-
-def share_text(share: float) -> str:
-    """Return a share or a slope that is asked for in per cent, as the number it is: 12, 0.1."""
-    return f"{100 * share:g}%"
 
 
 def angle_text(turn: float) -> str:

@@ -10,11 +10,12 @@ from geotools.lists import as_compared
 from geotools.pipe.factors import DAY
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.optimise import PullCosts, StringDays
-from geotools.schema import length_text, share_text
+from geotools.schema import length_text
 from geotools.siting.candidates import PitRules
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.street.lanes import Passage
+from geotools.units import percent_text
 
 __all__ = [
     "friction_band_of",
@@ -78,7 +79,7 @@ def refusal_limits(brief: Brief) -> dict[str, str]:
     return {
         "max_depth": length_text(pits.max_depth, units),
         "clear": _clear_text(pits.clear_of_intersection, pits.spoil_setback, units),
-        "max_slope": share_text(pits.max_slope),
+        "max_slope": percent_text(pits.max_slope),
         "least_string": length_text(brief.street.least_string, units),
         "verge": length_text(brief.street.verge, units),
         "receive": receive and f", and at {opened} {receive}",

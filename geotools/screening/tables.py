@@ -32,7 +32,6 @@ from geotools.schema import (
     NOT_KNOWN,
     REASONS,
     VERDICTS,
-    share_text,
     unit_sign,
 )
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of

@@ -12,7 +12,7 @@ from geotools.deliver.report_columns import packed_table
 from geotools.deliver.wording import decimals, depth_words, dig_words, figure, measured, round_limit
 from geotools.layout.rules import refusal_limits
 from geotools.pipe.factors import LBF, PSI
-from geotools.schema import DIMENSIONS, angle_text, quantity_text, share_text, unit_sign
+from geotools.schema import DIMENSIONS, angle_text, quantity_text, unit_sign
 
 
 @pytest.mark.parametrize(
@@ -97,12 +97,6 @@ def test_thresholds_of_many_units_are_shown_each_to_three_figures() -> None:
     assert full["mixed"] and full["digits"] == 2
     assert full["values"] == [100.0, 0.5, 2.5, 1.05, 12.75, None]
     assert none["values"][:4] == [0.05, 0.5, 2.5, 1.05]
-
-
-def test_a_limit_in_per_cent_is_told_as_the_number_it_is() -> None:
-    told = {0.12: "12%", 0.07: "7%", 0.001: "0.1%", 0.125: "12.5%", 1.0: "100%", 0.0: "0%"}
-    for share, text in told.items():
-        assert share_text(share) == text
 
 
 def test_no_limit_that_is_not_nothing_is_told_as_nothing() -> None:
