@@ -59,6 +59,10 @@ class BatchFile(PlanFile):
         ]
         return lost[["district", "text"]]
 
+    def files(self) -> list[Path]:
+        """Return the files that are read: the summary and the plans of the districts."""
+        return [self.summary.path, *(plan.path for plan in self.plans)]
+
     @property
     def hashed(self) -> Path:
         """The file whose hash stands for all that was read: the summary names every plan."""

@@ -194,6 +194,10 @@ class PlanFile:
         section, _, name = key.partition(".")
         return getattr(getattr(brief, section), name)
 
+    def files(self) -> list[Path]:
+        """Return the files that are read."""
+        return [self.path]
+
     @property
     def hashed(self) -> Path:
         """The file whose hash stands for all that was read."""

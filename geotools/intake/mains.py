@@ -38,7 +38,7 @@ __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
 IntArray = npt.NDArray[np.int64]
 COUNTED = ("breaks", "leakage")  # of a main as a whole; its other numbers hold all along it
-NEAR_ZERO = 1.0  # m; a main with one end this near to a level of 0 may have the other at it
+NEAR_ZERO = 2.0  # m; a main with one end this near to a level of 0 may well have the other at it
 # m; a main farther than this from the middle of all, and so many times as far as three quarters of
 # them lie, has a slip in its coordinates, unless more than one in so many lies there. Judgement.
 FAR_OFF, FAR_TIMES, FEW = 50_000.0, 10.0, 10

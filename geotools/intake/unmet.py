@@ -13,7 +13,7 @@ from geotools.intake.findings import Findings
 from geotools.intake.idle import LAYERS as IDLE
 from geotools.intake.load import Loaded
 from geotools.lists import as_compared
-from geotools.pipe.names import folded
+from geotools.pipe.names import folded, spaced
 
 __all__ = ["tell_unmet"]
 
@@ -52,7 +52,10 @@ def tell_unmet(loaded: Mapping[str, Loaded], brief: Brief, findings: Findings) -
         if not unmet or not (met or asked.sure) or not layers:
             continue
         others = [word for plain, word in met.items() if plain not in words]
-        near = {word: nearest(word, others, cutoff=ALIKE) for word in unmet}
+        near = {
+            word: nearest(word, [o for o in others if not _opposites(word, o)], cutoff=ALIKE)
+            for word in unmet
+        }
         findings.add(
             "warning" if asked.sure or any(near.values()) else "info",
             "word-not-met",
@@ -98,6 +101,12 @@ def _met(loaded: Mapping[str, Loaded], layers: Sequence[str], asked: _Asked) -> 
             if word.strip():
                 found.setdefault(asked.plain(word), word.strip())
     return found
+
+
+def _opposites(one: str, other: str) -> bool:
+    """Tell whether one of two words is the other with something before it: inactive and active."""
+    short, long = sorted((spaced(one), spaced(other)), key=len)
+    return long != short and long.endswith(short)
 
 
 def _text(

@@ -107,7 +107,7 @@ def compare(
     """
     from geotools.comparing.batches import read_batch
     from geotools.comparing.plans import compare_plans
-    from geotools.deliver.files import check_file
+    from geotools.deliver.files import check_file, spare
     from geotools.deliver.geopackage import check_target
     from geotools.deliver.read_plan import read_plan
     from geotools.deliver.sld import check_styles
@@ -116,6 +116,7 @@ def compare(
     target = None if output is None else check_target(output, overwrite)
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
     files = [read_batch(path) if path.is_dir() else read_plan(path) for path in plans]
+    spare([path for path in (target, rows) if path is not None], _read_from(files))
     if target is not None and files[0].styled:
         check_styles(target, TOOL.outputs, overwrite=overwrite, by_brief=False)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
@@ -124,6 +125,11 @@ def compare(
     progress("writing", 0.0)
     _write(layers, target, rows, files[0], system, overwrite=overwrite)
     return _told(layers, files[0], system, criteria or tuple(COMPARED), [target, rows])
+
+
+def _read_from(files: Sequence[PlanFile]) -> list[Path]:
+    """Return every file that is read, those of the folder of a batch too."""
+    return [path for file in files for path in file.files()]
 
 
 def _system(units: str) -> Literal["si", "us"]:

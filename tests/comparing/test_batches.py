@@ -12,7 +12,7 @@ import shapely
 
 from geotools import batch, compare, plan
 from geotools.comparing.batches import read_batch
-from geotools.errors import LayerError
+from geotools.errors import LayerError, OutputError
 
 CRS = "EPSG:25832"
 WEST, EAST = shapely.box(-50, -50, 400, 50), shapely.box(400, -50, 1000, 50)
@@ -64,6 +64,17 @@ def test_of_a_district_that_failed_it_is_told_that_its_runs_take_no_part(
     assert (lost["severity"], lost["feature"]) == ("warning", "Westfold")
     assert "Westfold has no plan (its worker died): its runs, 1, are not planned" in lost["text"]
     assert told.loc["run-not-in-all", "text"].startswith("run R0002 (300 m) is only in night;")
+
+
+@pytest.mark.parametrize("name", ["summary.gpkg", "eastfold.gpkg"])
+def test_a_comparison_is_never_written_over_a_file_of_a_batch_it_reads(
+    done: Path, name: str
+) -> None:
+    target = done / "night" / name
+    before = target.read_bytes()
+    with pytest.raises(OutputError, match="is read by this call"):
+        compare([done / "whole.gpkg", done / "night"], output=target, overwrite=True)
+    assert target.read_bytes() == before
 
 
 @pytest.mark.parametrize("lost", ["eastfold.gpkg", "summary.gpkg"])

@@ -41,7 +41,11 @@ def test_an_owner_spelled_otherwise_is_met(network: Any, read: Any, found: Any) 
 
 
 @pytest.mark.parametrize(
-    ("word", "severity"), [("Abandond", "warning"), ("sold", "info"), ("abandoned", None)]
+    ("word", "severity"),
+    [
+        *(("Abandond", "warning"), ("sold", "info"), ("abandoned", None)),
+        *(("inactive", "info"), ("Not active", "info"), ("non-active", "info")),  # no misspelling
+    ],
 )
 def test_an_excluded_status_of_the_user_that_nothing_bears_is_told(
     network: Any, read: Any, found: Any, word: str, severity: str | None
