@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,6 +12,7 @@ import pandas as pd
 
 from geotools.deliver.read_plan import PlanFile, read_plan
 from geotools.errors import LayerError
+from geotools.intake.digest import sha256
 from geotools.intake.findings import Findings
 from geotools.scale.summary import SUMMARY
 from geotools.schema import OUTPUTS
@@ -51,8 +53,8 @@ class BatchFile(PlanFile):
         results = self.table("district_results", ("district", "status", "runs_failed", "error"))
         lost = pd.DataFrame(results[~results["status"].isin(["done", "empty"])])
         lost["text"] = [
-            f"district {name} has no plan ({why}): its runs"
-            f"{'' if pd.isna(runs) else f', {runs},'} are not planned"
+            f"district {name} has no plan{f' ({why})' if why else ''}: "
+            f"{'its runs are' if pd.isna(runs) else f'runs it was to plan: {runs},'} not planned"
             for name, why, runs in zip(
                 lost["district"], lost["error"], lost["runs_failed"], strict=True
             )
@@ -63,10 +65,10 @@ class BatchFile(PlanFile):
         """Return the files that are read: the summary and the plans of the districts."""
         return [self.summary.path, *(plan.path for plan in self.plans)]
 
-    @property
-    def hashed(self) -> Path:
-        """The file whose hash stands for all that was read: the summary names every plan."""
-        return self.path / SUMMARY
+    def sha256(self) -> str:
+        """Return a hash of the hashes of all files, in order of their names."""
+        told = "".join(sha256(path) for path in sorted(self.files()))
+        return hashlib.sha256(told.encode("ascii")).hexdigest()
 
 
 def read_batch(folder: Path) -> BatchFile:
@@ -106,6 +108,10 @@ def _plans_of(folder: Path, summary: PlanFile) -> tuple[PlanFile, ...]:
     files = {row.district: folder / Path(row.file).name for row in done.itertuples()}
     if not files:
         raise LayerError(str(folder), f"no district of this batch has a plan; {_AGAIN}")
+    nameless = [name for name, file in files.items() if file == folder]
+    if nameless:
+        faults = [f"district {name}: {SUMMARY} names no plan; {_AGAIN}" for name in nameless]
+        raise LayerError(str(folder), faults)
     lost = [
         f"district {n}: its plan {f.name} is not there" for n, f in files.items() if not f.is_file()
     ]

@@ -22,7 +22,6 @@ from geotools.deliver.read_plan import PlanFile
 from geotools.errors import BriefError, LayerError
 from geotools.estimate.efficient import Standing, stand
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
-from geotools.intake.digest import sha256
 from geotools.intake.findings import Findings
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.schema import OUTPUTS
@@ -495,7 +494,7 @@ def _input_row(plan: _Plan) -> Mapping[str, object]:
         "layer": "plan",
         "source": path.name,
         "sublayer": "runs",
-        "sha256": sha256(plan.file.hashed),
+        "sha256": plan.file.sha256(),
         "crs": crs_name(plan.file.crs),
         "features_read": len(plan.runs),
         "features_used": len(plan.runs),

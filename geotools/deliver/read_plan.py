@@ -24,6 +24,7 @@ from geotools.deliver.layers import mover
 from geotools.deliver.levels import scaled_levels
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
+from geotools.intake.digest import sha256
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
@@ -198,10 +199,9 @@ class PlanFile:
         """Return the files that are read."""
         return [self.path]
 
-    @property
-    def hashed(self) -> Path:
-        """The file whose hash stands for all that was read."""
-        return self.path
+    def sha256(self) -> str:
+        """Return the hash of what is read."""
+        return sha256(self.path)
 
     @property
     def styled(self) -> bool:
@@ -265,7 +265,7 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
         raise LayerError(
             str(path),
             "is the summary of a batch, not a plan; give the plans of its districts, which lie "
-            "beside it (`compare` takes their folder)",
+            "beside it (`compare` and `verify` take their folder)",
         )
     if missing:
         found = ", ".join(sorted(present)) or "nothing"

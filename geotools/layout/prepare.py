@@ -368,8 +368,8 @@ def _mains_left_out(places: FloatArray, layers: Layers, brief: Brief) -> Iterato
     for place, main in near[["point", "run"]].to_numpy(dtype=np.int64).tolist():
         yield (
             place,
-            f"the edit lies on main {names[main]}, which is in no run, for {why[main]}; move it "
-            "onto a main that is to be lined",
+            f"the edit lies on no run: the main by it, {names[main]}, is in none, for {why[main]}; "
+            "move it onto a main that is to be lined",
         )
 
 

@@ -12,7 +12,8 @@ from geotools.pulls.names import numbered
 
 __all__ = ["dig_list", "local_digs"]
 
-ONE_DIG = 2.0  # m; so near each other two branches are dug up as one; common practice, no source
+# m; holes of half a metre round two branches this near are one; common practice, no source
+ONE_DIG = 1.0
 
 
 def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float) -> pd.DataFrame:
@@ -20,9 +21,9 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
     or remade in a dig of its own, unless a pit lies there. A valve on a branch, as an air valve
-    or that of a hydrant, is tapped again as services are; with another tapping within `ONE_DIG`
-    it is in the dig of that. ``temporary`` is what it costs to feed a service meanwhile, on a
-    pull or in a pit.
+    or that of a hydrant, is tapped again as services are; with another tapping, or another of
+    its kind before it, within `ONE_DIG` it is in the dig of that. ``temporary`` is what it costs
+    to feed a service meanwhile, on a pull or in a pit.
     """
     tapped = runs.valves["tapped"].to_numpy(dtype=bool)
     parts = [
@@ -31,10 +32,10 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
         runs.hydrants[["run", "chainage"]].assign(kind="hydrant", cost=connection),
         runs.valves.loc[~tapped, ["run", "chainage"]].assign(kind="valve", cost=valve),
     ]
-    branches = runs.valves.loc[tapped, ["run", "chainage"]].assign(
-        kind="branch_valve", cost=connection
-    )
-    alone = ~_beside(branches, pd.concat(parts[:3], ignore_index=True), len(runs.table))
+    branches = runs.valves.loc[tapped, ["run", "chainage"]].sort_values(["run", "chainage"])
+    branches = branches.assign(kind="branch_valve", cost=connection)
+    tappings = pd.concat(parts[:3], ignore_index=True)
+    alone = ~(_beside(branches, tappings, len(runs.table)) | _goes_on(branches))
     both = pd.concat([*parts, branches[alone]], ignore_index=True)
     both["temporary"] = np.where(both["kind"] == "lateral", temporary, 0.0)
     return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
@@ -46,6 +47,13 @@ def _beside(rows: pd.DataFrame, others: pd.DataFrame, runs: int) -> BoolArray:
     places = Places.of(others["run"].to_numpy(), others["chainage"].to_numpy(dtype=float), runs)
     run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
     return np.asarray(places.nearest(run, at)[1] <= ONE_DIG, dtype=np.bool_)
+
+
+def _goes_on(rows: pd.DataFrame) -> BoolArray:
+    """Return which places, in order along their runs, lie within `ONE_DIG` of the one before."""
+    run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
+    same = np.diff(run, prepend=-1) == 0
+    return np.asarray(same & (np.diff(at, prepend=-np.inf) <= ONE_DIG), dtype=np.bool_)
 
 
 def local_digs(

@@ -30,8 +30,9 @@ class Axis:
         self._unit = self._step / np.where(size > 0, size, 1.0)[:, None]
 
     def mitres(self) -> FloatArray:
-        """Return how many times its width a side goes out at each vertex."""
-        return np.asarray(np.hypot(*mitres(self.xy, self.offsets).T), dtype=np.float64)
+        """Return how many times its width a side goes out at each vertex; infinite at a hairpin."""
+        size = np.hypot(*mitres(self.xy, self.offsets).T)
+        return np.asarray(np.where(size > 0.0, size, np.inf), dtype=np.float64)
 
     def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
         """Return the first vertex of the segment at a chainage (of two, the one after)."""

@@ -62,7 +62,7 @@ def service_columns(
     _report(pressure, flow, run_ids, service, findings)
     for name, what in IN_PART.items():
         _report_in_part(pieces[["run", "line"]], mains[name], what, run_ids, findings)
-    _report_age(rows, run, run_ids, findings)
+    _report_age(rows, bore, run, run_ids, findings)
     _report_bores(run, length, material, bore, run_ids, findings)
     _report_closed(run, bore, run_ids, service, findings)
     return pd.DataFrame(
@@ -183,9 +183,14 @@ def _report_in_part(
         )
 
 
-def _report_age(rows: pd.DataFrame, run: IntArray, run_ids: list[str], findings: Findings) -> None:
-    """Say of which runs C was taken of an age that is not on record."""
+def _report_age(
+    rows: pd.DataFrame, bore: HostBore, run: IntArray, run_ids: list[str], findings: Findings
+) -> None:
+    """Say of which runs C was taken of an age that is not on record, where it hangs on that."""
     guessed = rows[["c_factor", "installed"]].isna().all(axis=1).to_numpy(dtype=bool)
+    surface = host_lining_class(bore.kind, bore.lined)
+    new, old = (aged_c(surface, np.full(len(rows), age)).central for age in (0.0, DEFAULT_AGE))
+    guessed = guessed & (new != old)
     findings.add_many(
         "info",
         "assumed-age",

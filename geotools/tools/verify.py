@@ -98,11 +98,10 @@ def verify(
 
 
 def _run_ids(files: list[Path]) -> list[str]:
-    from geotools.deliver.read_plan import read_raw
+    from geotools.deliver.read_plan import read_plan
 
-    return [
-        str(name) for file in files for name in read_raw(file, "runs", geometry=False)["run_id"]
-    ]
+    tables = [read_plan(file).table("runs", ("run_id",)) for file in files]
+    return [str(name) for table in tables for name in table["run_id"]]
 
 
 def _checked(
@@ -166,6 +165,11 @@ def _summary(plan: Path, verdicts: list[Verdict], solved: list[Optimum]) -> dict
     }
 
 
+def _lost_text(lost: list[str]) -> str:
+    many = f"{len(lost)} districts have" if len(lost) > 1 else "1 district has"
+    return f" {many} no plan." if lost else ""
+
+
 def _text(verdicts: list[Verdict], solved: list[Optimum], lost: list[str]) -> str:
     """Return a table of the rules, then what failed and what was not checked."""
     from geotools.text_table import table
@@ -184,5 +188,5 @@ def _text(verdicts: list[Verdict], solved: list[Optimum], lost: list[str]) -> st
     lines += [one.text() for one in solved]
     count = sum(len(v.faults) for v in verdicts)
     held = sum(v.checked for v in verdicts) - count
-    lines.append(f"{held:,} checks hold, {count:,} fail.")
+    lines.append(f"{held:,} checks hold, {count:,} fail.{_lost_text(lost)}")
     return "\n".join(lines)

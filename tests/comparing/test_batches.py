@@ -62,7 +62,10 @@ def test_of_a_district_that_failed_it_is_told_that_its_runs_take_no_part(
     told = compare([done / "night", tmp_path]).layers["findings"].set_index("rule")
     lost = told.loc["district-not-compared"]
     assert (lost["severity"], lost["feature"]) == ("warning", "Westfold")
-    assert "Westfold has no plan (its worker died): its runs, 1, are not planned" in lost["text"]
+    assert (
+        "Westfold has no plan (its worker died): runs it was to plan: 1, not planned"
+        in lost["text"]
+    )
     assert told.loc["run-not-in-all", "text"].startswith("run R0002 (300 m) is only in night;")
 
 

@@ -434,7 +434,7 @@ def test_all_plans_of_a_batch_are_verified_and_a_fault_names_its_file(
     assert call.code == 1
     assert "FAILED pit-items: eastfold.gpkg quantities R" in call.out
     assert (
-        "FAILED district Westfold has no plan (its mains are gone): its runs, 2, are not"
+        "FAILED district Westfold has no plan (its mains are gone): runs it was to plan: 2, not"
         in call.out
     )
 

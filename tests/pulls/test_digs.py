@@ -29,9 +29,9 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
         hydrants=pd.DataFrame({"run": [1], "chainage": [3.0]}),
         valves=pd.DataFrame(
             {
-                "run": [0, 0, 1, 1],
-                "chainage": [80.0, 40.0, 4.5, 60.0],
-                "tapped": [False, True, True, True],
+                "run": [0, 0, 1, 1, 1],
+                "chainage": [80.0, 40.0, 4.5, 60.5, 60.0],
+                "tapped": [False, True, True, True, True],
             }
         ),
         table=pd.DataFrame(index=range(2)),

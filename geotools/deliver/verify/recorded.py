@@ -23,7 +23,7 @@ __all__ = ["RULES"]
 
 ON_LINE = 0.05  # m; a point drawn this near to a line is drawn on it
 ALONE = 0.5  # m; with another main this near, the point may be that one's
-BESIDE = 2.0  # m; what is tapped off the main this near to each other is dug up as one
+BESIDE = 1.0  # m; what is tapped off the main this near to each other is dug up as one
 FROM_END = 1.0  # m; nearer to the end of a run a point may be that of what goes on there
 # A line turns at a point for sure if the ways so many times the survey accuracy before and behind
 # it differ by more than that accuracy makes (23 deg), and some bends too slight to be one.
