@@ -25,6 +25,8 @@ _NO_CODE = frozenset({"di", "si", "st"})  # words of sentences (of, yes; saint, 
 _CAST = {frozenset({"cast_iron", way}): way for way in ("pit_cast", "spun_cast")}
 _GREY = frozenset({"cast_iron", "pit_cast", "spun_cast"})
 _DUCTILE = "ductile_iron"
+# Words for a coat, of steel where they stand alone; ductile iron is galvanised, too.
+_COATS = frozenset({("galv",), ("galvanized",), ("galvanised",)})
 _OTHER = "unknown"  # a material, but none there is a table of bores for
 # What makes ductile iron of cast iron, begun so or written so; not "duct", which is a pipe in
 # English and, as "ducto", in Spanish. A word that ends in "guss" is a material by itself.
@@ -69,12 +71,31 @@ def kind_of(text: str) -> str:
     found = _within(parts, words)
     if not found:
         return _by_code(parts, codes)
+    faint = [word for word in found if word in _COATS or words[word] == _OTHER]
+    if len(faint) == len(found):
+        return _beside_faint(parts, faint, words, codes)
+    found = [word for word in found if word not in _COATS]
     kinds = {words[word] for word in found}
     kinds |= {codes[(part,)] for part in parts if (part,) in codes and part not in _NO_CODE}
-    kinds = kinds - {_OTHER} or kinds  # HDPE with copper wire
+    kinds -= {_OTHER}  # HDPE with copper wire
     if kinds <= _GREY | {_DUCTILE}:
         kinds = _irons(text, parts, {word: words[word] for word in found}, kinds)
     kinds = {_CAST.get(frozenset(kinds), "")} - {""} or kinds
+    return kinds.pop() if len(kinds) == 1 else ""
+
+
+def _beside_faint(
+    parts: Sequence[str],
+    faint: Sequence[tuple[str, ...]],
+    words: Mapping[tuple[str, ...], str],
+    codes: Mapping[tuple[str, ...], str],
+) -> str:
+    """Return the kind of the code beside words that say little, of these where there is none."""
+    said = {part for word in faint for part in word}
+    rest = [part for part in parts if part not in said]
+    if any((part,) in codes for part in rest):
+        return _by_code(rest, codes)
+    kinds = {words[word] for word in faint}
     return kinds.pop() if len(kinds) == 1 else ""
 
 

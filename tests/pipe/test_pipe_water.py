@@ -417,6 +417,8 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("asbestos_cement", ["TRANSITE", "Transite pipe"]),
         ("steel", ["CMLC", "CML&C", "GALV", "galvanized steel", "Galvanised"]),
         ("pit_cast", ["LINED CI", "LINEDCI", "cement lined CI"]),
+        ("ductile_iron", ["Galvanized ductile iron", "DI galv", "DI/copper"]),  # a coat, a wire
+        ("pit_cast", ["cast iron, galvanized"]),
         ("concrete", ["Bar Wrapped", "bar-wrapped concrete cylinder"]),
         ("pe", ["HDPE with copper wire"]),
         ("unknown", ["WI", "wrought iron", "COP", "copper", "CAS", "casing"]),
