@@ -108,9 +108,10 @@ def in_own_unit(
         none = np.full(len(texts), np.nan)
         return Measured(none, none.copy(), np.full(len(texts), PLAIN, dtype=np.int8))
     place, words = pd.factorize(texts)
-    bare, factors = _apart(words, dimension)
+    bare, factors, known = _apart(words, dimension)
     twice, how = (signs or Signs()).read(bare, factors)
     read = np.where(how == PLAIN, [_number(text) for text in bare], twice)
+    read = np.where(np.isnan(known), read, known)
     return Measured((read * factors)[place], read[place], how[place])
 
 
@@ -131,7 +132,7 @@ def signs_in(texts: npt.NDArray[Any], dimension: str | None, sense: Sense) -> Si
         return Signs(sense)
     bare, factors = words, np.full(len(words), sense.factor)
     if dimension in UNITS:
-        own, units = _apart(words, dimension)
+        own, units, _ = _apart(words, dimension)
         alone = np.isnan(units)
         bare, factors = np.where(alone, words, own), np.where(alone, sense.factor, units)
     return Signs.of(bare.astype(object), factors, sense)
@@ -139,33 +140,37 @@ def signs_in(texts: npt.NDArray[Any], dimension: str | None, sense: Sense) -> Si
 
 def _apart(
     words: npt.NDArray[Any], dimension: str
-) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.float64]]:
-    """Return the number in each text and what one of its unit is in SI; "" and NaN without one."""
-    pairs = [_split(str(word), dimension) for word in words]
-    bare = np.array([number for number, _ in pairs], dtype=object)
-    return bare, np.array([factor for _, factor in pairs], dtype=np.float64)
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the number in each text, what one of its unit is in SI, and numbers of one reading.
+
+    "" and NaN where there is none. What feet and inches make has one reading, whatever point and
+    comma do in its column, and tells nothing of them: it stands among the numbers, its text is "".
+    """
+    parts = [_split(str(word), dimension) for word in words]
+    bare = np.array([number for number, _, _ in parts], dtype=object)
+    factors = np.array([factor for _, factor, _ in parts], dtype=np.float64)
+    return bare, factors, np.array([known for _, _, known in parts], dtype=np.float64)
 
 
-def _split(text: str, dimension: str) -> tuple[str, float]:
+def _split(text: str, dimension: str) -> tuple[str, float, float]:
     text = text.strip().casefold()
     size = _NOMINAL.fullmatch(text) if dimension == "bore" else None
     if size:
-        return size[2], INCH if size[1] == "nps" else 1e-3
+        return size[2], INCH if size[1] == "nps" else 1e-3, math.nan
     found = _QUANTITY.fullmatch(text)
     if found is None:
-        return "", math.nan
+        return "", math.nan, math.nan
     unit = re.sub(r"\s|\^", "", found[2]).removesuffix(".").replace("³", "3")
     factor = UNITS[dimension].get(unit.removeprefix("-"), math.nan)  # 24-inch
     if math.isfinite(factor):
-        return found[1], factor
+        return found[1], factor, math.nan
     signed = by_signs(text) if UNITS[dimension] is _LENGTHS else None
-    return (_in_inches(*signed), INCH) if signed else ("", math.nan)
+    return ("", INCH, _in_inches(*signed)) if signed else ("", math.nan, math.nan)
 
 
-def _in_inches(number: float, unit: str) -> str:
-    """Return feet or inches, as `by_signs` gives them, in inches as text."""
-    inches = number * INCHES if unit == "ft" else number
-    return f"{inches:.6f}".rstrip("0").rstrip(".")
+def _in_inches(number: float, unit: str) -> float:
+    """Return feet or inches, as `by_signs` gives them, in inches as they were written."""
+    return round(number * INCHES if unit == "ft" else number, 6)
 
 
 def _number(text: str) -> float:

@@ -101,6 +101,29 @@ def test_what_is_no_number_with_a_unit_of_its_kind_stays_unread(text, dimension)
     assert np.isnan(found.bare).all()
 
 
+def test_feet_and_inches_say_nothing_of_point_and_comma_in_their_column(network, read, line, found):
+    """12'-0" is 144 inches, which is no whole number of 100 and more that somebody wrote."""
+    written = ["1.250", "2.500", "12'-0\"", "3.125", "4.500"]
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(len(written))]
+    layers = read(mains=network(shapes, invert_start_m=written))
+    table = layers.mains.table.sort_values("main_id")
+    due = [1.25, 2.5, 12 * 0.3048, 3.125, 4.5]
+    np.testing.assert_allclose(table["invert_start"].to_numpy(float), due, rtol=1e-12)
+    assert not len(found(layers, "thousands-sign"))
+
+
+@pytest.mark.parametrize("sign", ["7", "1.5", "1,5", "1,200.5", "1.200,5"])
+def test_feet_and_inches_have_one_reading_whatever_signs_do(sign, network, read, line, found):
+    written = ["29'-6.125\"", "1'-4.125\"", sign]
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(len(written))]
+    layers = read(mains=network(shapes, invert_start_ft=written))
+    table = layers.mains.table.sort_values("main_id")
+    due = [354.125 * 0.0254, 16.125 * 0.0254]
+    np.testing.assert_allclose(table["invert_start"].to_numpy(float)[:2], due, rtol=1e-12)
+    rules = set(layers.findings.table()["rule"])
+    assert not rules & {"point-doubtful", "thousands-sign", "unreadable-value"}
+
+
 def test_one_long_text_takes_no_memory_for_all_the_others():
     tracemalloc.start()
     texts = np.array(["x" * 20_000, *["12 in"] * 20_000], dtype=object)
