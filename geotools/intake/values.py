@@ -144,15 +144,15 @@ def years(column: pd.Series[Any], longitude: Longitudes, signs: Signs | None = N
     ``longitude`` is asked for the rows whose year hangs on the place; ``signs`` as of `numbers`.
     """
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        column = _years_on_site(column, longitude)
-    elif not pd.api.types.is_numeric_dtype(column.dtype):
-        text = pd.Series(texts(column), index=column.index, dtype=object)
-        for date in (DATE, DAY_FIRST, DAY_IN_ONE, NAMED_MONTH):
-            text = text.str.replace(date, r"\1", regex=True)
-        column = text
-    elif is_number_column(column):
-        column = _without_days(column)
-    return numbers(column, signs)
+        return numbers(_years_on_site(column, longitude), signs)
+    if is_number_column(column):
+        return numbers(_without_days(column), signs)
+    place, distinct = pd.factorize(texts(column))
+    text = pd.Series(distinct, dtype=object)
+    for date in (DATE, DAY_FIRST, DAY_IN_ONE, NAMED_MONTH):
+        text = text.str.replace(date, r"\1", regex=True)
+    read = numbers(text, signs)
+    return Numbers(read.values[place], read.unread[place], read.how[place])
 
 
 def _without_days(column: pd.Series[Any]) -> pd.Series[Any]:

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from geotools.intake import values
 from geotools.intake.limits import LIMITS, limit
 from geotools.intake.match import match_columns
 from geotools.intake.values import flags, numbers, texts
@@ -643,6 +644,21 @@ def test_criticality_in_words_is_told_once_with_what_to_do(network, read, line, 
     assert "screening.criticality_scale" in text
     (other,) = found(layers, "unreadable-value")["text"]
     assert "'x5'" in other
+
+
+def test_a_text_is_read_as_a_year_once_however_many_rows_hold_it(monkeypatch):
+    read, seen = values.numbers, []
+
+    def watched(column, signs=None):
+        seen.append(len(column))
+        return read(column, signs)
+
+    monkeypatch.setattr(values, "numbers", watched)
+    column = pd.Series(["1957-03-01", "1960", "about 1950", None] * 500, index=range(7, 2007))
+    found = values.years(column, np.zeros_like)
+    assert seen == [4]
+    np.testing.assert_array_equal(found.values, [1957, 1960, np.nan, np.nan] * 500)
+    assert found.unread.tolist() == [False, False, True, False] * 500
 
 
 @pytest.mark.parametrize(
