@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.dates import DAY_ZERO, are_day_zero, with_years
 from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs, parted
 from geotools.intake.zones import is_midnight_ahead
 from geotools.schema import NO, YES
@@ -31,19 +32,6 @@ __all__ = [
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
 # "1,5" and "12,75" can only be decimals; "1,200" might be a thousand (`signs.py`).
 DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
-# of a date the day may be left out, before or behind; "1950-60" is no month and says two years
-DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
-DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
-# 19580615; and Jun 15 1958, 15-JUN-1958: of two digits nobody can tell the century
-DAY_IN_ONE = re.compile(r"^((?:18|19|20)\d\d)(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])$")
-MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}\.?"
-DAY = r"\d{1,2}(?:st|nd|rd|th)?"
-NAMED_MONTH = re.compile(
-    rf"^(?:{DAY}[-/ ]?{MONTH}|{MONTH}[-/ ]?{DAY}|{MONTH})[-/, ]{{1,2}}(\d{{4}})(?:\s.*)?$", re.I
-)
-# the day from which days are counted in Access, Excel and OLE; a Shapefile is given it for no date
-DAY_ZERO = re.compile(r"(?:1899[-/]12[-/]30|30[-/.]12[-/.]1899|12[-/.]30[-/.]1899)(?:\D.*)?")
-
 UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
 Longitudes = Callable[[npt.NDArray[np.int64]], npt.NDArray[np.float64]]  # degrees, of rows
 
@@ -148,10 +136,7 @@ def years(column: pd.Series[Any], longitude: Longitudes, signs: Signs | None = N
     if is_number_column(column):
         return numbers(_without_days(column), signs)
     place, distinct = pd.factorize(texts(column))
-    text = pd.Series(distinct, dtype=object)
-    for date in (DATE, DAY_FIRST, DAY_IN_ONE, NAMED_MONTH):
-        text = text.str.replace(date, r"\1", regex=True)
-    read = numbers(text, signs)
+    read = numbers(pd.Series(with_years(distinct), dtype=object), signs)
     return Numbers(read.values[place], read.unread[place], read.how[place])
 
 
@@ -197,10 +182,10 @@ def days_zero(column: pd.Series[Any]) -> npt.NDArray[np.bool_]:
         zero = (column.dt.year == 1899) & (column.dt.month == 12)
         told: npt.NDArray[np.bool_] = (zero & column.dt.day.isin(range(first, 31))).to_numpy(bool)
         return told
-    if pd.api.types.is_numeric_dtype(column.dtype):
-        return np.zeros(len(column), dtype=bool)
-    found = pd.Series(texts(column), dtype=object).str.fullmatch(DAY_ZERO)
-    return np.asarray(found, dtype=bool)
+    if is_number_column(column):
+        return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan) == DAY_ZERO)
+    place, distinct = pd.factorize(texts(column))
+    return np.asarray(are_day_zero(distinct)[place], dtype=bool)
 
 
 def flags(column: pd.Series[Any], *, said: npt.NDArray[np.float64] | None = None) -> Numbers:

@@ -673,6 +673,12 @@ def test_a_text_is_read_as_a_year_once_however_many_rows_hold_it(monkeypatch):
         (pd.to_datetime(["1899-12-29T23:00Z", "1950-12-29T23:00Z"]).as_unit("ms"), 1950),
         ([datetime.date(1899, 12, 30), datetime.date(1899, 12, 31)], 1899),
         (["1899-12-30", "1899-11-30"], 1899),
+        (["30-Dec-1899", "30-Dec-1950"], 1950),
+        (["Dec 30 1899 12:00AM", "Dec 30 1950 12:00AM"], 1950),
+        (["30th December, 1899", "29th December, 1899"], 1899),
+        (["18991230", "19501230"], 1950),
+        ([18991230, 19501230], 1950),
+        (pd.array([18991230, 18991231], dtype="Int64"), 1899),
     ],
 )
 def test_the_day_from_which_tables_count_is_no_date(written, year, network, read, found):
