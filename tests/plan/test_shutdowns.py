@@ -67,7 +67,7 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     tasks = plan["schedule"].assign(end=lambda t: t["start_day"] + t["days"]).set_index("task")
     days = (
         max(tasks.loc[["tie in at the pit", "remake the connections"], "end"])
-        - tasks.loc[["clean and inspect the host"], "start_day"].min()
+        - tasks.loc[["open the connections", "clean and inspect the host"], "start_day"].min()
     )
     assert found["severity"] == "warning"
     assert "200 customers not served off it, at 4 service connections" in found["text"]
