@@ -354,6 +354,41 @@ def test_lines_of_one_feature_that_do_not_meet_are_services_of_their_own(
     assert layers.inputs["features_used"][1] == 2
 
 
+@pytest.mark.parametrize("begin", [0, 1.5])
+@pytest.mark.parametrize("gap", [0.3, 4])
+def test_a_service_drawn_with_a_gap_is_one_service(begin, gap, network, read, found, line):
+    """A gap as at a meter; a wide one if what is beyond it is far from every main."""
+    parts = [line((10, begin), (10, 3)), line((10, 3 + gap), (10, 12))]
+    layers = read(mains=network(), laterals=layer([shapely.MultiLineString(parts[::-1])]))
+    assert layers.laterals.xy.tolist() == [[500_010, 5_200_000 + begin]]
+    assert np.isnan(layers.laterals.table["customers"]).all()
+    (told,) = found(layers, "service-in-pieces").itertuples()
+    assert told.feature == "fid 0" and "in 2 pieces that do not meet" in told.text
+    assert "taken as one service" in told.text
+    assert found(layers, "multi-part-split").empty
+
+
+def test_services_of_one_feature_side_by_side_at_a_main_are_not_joined_over_the_gap(
+    network, read, found, line
+):
+    """Each of them has a piece beyond a gap as well; one crosses the main."""
+    parts = [line((x, y), (x, 3)) for x, y in ((10, 0.2), (10.8, -9))]
+    beyond = [line((x, 3.5), (x, 9)) for x in (9.9, 12)]
+    shape = shapely.MultiLineString([*parts, beyond[0], line((10.8, 6), (10.8, 9))])
+    layers = read(mains=network(), laterals=layer([shape], customers=[4]))
+    assert sorted(layers.laterals.xy[:, 0].tolist()) == [500_010, 500_010.8]
+    assert layers.laterals.table["customers"].tolist() == [2, 2]
+    assert "taken as 2 services" in found(layers, "service-in-pieces")["text"].iloc[0]
+
+
+def test_services_of_one_feature_that_are_all_far_from_the_mains_are_several(
+    network, read, found, line
+):
+    parts = [line((x, y), (x, y + 5)) for x, y in ((10, 6), (40, 7), (40, 12.5))]
+    layers = read(mains=network(), laterals=layer([shapely.MultiLineString(parts)]))
+    assert layers.laterals.xy[:, 1].tolist() == [5_200_006, 5_200_007]
+
+
 def test_a_service_among_others_of_one_feature_is_not_lost_without_a_word(
     network, read, found, line
 ):
