@@ -1,6 +1,7 @@
 """Traffic: which way it goes by the words of a column; whether T and F are To and From, or true.
 
-Beside words of either kind T and F are what these say. Alone they may be both, which is told.
+Beside words of one kind T and F are what these say. Alone, or beside words of both kinds, they may
+be either, which is told.
 """
 
 from __future__ import annotations
@@ -16,11 +17,13 @@ __all__ = ["FIELD", "as_words", "has_letters", "one_way", "traffic", "traffic_re
 
 FIELD = "oneway"  # the field such letters are read in
 # What they are: To and From, with nothing said; true and false by other words of the column; true
-# and false, or To and From, for want of any word that tells.
-PLAIN, TOLD, TRUTH, DRAWN = "", "told", "truth", "drawn"
+# and false, or To and From, for want of any word that tells; To and From beside words of both.
+PLAIN, TOLD, TRUTH, DRAWN, MIXED = "", "told", "truth", "drawn", "mixed"
 LETTERS = {"t": "yes", "f": "no"}
-# Words beside which they are To and From: as tables of road data have them.
-BESIDE = frozenset({"along", "against", "b", "both", "ft", "n", "reverse", "tf", "-1", "-1.0"})
+# Words beside which they are To and From: as tables of road data have them. So they are beside N
+# too, which says no, unless other words for yes or no are there.
+BESIDE = frozenset({"along", "against", "b", "both", "ft", "reverse", "tf", "-1", "-1.0"})
+NO = "n"
 TRUE_OR_FALSE = frozenset({"yes", "no", "y", "true", "false", "1", "1.0", "0", "0.0"})
 
 
@@ -53,10 +56,12 @@ def traffic(texts: npt.NDArray[np.object_]) -> str:
     """
     words, count = np.unique(_folded(texts), return_counts=True)
     said = set(words.tolist())
-    if said.isdisjoint(LETTERS) or said & BESIDE:
+    if said.isdisjoint(LETTERS):
         return PLAIN
     if said & TRUE_OR_FALSE:
-        return TOLD
+        return MIXED if said & BESIDE else TOLD
+    if said & BESIDE or NO in said:
+        return PLAIN
     blank = count[np.isin(words, NOTHING)].sum()
     return DRAWN if "f" in said and 2 * blank > count.sum() else TRUTH
 
@@ -71,6 +76,21 @@ def as_words(texts: npt.NDArray[np.object_], ways: str) -> npt.NDArray[np.object
     return out
 
 
+_UNTOLD = "and no other word in the column tells whether that is To and From or true and false"
+_FROM = "F is one way as the line is drawn, T against it"
+_TRUE = "read as true and false: T is one way as the line is drawn, F both ways"
+# Why it is to be said, and how it was read
+_HOW = {
+    TOLD: ("beside words for yes or no", _TRUE),
+    TRUTH: (_UNTOLD, _TRUE),
+    DRAWN: (_UNTOLD, f"read as To and From, since most streets say nothing: {_FROM}"),
+    MIXED: (
+        "beside words for To and From and words for yes or no",
+        f"read as To and From: {_FROM}",
+    ),
+}
+
+
 def traffic_remarks(
     name: str, texts: npt.NDArray[np.object_], ways: str
 ) -> list[tuple[str, str, str]]:
@@ -78,19 +98,9 @@ def traffic_remarks(
     if ways == PLAIN:
         return []
     count = int(np.isin(_folded(texts), list(LETTERS)).sum())
-    read = (
-        "read as To and From, since most streets say nothing: F is one way as the line is drawn, T "
-        "against it"
-        if ways == DRAWN
-        else "read as true and false: T is one way as the line is drawn, F both ways"
-    )
+    why, read = _HOW[ways]
     write = (
         "to be sure write FT (one way as drawn), TF (against it) and B (both ways), or yes and no"
-    )
-    why = (
-        "beside words for yes or no"
-        if ways == TOLD
-        else "and no other word in the column tells whether that is To and From or true and false"
     )
     text = f"oneway is T or F on {count:,} features (column {name!r}), {why}; {read}; {write}"
     if ways == TOLD:

@@ -9,7 +9,7 @@ import pytest
 from geotools.brief import Brief
 from geotools.intake.memory import part_of, shelved
 from geotools.intake.read import read_layers
-from geotools.intake.traffic import DRAWN, PLAIN, TOLD, TRUTH, one_way, traffic
+from geotools.intake.traffic import DRAWN, MIXED, PLAIN, TOLD, TRUTH, one_way, traffic
 from geotools.intake.window import Window
 
 
@@ -26,6 +26,11 @@ def _streets(line, words):
         (["F", "TF", None, None, None], PLAIN, [1, -1, 0, 0, 0]),
         (["T", "F", "yes"], TOLD, [1, 0, 1]),
         (["T", "F", "0"], TOLD, [1, 0, 0]),
+        (["Y", "N", "T", "F"], TOLD, [1, 0, 1, 0]),
+        (["N", "F", "0"], TOLD, [0, 0, 0]),
+        (["N", "F", None, None], PLAIN, [0, 1, 0, 0]),
+        (["yes", "FT", "T", "F"], MIXED, [1, 1, -1, 1]),
+        (["N", "Y", "B", "T"], MIXED, [0, 1, 0, -1]),
         (["T", "F", "F"], TRUTH, [1, 0, 0]),
         (["F", "F"], TRUTH, [0, 0]),
         (["T", "F", None], TRUTH, [1, 0, 0]),
@@ -42,6 +47,8 @@ def test_t_and_f_are_to_and_from_beside_such_words_and_told_where_nothing_tells(
     told = layers.findings.table().query("rule.str.startswith('oneway-')")
     severity = {PLAIN: [], TOLD: ["info"]}.get(meaning, ["warning"])
     assert told["severity"].tolist() == severity
+    drawn = meaning in (DRAWN, MIXED)
+    assert all(("read as To and From" in text) == drawn for text in told["text"])
     assert all("write FT (one way as drawn)" in text for text in told["text"])
 
 
