@@ -5,7 +5,7 @@ Two of one way each against each other, as links of a road network are kept, are
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,9 @@ Names = npt.NDArray[Any]
 TEXTS = ("class", "name", "oneway")
 NUMBERS = ("lanes", "width", "speed")  # the largest counts
 OF_EACH = ("lanes", "width")  # what streets of one way have each for themselves
+# What a street of both ways has at least: lanes, and m for each (common practice, no source)
+FEWEST, NARROWEST = 2.0, 3.0
+SUMMED, LEAST, SMALL, BEYOND, UNKNOWN = range(5)  # what became of the values of two
 
 
 @dataclass(frozen=True)
@@ -134,8 +137,8 @@ def _differences(
 def joined_ways(once: Once, table: pd.DataFrame) -> tuple[Parts, pd.DataFrame, list[Note]]:
     """Join streets of one way each against each other to one of both ways.
 
-    Lanes and widths are added up where both are known. What else differs is that of the first, and
-    is a note on the other.
+    Lanes and widths are added up where both are known; where one is, it is the least, and a note.
+    What else differs is that of the first, and is a note on the other.
 
     Parameters
     ----------
@@ -157,16 +160,49 @@ def joined_ways(once: Once, table: pd.DataFrame) -> tuple[Parts, pd.DataFrame, l
     ]
     notes = note("warning", "opposite-ways-differ", once.parts.row[other[unlike]], texts)
     table = table.copy()
+    least = np.full(len(one), FEWEST)
     for name in OF_EACH:
-        table[name] = _summed(table[name].to_numpy(dtype=float), once.pairs, limit(name).high)
+        total, became = _summed(table[name].to_numpy(dtype=float)[once.pairs], least, name)
+        notes += _partly(name, once, table["feature"].to_numpy(dtype=object), became)
+        table[name] = table[name].astype(float)
+        table.loc[one, name] = total
+        least = NARROWEST * np.fmax(total, FEWEST)
     table.loc[one, "oneway"] = "both"
     stay = np.setdiff1d(np.arange(len(table)), other)
     return keep_parts(once.parts, stay), table.iloc[stay].reset_index(drop=True), notes
 
 
-def _summed(values: FloatArray, pairs: IntArray, most: float) -> FloatArray:
-    """Return values with sums for the first of each pair, NaN where one is not known."""
-    out, each = values.copy(), values[pairs]
-    total = each.sum(axis=1)
-    out[pairs[:, 0]] = np.where((each > 0).all(axis=1) & (total <= most), total, np.nan)
-    return out
+def _summed(each: FloatArray, least: FloatArray, name: str) -> tuple[FloatArray, IntArray]:
+    """Return sums of values of each two, NaN if not known, and what became of them.
+
+    One that is known alone is the sum unless it is below ``least``, what any street of both ways
+    has: what streets that say nothing are given is nearer then.
+    """
+    known = each > 0
+    total = np.where(known, each, 0.0).sum(axis=1)
+    single = np.where(total < least, SMALL, LEAST)
+    both = np.where(total > limit(name).high, BEYOND, SUMMED)
+    became = np.select([known.all(axis=1), known.any(axis=1)], [both, single], UNKNOWN)
+    return np.where(np.isin(became, (SUMMED, LEAST)), total, np.nan), became
+
+
+def _partly(name: str, once: Once, features: Names, became: IntArray) -> list[Note]:
+    """Note the streets of both ways whose lanes or widths were not added up, though there are."""
+    alone = "on record of one of them alone"
+    instead = {
+        LEAST: f"{name}: {alone}, and taken as the least of both",
+        SMALL: f"{name}: {alone}, and too little for both ways; read as not known",
+        BEYOND: f"{name}: of both together more than a street can have; read as not known",
+    }
+    notes = []
+    for kind, text in instead.items():
+        pairs = once.pairs[became == kind]
+        texts = [
+            f"was joined with {other}, which runs against it on the same vertices, to a street of "
+            f"both ways; {text}; give it for each way"
+            for other in features[pairs[:, 1]]
+        ]
+        severity = "warning" if kind == BEYOND else "info"
+        found = note(severity, "opposite-ways-partly", once.parts.row[pairs[:, 0]], texts)
+        notes += [replace(one, field=name) for one in found]
+    return notes

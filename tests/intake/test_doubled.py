@@ -84,14 +84,36 @@ def test_streets_of_one_way_each_on_the_same_vertices_are_one_of_both_ways(
     assert layers.inputs.set_index("layer")["features_used"]["streets"] == 2
 
 
-def test_the_lanes_of_a_street_of_both_ways_are_not_known_where_those_of_one_way_are_not(
-    network, read, found, line
+@pytest.mark.parametrize("order", [[0, 1], [1, 0]])
+@pytest.mark.parametrize(
+    ("columns", "lanes", "width", "told"),
+    [
+        ({"lanes": [3, None], "width_m": [11, None]}, 3, 11, {"lanes": "info", "width": "info"}),
+        ({"lanes": [3, None]}, 3, 11, {"lanes": "info"}),
+        ({"lanes": [1, None]}, None, 11, {"lanes": "info"}),
+        ({"width_m": [None, 7.5]}, 3, None, {"width": "info"}),
+        ({"lanes": None, "width_m": [11, None]}, None, 11, {"width": "info"}),
+        ({"lanes": None, "width_m": [3.5, None]}, None, None, {"width": "info"}),
+        ({"lanes": [20, 11]}, None, 11, {"lanes": "warning"}),
+        ({"lanes": None, "width_m": None}, None, None, {}),
+        ({}, 3, 11, {}),
+    ],
+)
+def test_lanes_and_widths_known_one_way_alone_are_the_least_of_both_and_told(
+    order, columns, lanes, width, told, network, read, found, line
 ):
     road = line((0, 5), (100, 5))
-    streets = _links([road, shapely.reverse(road)], ["yes"] * 2, lanes=[2, None])
-    layers = read(mains=network(), streets=streets)
-    assert np.isnan(layers.streets.table["lanes"]).all()
-    assert layers.streets.table["width"].tolist() == [11.0]
+    streets = _links([road, shapely.reverse(road)], ["yes"] * 2, **columns)
+    layers = read(mains=network(), streets=streets.iloc[order])
+    (kept,) = layers.streets.table.itertuples()
+    expected = [np.nan if value is None else value for value in (lanes, width)]
+    np.testing.assert_array_equal([kept.lanes, kept.width], expected)
+    notes = found(layers, "opposite-ways-partly")
+    texts = {text.split("; ")[1].split(":")[0]: text for text in notes["text"]}
+    assert dict(zip(texts, notes["severity"], strict=True)) == told
+    assert set(notes["feature"]) <= {kept.feature}
+    for name, text in texts.items():
+        assert np.isnan(getattr(kept, name)) == ("read as not known" in text)
     assert found(layers, "opposite-ways-differ").empty
 
 
