@@ -149,16 +149,7 @@ def joined_ways(once: Once, table: pd.DataFrame) -> tuple[Parts, pd.DataFrame, l
     one, other = once.pairs.T
     if not len(one):
         return once.parts, table, []
-    differ = _differences(table, one, other, ("class", "name", "speed"))
-    unlike = np.flatnonzero([bool(words) for words in differ])
-    names = table["feature"].to_numpy(dtype=object)[one]
-    texts = [
-        f"runs against {names[k]} on the same vertices, and was joined with it to a street of both "
-        f"ways; their records differ in {', '.join(differ[k])}: that of {names[k]} was taken; "
-        "correct the one that is wrong"
-        for k in unlike
-    ]
-    notes = note("warning", "opposite-ways-differ", once.parts.row[other[unlike]], texts)
+    notes = _unlike(once, table)
     table = table.copy()
     least = np.full(len(one), FEWEST)
     for name in OF_EACH:
@@ -170,6 +161,31 @@ def joined_ways(once: Once, table: pd.DataFrame) -> tuple[Parts, pd.DataFrame, l
     table.loc[one, "oneway"] = "both"
     stay = np.setdiff1d(np.arange(len(table)), other)
     return keep_parts(once.parts, stay), table.iloc[stay].reset_index(drop=True), notes
+
+
+def _unlike(once: Once, table: pd.DataFrame) -> list[Note]:
+    """Note the second of each two whose records differ; a street is of one class both ways.
+
+    Names, as of a road by its direction, and speeds may well differ.
+    """
+    one, other = once.pairs.T
+    differ = _differences(table, one, other, ("class", "name", "speed"))
+    names = table["feature"].to_numpy(dtype=object)[one]
+    rows: dict[bool, list[int]] = {False: [], True: []}
+    texts: dict[bool, list[str]] = {False: [], True: []}
+    for row, name, words in zip(once.parts.row[other].tolist(), names, differ, strict=True):
+        wrong = "class" in words
+        if words:
+            rows[wrong].append(row)
+            texts[wrong].append(
+                f"runs against {name} on the same vertices, and was joined with it to a street of "
+                f"both ways; their records differ in {', '.join(words)}: that of {name} was taken"
+                + ("; correct the class that is wrong" if wrong else "")
+            )
+    rule = "opposite-ways-differ"
+    return note("warning", rule, rows[True], texts[True]) + note(
+        "info", rule, rows[False], texts[False]
+    )
 
 
 def _summed(each: FloatArray, least: FloatArray, name: str) -> tuple[FloatArray, IntArray]:

@@ -78,10 +78,32 @@ def test_streets_of_one_way_each_on_the_same_vertices_are_one_of_both_ways(
         and "joined two by two to 1 of" in told["text"].iloc[0]
     )
     (unlike,) = found(layers, "opposite-ways-differ").itertuples()
-    assert (unlike.severity, unlike.feature) == ("warning", "fid 1")
+    assert (unlike.severity, unlike.feature) == ("info", "fid 1")
     assert "runs against fid 0" in unlike.text and "records differ in name:" in unlike.text
     assert found(layers, "duplicate-street").empty
     assert layers.inputs.set_index("layer")["features_used"]["streets"] == 2
+
+
+@pytest.mark.parametrize(
+    ("differing", "severity"),
+    [
+        ({"name": ["I N", "I S"]}, ["info"]),
+        ({"speed_kmh": [50, 60]}, ["info"]),
+        ({"class": ["local", "arterial"], "speed_kmh": [50, 60]}, ["warning"]),
+        ({}, []),
+    ],
+)
+def test_names_and_speeds_of_opposite_ways_may_differ_but_not_their_classes(
+    differing, severity, network, read, found, line
+):
+    road = line((0, 5), (100, 5))
+    layers = read(
+        mains=network(),
+        streets=_links([road, shapely.reverse(road)], ["yes"] * 2, **differing),
+    )
+    told = found(layers, "opposite-ways-differ")
+    assert told["severity"].tolist() == severity
+    assert ["correct" in text for text in told["text"]] == [s == "warning" for s in severity]
 
 
 @pytest.mark.parametrize("order", [[0, 1], [1, 0]])
