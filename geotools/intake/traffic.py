@@ -6,6 +6,8 @@ be either, which is told.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -43,7 +45,7 @@ def one_way(
 
 def has_letters(texts: npt.NDArray[np.object_]) -> bool:
     """Tell whether a column holds T or F."""
-    return bool(np.isin(_folded(texts), list(LETTERS)).any())
+    return any(word in LETTERS for word in _words(texts)[1])
 
 
 def traffic(texts: npt.NDArray[np.object_]) -> str:
@@ -54,25 +56,26 @@ def traffic(texts: npt.NDArray[np.object_]) -> str:
     of both has but fewer lanes to spare. They are To and From if some streets say F and most say
     nothing, as both ways are left out then.
     """
-    words, count = np.unique(_folded(texts), return_counts=True)
-    said = set(words.tolist())
+    number, words = _words(texts)
+    said = set(words)
     if said.isdisjoint(LETTERS):
         return PLAIN
     if said & TRUE_OR_FALSE:
         return MIXED if said & BESIDE else TOLD
     if said & BESIDE or NO in said:
         return PLAIN
-    blank = count[np.isin(words, NOTHING)].sum()
-    return DRAWN if "f" in said and 2 * blank > count.sum() else TRUTH
+    blank = _among(number, words, NOTHING).sum()
+    return DRAWN if "f" in said and 2 * blank > len(texts) else TRUTH
 
 
 def as_words(texts: npt.NDArray[np.object_], ways: str) -> npt.NDArray[np.object_]:
     """Return texts with yes and no for T and F where these are true and false (``ways``)."""
     if ways not in (TOLD, TRUTH):
         return texts
-    folded, out = _folded(texts), texts.copy()
+    number, words = _words(texts)
+    out = texts.copy()
     for letter, word in LETTERS.items():
-        out[folded == letter] = word
+        out[_among(number, words, [letter])] = word
     return out
 
 
@@ -97,7 +100,7 @@ def traffic_remarks(
     """Return what is to be said of T and F in a column of this name; nothing where it is plain."""
     if ways == PLAIN:
         return []
-    count = int(np.isin(_folded(texts), list(LETTERS)).sum())
+    count = int(_among(*_words(texts), LETTERS).sum())
     why, read = _HOW[ways]
     write = (
         "to be sure write FT (one way as drawn), TF (against it) and B (both ways), or yes and no"
@@ -108,5 +111,18 @@ def traffic_remarks(
     return [("warning", "oneway-doubtful", text)]
 
 
-def _folded(texts: npt.NDArray[np.object_]) -> npt.NDArray[np.str_]:
-    return np.strings.lower(np.strings.strip(texts.astype(np.str_)))
+def _words(texts: npt.NDArray[np.object_]) -> tuple[npt.NDArray[np.int64], list[str]]:
+    """Return the number of the word of each text, and the words, bare and in lower case.
+
+    Words that are spelled in several ways are there as often. Texts are many and words few: arrays
+    of text would be as wide for each of them as for the longest.
+    """
+    number, words = pd.factorize(texts, use_na_sentinel=False)
+    return np.asarray(number, dtype=np.int64), [str(word).strip().lower() for word in words]
+
+
+def _among(
+    number: npt.NDArray[np.int64], words: list[str], sought: Collection[str]
+) -> npt.NDArray[np.bool_]:
+    """Tell which texts, given as `_words` returns them, are one of the words sought."""
+    return np.array([word in sought for word in words], dtype=bool)[number]

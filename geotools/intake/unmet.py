@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
+import pandas as pd
 
 from geotools.brief import Brief, Network, Rates, Street
 from geotools.intake.faults import nearest
@@ -45,11 +45,13 @@ def tell_unmet(loaded: Mapping[str, Loaded], brief: Brief, findings: Findings) -
     """
     for asked in _lists(brief):
         layers = [name for name in asked.layers if name in loaded]
-        met = _met(loaded, layers, asked)
         usual = {asked.plain(word) for word in asked.usual}
         words = {asked.plain(word): word for word in asked.words}
+        if not layers or words.keys() <= usual:
+            continue
+        met = _met(loaded, layers, asked)
         unmet = [w for plain, w in words.items() if plain not in usual and plain not in met]
-        if not unmet or not (met or asked.sure) or not layers:
+        if not unmet or not (met or asked.sure):
             continue
         others = [word for plain, word in met.items() if plain not in words]
         near = {
@@ -96,8 +98,8 @@ def _met(loaded: Mapping[str, Loaded], layers: Sequence[str], asked: _Asked) -> 
     """Return the words there are, as they are compared, and one spelling of each."""
     found: dict[str, str] = {}
     for name in layers:
-        column = loaded[name].table[asked.field].fillna("").astype(str)
-        for word in np.unique(column.to_numpy(dtype=str)):
+        said = pd.unique(loaded[name].table[asked.field])
+        for word in sorted(str(word) for word in said[~pd.isna(said)]):
             if word.strip():
                 found.setdefault(asked.plain(word), word.strip())
     return found

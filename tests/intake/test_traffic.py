@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import geopandas
 import numpy as np
 import pytest
@@ -9,7 +11,17 @@ import pytest
 from geotools.brief import Brief
 from geotools.intake.memory import part_of, shelved
 from geotools.intake.read import read_layers
-from geotools.intake.traffic import DRAWN, MIXED, PLAIN, TOLD, TRUTH, one_way, traffic
+from geotools.intake.traffic import (
+    DRAWN,
+    MIXED,
+    PLAIN,
+    TOLD,
+    TRUTH,
+    as_words,
+    one_way,
+    traffic,
+    traffic_remarks,
+)
 from geotools.intake.window import Window
 
 
@@ -60,3 +72,16 @@ def test_t_and_f_in_a_part_of_the_streets_mean_what_they_mean_in_the_whole(netwo
         frames = {layer.layer: part_of(layer, window) for layer in shelved(layers, Brief())}
         streets = read_layers(Brief(), frames=frames, window=window).streets
         assert one_way(streets.table)[0].tolist() == [way]
+
+
+def test_one_long_word_takes_no_room_beside_every_other():
+    texts = np.array(["T", " f ", "Yes"] * 1_000 + ["x" * 2_000], dtype=object)
+    tracemalloc.start()
+    ways = traffic(texts)
+    read = as_words(texts, ways)
+    remarks = traffic_remarks("ONEWAY", texts, ways)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert read[:3].tolist() == ["yes", "no", "Yes"]
+    assert "T or F on 2,000 features" in remarks[0][2]
+    assert peak < 4e6

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from types import SimpleNamespace
 from typing import Any
 
+import pandas as pd
 import pyproj
 import pytest
 
 from geotools.brief import Brief
+from geotools.intake import unmet
+from geotools.intake.findings import Findings
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
 
@@ -83,3 +88,25 @@ def test_words_are_not_missed_in_a_window_of_the_layers(network: Any, found: Any
     mains = network(owner=["City", "City"])
     assert found(read_layers(brief, frames={"mains": mains}, window=window), RULE).empty
     assert len(found(read_layers(brief, frames={"mains": mains}), RULE)) == 1
+
+
+def test_words_of_the_defaults_are_not_looked_for(
+    network: Any, line: Any, read: Any, monkeypatch: Any
+) -> None:
+    """They are not told, and the columns of a large network take their time."""
+    monkeypatch.setattr(unmet, "_met", lambda *args: pytest.fail("words were gathered"))
+    streets = network([line((0, 9), (90, 9))], main_id=None, diameter_mm=None)
+    read(mains=network(status=["active", "abandoned"]), streets=streets)
+
+
+def test_one_long_word_takes_no_room_beside_every_other() -> None:
+    owners = ["City", "Canal Co"] * 2_000 + ["x" * 2_000]
+    mains: Any = SimpleNamespace(table=pd.DataFrame({"owner": owners, "status": "active"}))
+    brief = Brief.model_validate({"network": {"excluded_owners": ["Canal C"]}})
+    findings = Findings()
+    tracemalloc.start()
+    unmet.tell_unmet({"mains": mains}, brief, findings)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert "(did you mean 'Canal Co'?)" in findings.table()["text"][0]
+    assert peak < 4e6
