@@ -27,7 +27,15 @@ from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
 from geotools.toml_faults import toml_fault
-from geotools.units import LevelUnit, example, in_unit, parse_quantity, unit_of, usual_unit
+from geotools.units import (
+    LevelUnit,
+    example,
+    examples,
+    in_unit,
+    parse_quantity,
+    unit_of,
+    usual_unit,
+)
 
 __all__ = [
     "Brief",
@@ -240,7 +248,9 @@ class OwnPipe(_Section):
     outside: Diameter = Field(
         ge=bounds.OUTSIDE_M[0], le=bounds.OUTSIDE_M[1], description="outside diameter"
     )
-    wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
+    wall: Length = Field(
+        gt=0.001, le=0.3, description="minimum wall", json_schema_extra={"written": "25 mm"}
+    )
 
     @pydantic.model_validator(mode="before")
     @classmethod
@@ -1437,15 +1447,28 @@ def _message(item: Any, parts: list[str], written: object, system: str | None) -
 
 
 def _with_own_example(parts: list[str], text: str, system: str | None) -> str:
-    """Have the example of a message in the units of the brief, and in those of its own setting."""
-    kind, default = _measure(parts), declared().get(".".join(parts))
-    if kind is None:
+    """Have the example of a message in the units of the brief, and one that its setting takes."""
+    info, kind = _field(parts), _measure(parts)
+    if info is None or kind is None:
         return text
+    extra = info.json_schema_extra
+    default = str(extra.get("written", "none")) if isinstance(extra, dict) else "none"
     like = None
-    if default is not None and default.written != "none":
-        usual = unit_of(default.written, kind) == usual_unit(kind)
-        like = None if usual else default.written
+    if default != "none":
+        usual = unit_of(default, kind) == usual_unit(kind)
+        like = None if usual and _takes_examples(parts, kind) else default
     return text.replace(example(kind), example(kind, system, like=like))
+
+
+def _takes_examples(parts: list[str], kind: str) -> bool:
+    """Say whether a setting takes the usual examples of its kind, all others at their defaults."""
+    section: Any = Brief.model_fields[parts[0]].annotation
+    try:
+        for text in examples(kind) if len(parts) == 2 else ():
+            section.model_validate({parts[1]: text})
+    except pydantic.ValidationError:
+        return False
+    return True
 
 
 _PER_CENT = re.compile(r"\s*(?P<number>[+-]?\d{1,9}(?:[.,]\d{1,9})?)\s*(?:%|percent|per cent)\s*")
@@ -1459,6 +1482,12 @@ _BOUNDS = {
 
 def _measure(parts: list[str]) -> str | None:
     """Return what a key of the brief measures, also one of a pipe of the user's own."""
+    info = _field(parts)
+    return None if info is None else _kind(info)
+
+
+def _field(parts: list[str]) -> FieldInfo | None:
+    """Return the declaration of a key of the brief, also of one of a pipe of the user's own."""
     model: Any = Brief
     info: FieldInfo | None = None
     for part in parts:
@@ -1469,7 +1498,7 @@ def _measure(parts: list[str]) -> str | None:
             return None
         inner = next(iter(get_args(info.annotation)), info.annotation)
         model = inner if hasattr(inner, "model_fields") else model
-    return None if info is None else _kind(info)
+    return info
 
 
 def _shown(value: object) -> str:

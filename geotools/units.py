@@ -17,6 +17,7 @@ __all__ = [
     "LevelUnit",
     "by_signs",
     "example",
+    "examples",
     "in_unit",
     "parse_quantity",
     "percent_text",
@@ -303,6 +304,11 @@ def in_unit(value: float, unit: str, kind: str) -> float:
 def usual_unit(kind: str) -> str:
     """Return the unit a quantity of this kind is usually written in; empty where none is due."""
     return _EXAMPLES[kind][0].lstrip(".0123456789").strip()
+
+
+def examples(kind: str) -> tuple[str, ...]:
+    """Return how a quantity of a kind is usually written; where it is another, in US units too."""
+    return _EXAMPLES[kind]
 
 
 def example(kind: str, system: str | None = None, *, like: str | None = None) -> str:

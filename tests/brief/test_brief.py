@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from geotools.brief import Brief, lay_over, load_brief, settings
+from geotools.brief import Brief, declared, lay_over, load_brief, settings
 from geotools.errors import BriefError
 
 
@@ -303,7 +304,7 @@ def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
 def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
     found = faults(tmp_path, '[pulls]\nmax_length = 400\nmachine_capacity = "80 psi"\n')
     assert found == (
-        "pulls.max_length: 400 has no unit; write for example '12 m' or '40 ft'",
+        "pulls.max_length: 400 has no unit; write for example '550 m' or '1800 ft'",
         "pulls.machine_capacity: '80 psi' is not a force; write for example '90 kN' or '20000 lbf'",
     )
 
@@ -311,8 +312,10 @@ def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("units", "own", "fault"),
     [
-        ("us", "pulls.max_length = 400", "400 has no unit; write for example '40 ft'"),
-        ("si", "pulls.max_length = 400", "400 has no unit; write for example '12 m'"),
+        ("us", "pulls.max_length = 400", "400 has no unit; write for example '1800 ft'"),
+        ("si", "pulls.max_length = 400", "400 has no unit; write for example '550 m'"),
+        ("us", "network.snap_tolerance = 1", "1 has no unit; write for example '1.6 ft'"),
+        ("si", "bends.least_angle = '12'", "'12' has no unit; write for example '3 deg'"),
         ("us", "street.default_speed = '30'", "'30' has no unit; write for example '31 mph'"),
         ("us", "service.working_pressure = '8'", "'8' has no unit; write for example '87 psi'"),
         ("us", "pulls.machine_capacity = '8'", "'8' has no unit; write for example '20000 lbf'"),
@@ -326,6 +329,23 @@ def test_examples_of_messages_are_in_the_units_of_the_brief(
 ) -> None:
     (found,) = faults(tmp_path, f"output.units = '{units}'\n{own}\n")
     assert found == f"{own.split()[0]}: {fault}"
+
+
+def test_the_example_of_a_message_is_one_that_its_setting_takes() -> None:
+    shown = 0
+    for key, setting in declared().items():
+        for units in ({}, {"output.units": "si"}, {"output.units": "us"}) if setting.kind else ():
+            with pytest.raises(BriefError, match="write for example") as caught:
+                load_brief(overrides={**units, key: "twelve"})
+            for text in re.findall("'([^']*)'", str(caught.value).partition("example ")[2]):
+                load_brief(overrides={**units, key: text})
+                shown += 1
+    assert shown > 300
+
+
+def test_the_example_for_a_part_of_an_own_pipe_is_one_that_it_takes(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[carrier]\nown = ["x; PE4710; 24 in; 1"]\n')
+    assert fault.endswith("wall: '1' has no unit; write for example '25 mm' or '0.98 in'")
 
 
 @pytest.mark.parametrize(
