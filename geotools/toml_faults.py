@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
+
+from geotools.units import INCHES, by_signs
 
 __all__ = ["toml_fault"]
 
@@ -11,6 +14,7 @@ _TWICE = ("Cannot overwrite", "Cannot declare")
 _HEADER = re.compile(r"\s*\[+(?P<name>[^\[\]#=]+)\]+\s*(?:#.*)?\Z")
 _GIVEN = re.compile(r"\s*(?P<name>[^\s=#\[\]{}]+)\s*=")
 _BARE = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^\s\"'\[{#][^\"'#]*)")
+_ANY = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^#]{1,80}?)\s*(?:#.*)?\Z")
 
 
 def toml_fault(text: str, error: str) -> str:
@@ -44,9 +48,31 @@ def _twice(lines: list[str], number: int) -> str:
 
 
 def _quotes_hint(line: str) -> str:
-    """Return how to write a line, if its text stands without quotes."""
+    """Return how to write a line, if its text stands without quotes or holds such signs itself."""
+    if hint := _signs_hint(line):
+        return hint
     bare = _BARE.match(line)
     value = bare["value"].strip() if bare is not None else ""
     if bare is None or len(value) > 80 or not re.search(r"[^\W\d]", value):
         return ""
     return f'; put text, also a number with its unit, in quotes: {bare["key"]} = "{value}"'
+
+
+def _signs_hint(line: str) -> str:
+    """Return how to write a line whose value is a length by the signs of feet and inches."""
+    given = _ANY.match(line)
+    if given is None:
+        return ""
+    value = given["value"]
+    within = value[1:-1] if value[0] in "\"'" and value[-1] == value[0] else value
+    for text in (value, within):
+        if signed := by_signs(text):
+            size, unit = signed
+            if unit == "ft" and not size.is_integer():
+                size, unit = size * INCHES, "in"
+            quoted = json.dumps(text, ensure_ascii=False)
+            return (
+                "; put a length with the signs of feet and inches in double quotes, with \\ before "
+                f'the sign of inches: {given["key"]} = {quoted}, or write "{size:.10g} {unit}"'
+            )
+    return ""

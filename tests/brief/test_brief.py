@@ -219,6 +219,28 @@ def test_text_without_quotes_is_shown_in_quotes(
 
 
 @pytest.mark.parametrize(
+    ("value", "shown", "plain"),
+    [
+        ('"2\'-6""', '"2\'-6\\""', "30 in"),
+        ("2'-6\"  # as drawn", '"2\'-6\\""', "30 in"),
+        ("'2'-6\"'", '"2\'-6\\""', "30 in"),
+        ("2′-6″", '"2′-6″"', "30 in"),
+        ("18'", '"18\'"', "18 ft"),
+        ("'18''", '"18\'"', "18 ft"),
+        ('"24""', '"24\\""', "24 in"),
+        ('24"', '"24\\""', "24 in"),
+    ],
+)
+def test_a_length_by_signs_that_toml_takes_for_quotes_is_shown_as_it_is_to_be_written(
+    tmp_path: Path, value: str, shown: str, plain: str
+) -> None:
+    (fault,) = faults(tmp_path, f"[pits]\nmax_depth = {value}\n")
+    assert fault.endswith(f'max_depth = {shown}, or write "{plain}"')
+    said = load_brief(write(tmp_path, f"[pits]\nmax_depth = {shown}\n")).pits.max_depth
+    assert said == pytest.approx(load_brief(overrides={"pits.max_depth": plain}).pits.max_depth)
+
+
+@pytest.mark.parametrize(
     ("text", "said"),
     [
         (
