@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from typing import NamedTuple
 
 from geotools.units import INCHES, by_signs
 
@@ -20,31 +21,78 @@ _ANY = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^#]{1,80}?)\s*(?:#.*)?\
 def toml_fault(text: str, error: str) -> str:
     """Return what to tell of a text that cannot be parsed, with the parser's error."""
     place = re.search(r"\(at line (\d+),", error)
-    lines = text.splitlines()
+    lines = text.rstrip().splitlines()
     number = int(place[1]) if place is not None else 0
+    number = len(lines) if error.endswith("(at end of document)") else number
     if not 0 < number <= len(lines):
         return f"is not valid TOML: {error}"
     if error.startswith(_TWICE) and (twice := _twice(lines, number)):
-        return (
-            f"is not valid TOML: {twice} (again in line {number}); keep one and take out the other"
-        )
+        return f"is not valid TOML: {twice}; keep one and take out the other"
     return f"is not valid TOML: {error}{_quotes_hint(lines[number - 1])}"
 
 
+class _Name(NamedTuple):
+    """What a line of a file names: a section, or something of the section it stands in."""
+
+    line: int
+    section: str
+    name: str
+    is_section: bool
+
+    @property
+    def whole(self) -> str:
+        """The name with the section before it."""
+        return f"{self.section}.{self.name}" if self.section else self.name
+
+
+def _names(lines: list[str]) -> list[_Name]:
+    """Return what the lines name, those that name nothing left out."""
+    names, section = [], ""
+    for number, line in enumerate(lines, start=1):
+        if (header := _HEADER.match(line)) is not None:
+            section = header["name"].strip()
+            names.append(_Name(number, *_parted(section), True))
+        elif (given := _GIVEN.match(line)) is not None:
+            names.append(_Name(number, section, given["name"], False))
+    return names
+
+
+def _parted(name: str) -> tuple[str, str]:
+    """Return what stands before the last point of a name, and what after it."""
+    before, _, last = name.rpartition(".")
+    return before, last
+
+
 def _twice(lines: list[str], number: int) -> str:
-    """Say what a line gives again; empty where the line does not tell."""
-    header = _HEADER.match(lines[number - 1])
-    if header is not None:
-        section, _, name = header["name"].strip().rpartition(".")
-        if not section:
-            return f"the section [{name}] is there twice"
-        return f"{name} is given twice under [{section}]"
-    given = _GIVEN.match(lines[number - 1])
-    if given is None:
+    """Say what a line gives again, or gives otherwise; empty where the line does not tell."""
+    *above, last = _names(lines[:number]) or [_Name(0, "", "", False)]
+    if last.line != number:
         return ""
-    above = [match for line in lines[: number - 1] if (match := _HEADER.match(line))]
-    under = f" under [{above[-1]['name'].strip()}]" if above else ""
-    return f"{given['name']} is given twice{under}"
+    if otherwise := _otherwise(above, last):
+        return otherwise
+    if last.is_section and not last.section:
+        return f"the section [{last.name}] is there twice (again in line {number})"
+    under = f" under [{last.section}]" if last.section else ""
+    return f"{last.name} is given twice{under} (again in line {number})"
+
+
+def _otherwise(above: list[_Name], last: _Name) -> str:
+    """Say what is a value in one line and has names under it in another; empty if nothing is."""
+    if any(name.whole == last.whole for name in above):
+        return ""
+    pairs = [pair for name in above for pair in ((name, last), (last, name))]
+    for value, under in pairs:
+        if not value.is_section and under.whole.startswith(f"{value.whole}."):
+            return (
+                f"{value.whole} is a value (line {value.line}), and {under.whole} would be under "
+                f"it (line {under.line})"
+            )
+        if value is last and under.whole.startswith(f"{value.whole}."):
+            return (
+                f"{value.whole} has {under.whole} already (line {under.line}), and line "
+                f"{value.line} begins it as a section"
+            )
+    return ""
 
 
 def _quotes_hint(line: str) -> str:

@@ -257,9 +257,38 @@ def test_a_length_by_signs_that_toml_takes_for_quotes_is_shown_as_it_is_to_be_wr
         ),
         ("[pulls]\n[pits]\n[pulls]\n", "the section [pulls] is there twice (again in line 3)"),
         ("inputs = {}\ninputs = {}\n", "inputs is given twice (again in line 2)"),
+        (
+            "pulls.friction = 1\npulls.friction = 2",
+            "pulls.friction is given twice (again in line 2)",
+        ),
+        (
+            "[pulls]\nmax_length = '1 m'\nmax_length.x = 1\n",
+            "pulls.max_length is a value (line 2), and "
+            "pulls.max_length.x would be under it (line 3)",
+        ),
+        (
+            "[pulls]\nmax_length.x = 1\n\nmax_length = '1 m'\n",
+            "pulls.max_length is a value (line 4), and "
+            "pulls.max_length.x would be under it (line 2)",
+        ),
+        (
+            "[pulls]\nmax_length = '1 m'\n[pulls.max_length.x]\n",
+            "pulls.max_length is a value (line 2), and "
+            "pulls.max_length.x would be under it (line 3)",
+        ),
+        (
+            "pulls.max_length = '1 m'\n[pulls]\nfriction = 1\n",
+            "pulls has pulls.max_length already (line 1), and line 2 begins it as a section",
+        ),
+        (
+            "pulls = 1\n[pulls.lines]\n",
+            "pulls is a value (line 1), and pulls.lines would be under it (line 2)",
+        ),
     ],
 )
-def test_what_a_brief_gives_twice_is_named_in_words(tmp_path: Path, text: str, said: str) -> None:
+def test_what_a_brief_gives_twice_or_as_a_value_and_a_table_is_named_in_words(
+    tmp_path: Path, text: str, said: str
+) -> None:
     (fault,) = faults(tmp_path, text)
     assert fault.endswith(f"is not valid TOML: {said}; keep one and take out the other")
 
