@@ -1438,7 +1438,8 @@ def _message(item: Any, parts: list[str], written: object, system: str | None) -
         return f"{given} is not a list; write [{json.dumps(item['input'], ensure_ascii=False)}]"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
-    if kind == "float_parsing" and (share := _PER_CENT.fullmatch(item["input"])):
+    share = _PER_CENT.fullmatch(item["input"]) if kind == "float_parsing" else None
+    if share is not None and _is_share(parts):
         number = float(share["number"].replace(",", ".")) / 100
         return f"{given} is given as a number without a unit; write {number:.10g}"
     if text.startswith("Input"):
@@ -1471,6 +1472,22 @@ def _takes_examples(parts: list[str], kind: str) -> bool:
     return True
 
 
+def _is_share(parts: list[str]) -> bool:
+    """Say whether a plain number is of a whole: by its bounds, or it is said to be over something.
+
+    Days, counts and weights are none: there a percentage is a slip, whatever was meant.
+    """
+    setting = declared().get(".".join(parts))
+    if setting is None:
+        return False
+    least = [limit for words, limit in setting.bounds if words in _LEAST]
+    most = [limit for words, limit in setting.bounds if words not in _LEAST]
+    bounded = bool(most) and max(most) < 2  # friction, up to 1.5, too
+    return max(least, default=0) <= 1 and (bounded or _OF_A_WHOLE.search(setting.text) is not None)
+
+
+_LEAST = (_LIMITS["ge"], _LIMITS["gt"])
+_OF_A_WHOLE = re.compile(r"\bshare\b|\w over \w")
 _PER_CENT = re.compile(r"\s*(?P<number>[+-]?\d{1,9}(?:[.,]\d{1,9})?)\s*(?:%|percent|per cent)\s*")
 _BOUNDS = {
     "greater_than": "must be above",

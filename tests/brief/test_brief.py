@@ -187,10 +187,22 @@ def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path
             '[pulls]\nforce_share = "12,5 per cent"\n',
             "pulls.force_share: '12,5 per cent' is given as a number without a unit; write 0.125",
         ),
+        (
+            '[service]\nleast_capacity = "80 percent"\n',
+            "service.least_capacity: '80 percent' is given as a number without a unit; write 0.8",
+        ),
     ],
 )
 def test_a_fault_says_what_to_write_instead(tmp_path: Path, text: str, fault: str) -> None:
     assert faults(tmp_path, text) == (fault,)
+
+
+@pytest.mark.parametrize(
+    "key", ["crew.tie_in_days", "screening.age_from", "screening.fit_weight", "carrier.dr"]
+)
+def test_percent_of_what_is_no_share_is_not_worked_out(tmp_path: Path, key: str) -> None:
+    (fault,) = faults(tmp_path, f'{key} = "150 percent"\n')
+    assert fault.startswith(f"{key}: '150 percent': input should be a valid number")
 
 
 def test_what_is_at_the_limit_of_a_contradiction_is_none(tmp_path: Path) -> None:
