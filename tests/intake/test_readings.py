@@ -460,6 +460,10 @@ def test_materials_without_a_table_are_told_apart_from_words_nobody_knows(networ
     told = found(read(mains=network(material=["WI", "Bambus"])), "unknown-material")["text"][0]
     assert told.startswith("mains of material 'Bambus' (1, 112 m) are of none of the words known")
     assert "Mains of material 'WI' (1, 100 m) are of materials whose bores are in no table" in told
+    told = found(read(mains=network(material=["GRP", "lead"])), "unknown-material")["text"][0]
+    assert "'lead' (1, 112 m)" in told
+    assert "are of materials whose bores are in no table here" in told
+    assert "none of the words known" not in told
 
 
 @pytest.mark.parametrize(

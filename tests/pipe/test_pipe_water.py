@@ -422,6 +422,8 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("concrete", ["Bar Wrapped", "bar-wrapped concrete cylinder"]),
         ("pe", ["HDPE with copper wire"]),
         ("unknown", ["WI", "wrought iron", "COP", "copper", "CAS", "casing"]),
+        ("steel", ["steel, GRP lined", "Stahl mit GFK-Liner"]),
+        ("pit_cast", ["cast iron, lead joints", "CI lead joint"]),
         # no word, or words of several
         ("unknown", ["", "?", "plastic", "iron", "CI/DI", "St. Pauli", "PE in a steel casing"]),
         ("unknown", ["cast iron / ductile iron", "cast iron, ductile iron", "cast iron/DI"]),
@@ -437,6 +439,33 @@ def test_words_of_the_trade_are_read_in_several_languages_and_among_others(
     for form in ("NFC", "NFD"):  # a letter and its mark in one sign or in two
         again = [unicodedata.normalize(form, word).upper() for word in words]
         assert host_kind(np.array(again)).tolist() == [kind] * len(words)
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        "GRP",
+        "G.R.P.",
+        "FRP DN 600",
+        "GFK-Rohr",
+        "PRFV",
+        "fibreglass",
+        "Fiberglass pipe",
+        "glass fibre",
+        "lead",
+        "Lead pipe",
+        "Blei",
+        "plomb",
+        "wood stave",
+        "Wood-stave pipe",
+        "Holz",
+        "copper",
+        "WI",
+    ],
+)
+def test_materials_that_have_no_table_of_bores_are_known_as_materials(word: str) -> None:
+    assert kind_of(word) == "unknown"
+    assert host_kind(np.array([word])).tolist() == ["unknown"]
 
 
 def test_no_word_of_a_material_stands_for_two() -> None:
