@@ -31,7 +31,7 @@ from geotools.units import (
     LevelUnit,
     example,
     examples,
-    in_unit,
+    limit_text,
     parse_quantity,
     unit_of,
     usual_unit,
@@ -1073,7 +1073,8 @@ class Setting:
             return tuple(f"{words} {limit:,.10g}{letters}" for words, limit in self.bounds)
         unit = usual_unit(self.kind) if self.written == "none" else unit_of(self.written, self.kind)
         return tuple(
-            f"{words} {in_unit(limit, unit, self.kind):.6g} {unit}" for words, limit in self.bounds
+            f"{words} {limit_text(limit, unit, self.kind, upper=words in _MOST)}"
+            for words, limit in self.bounds
         )
 
 
@@ -1141,6 +1142,9 @@ def _choices(annotation: Any) -> tuple[str, ...]:
 
 
 _LIMITS = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below", "max_length": "at most"}
+
+
+_MOST = (_LIMITS["le"], _LIMITS["lt"])
 
 
 def _bounds(info: FieldInfo) -> tuple[tuple[str, float], ...]:
@@ -1431,7 +1435,8 @@ def _message(item: Any, parts: list[str], written: object, system: str | None) -
         if measure and isinstance(written, str):
             words, limit = _BOUNDS[kind], next(iter(item["ctx"].values()))
             unit = unit_of(written, measure)
-            return f"{written} is out of range: {words} {in_unit(limit, unit, measure):.6g} {unit}"
+            told = limit_text(limit, unit, measure, upper=kind.startswith("less"))
+            return f"{written} is out of range: {words} {told}"
         si = " (in SI units)" if measure not in (None, "per_item") else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "list_type" and isinstance(item["input"], str):
@@ -1480,13 +1485,12 @@ def _is_share(parts: list[str]) -> bool:
     setting = declared().get(".".join(parts))
     if setting is None:
         return False
-    least = [limit for words, limit in setting.bounds if words in _LEAST]
-    most = [limit for words, limit in setting.bounds if words not in _LEAST]
+    least = [limit for words, limit in setting.bounds if words not in _MOST]
+    most = [limit for words, limit in setting.bounds if words in _MOST]
     bounded = bool(most) and max(most) < 2  # friction, up to 1.5, too
     return max(least, default=0) <= 1 and (bounded or _OF_A_WHOLE.search(setting.text) is not None)
 
 
-_LEAST = (_LIMITS["ge"], _LIMITS["gt"])
 _OF_A_WHOLE = re.compile(r"\bshare\b|\w over \w")
 _PER_CENT = re.compile(r"\s*(?P<number>[+-]?\d{1,9}(?:[.,]\d{1,9})?)\s*(?:%|percent|per cent)\s*")
 _BOUNDS = {

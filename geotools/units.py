@@ -19,6 +19,7 @@ __all__ = [
     "example",
     "examples",
     "in_unit",
+    "limit_text",
     "parse_quantity",
     "percent_text",
     "told_apart",
@@ -299,6 +300,28 @@ def in_unit(value: float, unit: str, kind: str) -> float:
     """
     zero, one = _scale(unit, kind)
     return (value - zero) / (one - zero)
+
+
+def limit_text(value: float, unit: str, kind: str, *, upper: bool) -> str:
+    """Return a limit in a unit of its kind in words, rounded so that what is told is allowed.
+
+    Parameters
+    ----------
+    value : float
+        In SI units.
+    unit : str
+        As of `in_unit`.
+    kind : str
+        A key of ``PINT_UNITS``.
+    upper : bool
+        Whether it is a highest value, which is rounded down; a lowest one is rounded up. A limit of
+        six digits or fewer is told as it is.
+    """
+    limit = in_unit(value, unit, kind)
+    if not math.isclose(float(f"{limit:.6g}"), limit, rel_tol=1e-9, abs_tol=1e-12):
+        step = 10.0 ** (math.floor(math.log10(abs(limit))) - 2)
+        limit = (math.floor if upper else math.ceil)(limit / step) * step
+    return f"{limit:.6g} {unit}"
 
 
 def usual_unit(kind: str) -> str:

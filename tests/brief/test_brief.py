@@ -41,7 +41,7 @@ def test_a_brief_of_two_gigabytes_is_refused_unread(tmp_path: Path) -> None:
         ("service.water_temperature", "32 degF", "31 degF", "must be at least 32 degF"),
         ("carrier.temperature", "140 degF", "140.1 degF", "must be at most 140 degF"),
         ("carrier.temperature", "-4 degF", "-5 degF", "must be at least -4 degF"),
-        ("service.tubercles", "3.9 in", "4 in", "must be at most 3.93701 in"),
+        ("service.tubercles", "3.9 in", "4 in", "must be at most 3.93 in"),
     ],
 )
 def test_a_limit_is_met_by_itself_in_the_users_unit_and_told_in_it(
@@ -406,6 +406,26 @@ def test_the_example_of_a_message_is_one_that_its_setting_takes() -> None:
     assert shown > 300
 
 
+def test_a_limit_that_is_told_is_not_out_of_range_itself() -> None:
+    told = [
+        (key, limit.removeprefix("at most ").removeprefix("at least "))
+        for key, setting in declared().items()
+        for limit in setting.limits()
+        if setting.kind not in (None, "per_item") and limit.startswith("at ")
+    ]
+    assert len(told) > 90
+    assert [given for given in told if "out of range" in refused(*given)] == []
+
+
+def refused(key: str, given: str) -> str:
+    """Return what a setting is refused for beside the defaults of others; "" if it is not."""
+    try:
+        load_brief(overrides={key: given})
+    except BriefError as error:
+        return str(error)
+    return ""
+
+
 def test_the_example_for_a_part_of_an_own_pipe_is_one_that_it_takes(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, '[carrier]\nown = ["x; PE4710; 24 in; 1"]\n')
     assert fault.endswith("wall: '1' has no unit; write for example '25 mm' or '0.98 in'")
@@ -421,7 +441,7 @@ def test_a_length_is_taken_by_the_signs_of_feet_and_inches(text: str, metres: fl
 
 def test_a_bound_is_told_in_the_feet_a_length_is_written_in(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, '[pulls]\nmax_length = "2\'-6\\""\n')
-    assert fault == "pulls.max_length: 2'-6\" is out of range: must be above 3.28084 ft"
+    assert fault == "pulls.max_length: 2'-6\" is out of range: must be above 3.29 ft"
 
 
 def test_value_out_of_range_is_named_with_its_bound(tmp_path: Path) -> None:

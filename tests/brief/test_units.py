@@ -16,6 +16,7 @@ from geotools.units import (
     PINT_UNITS,
     _by_pint,
     in_unit,
+    limit_text,
     parse_quantity,
     percent_text,
     told_apart,
@@ -261,3 +262,24 @@ def test_the_usual_unit_of_a_kind_measures_it(kind: str) -> None:
     unit = usual_unit(kind)
     assert bool(unit) == bool(PINT_UNITS[kind])
     assert math.isfinite(parse_quantity(f"1 {unit}".strip(), kind))
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "kind", "upper", "told"),
+    [
+        (10.0, "m", "length", True, "10 m"),
+        (10.0, "ft", "length", True, "32.8 ft"),
+        (1.0, "ft", "length", False, "3.29 ft"),
+        (0.5, "deg", "angle", True, "28.6 deg"),
+        (1500.0, "ft", "length", True, "4920 ft"),
+        (140 * 0.3048, "ft", "length", True, "140 ft"),
+        (-20.0, "degF", "temperature", False, "-4 degF"),
+        (-20.2, "degC", "temperature", False, "-20.2 degC"),
+        (-1 / 3, "degC", "temperature", True, "-0.334 degC"),
+        (0.0, "ft", "length", False, "0 ft"),
+    ],
+)
+def test_a_limit_is_told_in_few_digits_and_never_beyond_itself(
+    value: float, unit: str, kind: str, upper: bool, told: str
+) -> None:
+    assert limit_text(value, unit, kind, upper=upper) == told
