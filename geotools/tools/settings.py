@@ -41,7 +41,8 @@ def list_settings(*, words: tuple[str, ...], progress: Progress) -> Outcome:
     Parameters
     ----------
     words : tuple of str
-        Settings wanted have all of them in name or meaning; without any all are wanted.
+        Settings wanted have all of them in name or meaning; without any all are wanted. Several
+        may stand in one text, with blanks between them.
     progress : Progress
 
     Raises
@@ -51,17 +52,23 @@ def list_settings(*, words: tuple[str, ...], progress: Progress) -> Outcome:
     """
     from geotools.brief import declared
 
-    found = [setting for setting in declared().values() if _has(setting, words)]
+    wanted = [part for word in words for part in word.split()]
+    found = [setting for setting in declared().values() if _has(setting, wanted)]
     if not found:
         raise ToolError(
-            "settings", [f"no setting has {' and '.join(words)} in its name or meaning"]
+            "settings", [f"no setting has {' and '.join(wanted)} in its name or meaning"]
         )
     return Outcome({"settings": [_entry(setting) for setting in found]}, _text(found))
 
 
-def _has(setting: Setting, words: tuple[str, ...]) -> bool:
-    text = f"{setting.key} {setting.text}".casefold()
-    return all(word.strip().casefold() in text for word in words)
+def _has(setting: Setting, words: list[str]) -> bool:
+    """Say whether name and meaning have all of some words; a low line in either is a blank."""
+    text = _blank(f"{setting.key} {setting.text}")
+    return all(_blank(word) in text for word in words)
+
+
+def _blank(text: str) -> str:
+    return text.replace("_", " ").casefold()
 
 
 def _entry(setting: Setting) -> dict[str, Any]:

@@ -53,3 +53,19 @@ def test_words_choose_settings_that_have_all_of_them_in_name_or_meaning() -> Non
     assert all(re.search("lane", text) and re.search("day", text) for text in texts)
     with pytest.raises(ToolError, match="no setting has xyzzy in its name or meaning"):
         geotools.list_settings(words=["xyzzy"])
+
+
+@pytest.mark.parametrize("words", [["max length"], ["max", "length"], [" Max  LENGTH "]])
+def test_words_may_come_in_one_text_with_blanks_between_them(words: list[str]) -> None:
+    found = [s["name"] for s in geotools.list_settings(words=words).summary["settings"]]
+    assert "pulls.max_length" in found
+    with pytest.raises(ToolError, match="no setting has xyzzy and length in its name or meaning"):
+        geotools.list_settings(words=["xyzzy length"])
+
+
+def test_a_low_line_and_a_blank_are_the_same_in_names_and_meanings() -> None:
+    found = [s["name"] for s in geotools.list_settings(words=["smaller_turns"]).summary["settings"]]
+    assert "bends.least_angle" in found
+    assert "pulls.max_length" not in found
+    exact = [s["name"] for s in geotools.list_settings(words=["max_length"]).summary["settings"]]
+    assert exact == ["pulls.max_length"]
