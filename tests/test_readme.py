@@ -140,12 +140,43 @@ def test_lists_are_those_of_the_contract_and_the_tools() -> None:
     assert with_lists(text) == text, "run: python tests/test_readme.py"
 
 
+def words_after(start: str, text: str) -> list[str]:
+    """Return the words told after what begins their list, ``pass`` (passed, ok), or as code."""
+    listed = re.findall(f"{re.escape(start)}(?: \\(([^)]*)\\)|((?:(?:, )?`[^`]+`)+))", text)
+    return [word for found in listed for word in re.sub("`", "", "".join(found)).split(", ")]
+
+
 def test_every_word_for_a_field_that_is_read_stands_in_the_readme() -> None:
     text = README.read_text()
-    words = {*YES, *NO, *ROLES, *PASS, *FAIL, *CUT, *KINDS, *(w for _, ws in WAYS for w in ws)}
-    assert sorted(word for word in words if word not in text) == []
+    told = {"Read as yes: ": YES, "; as no: ": NO, "`pass`": PASS, "`fail`": FAIL, "`cut out`": CUT}
+    told |= {f"`{way}`": words for way, words in WAYS}
+    missing = {
+        start: sorted({*words} - {*words_after(start, text), start.strip("`"), ""})
+        for start, words in told.items()
+    }
+    assert {start: words for start, words in missing.items() if words} == {}
+    assert [word for word in (*ROLES, *KINDS) if f"`{word}`" not in text] == []
     layers = [*INPUTS.values(), *RECORD_TABLES.values()]
     assert [f.name for layer in layers for f in layer.fields if f.meaning not in text] == []
+
+
+@pytest.mark.parametrize(
+    ("start", "word"),
+    [
+        ("Read as yes: ", "y"),
+        ("; as no: ", "off"),
+        ("`both`", "b"),
+        ("`along`", "f"),
+        ("`fail`", "n"),
+    ],
+)
+def test_a_word_that_is_not_in_its_own_list_is_missed_wherever_else_it_stands(
+    start: str, word: str
+) -> None:
+    text = README.read_text()
+    assert word in words_after(start, text)
+    without = re.sub(rf"({re.escape(start)}[^|\n]*?)(, `?)\b{word}\b`?", r"\1", text)
+    assert word not in words_after(start, without)
 
 
 def test_every_slipmain_command_shown_is_one_with_those_options() -> None:
