@@ -93,9 +93,11 @@ def _beside_faint(
     """Return the kind of the code beside words that say little, of these where there is none."""
     said = {part for word in faint for part in word}
     rest = [part for part in parts if part not in said]
-    if any((part,) in codes for part in rest):
+    coded = [part for part in rest if (part,) in codes]
+    kinds = {codes[(part,)] for part in coded if part not in _NO_CODE}
+    if coded and not kinds:
         return _by_code(rest, codes)
-    kinds = {words[word] for word in faint}
+    kinds = kinds or {words[word] for word in faint}
     return kinds.pop() if len(kinds) == 1 else ""
 
 

@@ -348,8 +348,8 @@ def test_an_edit_on_a_main_that_is_no_run_says_which_main_and_why_it_is_none() -
     refused = found.query("rule == 'edit-refused'")["text"].tolist()
     assert len(honoured) == 1
     assert refused == [
-        f"the edit lies on main {name}, which is in no run, for {why}; move it onto a main that "
-        "is to be lined"
+        f"the edit lies on no run: the main by it, {name}, is in none, for {why}; move it onto a "
+        "main that is to be lined"
         for name, why in (
             ("M1", "it is smaller than 300 mm (network.min_diameter)"),
             ("M2", "its status is abandoned (network.excluded_statuses)"),
