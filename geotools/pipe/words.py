@@ -94,8 +94,8 @@ def _beside_faint(
     said = {part for word in faint for part in word}
     rest = [part for part in parts if part not in said]
     coded = [part for part in rest if (part,) in codes]
-    kinds = {codes[(part,)] for part in coded if part not in _NO_CODE}
-    if coded and not kinds:
+    kinds = {codes[(part,)] for part in coded}
+    if not _NO_CODE.isdisjoint(coded):
         return _by_code(rest, codes)
     kinds = kinds or {words[word] for word in faint}
     return kinds.pop() if len(kinds) == 1 else ""

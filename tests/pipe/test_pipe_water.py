@@ -425,7 +425,19 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("steel", ["steel, GRP lined", "Stahl mit GFK-Liner"]),
         ("pit_cast", ["cast iron, lead joints", "CI lead joint"]),
         # no word, or words of several
-        ("unknown", ["", "?", "plastic", "iron", "CI/DI", "St. Pauli", "PE in a steel casing"]),
+        (
+            "unknown",
+            [
+                "",
+                "?",
+                "plastic",
+                "iron",
+                "CI/DI",
+                "CI/DI galv",
+                "St. Pauli",
+                "PE in a steel casing",
+            ],
+        ),
         ("unknown", ["cast iron / ductile iron", "cast iron, ductile iron", "cast iron/DI"]),
         ("unknown", ["cast iron or ductile", "cast iron non ductile", "Grauguss, Duktilguss"]),
         ("unknown", ["fonte grise / fonte ductile", "nodular cast iron in PE", "GG/GGG"]),
