@@ -414,7 +414,6 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("steel", ["steel, cement lined", "Stahl mit ZM-Auskleidung"]),
         ("concrete", ["beton", "béton armé", "hormigón", "Stahlbeton", "Spannbeton"]),
         # short forms of US records
-        ("asbestos_cement", ["TRANSITE", "Transite pipe"]),
         ("steel", ["CMLC", "CML&C", "GALV", "galvanized steel", "Galvanised"]),
         ("pit_cast", ["LINED CI", "LINEDCI", "cement lined CI"]),
         ("ductile_iron", ["Galvanized ductile iron", "DI galv", "DI/copper"]),  # a coat, a wire
