@@ -12,7 +12,7 @@ from geotools.intake.faults import nearest
 from geotools.intake.findings import Findings
 from geotools.intake.idle import LAYERS as IDLE
 from geotools.intake.load import Loaded
-from geotools.lists import as_compared
+from geotools.lists import as_compared, listed
 from geotools.pipe.names import folded, spaced
 
 __all__ = ["tell_unmet"]
@@ -115,10 +115,9 @@ def _text(
     asked: _Asked, layers: Sequence[str], near: Mapping[str, str | None], met: Sequence[str]
 ) -> str:
     told = [f"{w!r}" + (f" (did you mean {n!r}?)" if n else "") for w, n in near.items()]
-    there = ", ".join(repr(word) for word in met[:SHOWN])
-    more = f" and {len(met) - SHOWN} more" if len(met) > SHOWN else ""
+    there = listed([repr(word) for word in met], most=SHOWN)
     return (
         f"{asked.setting}: nothing in {', '.join(layers)} is of {asked.field} {', '.join(told)}, "
-        f"so that nothing comes of it; there is {there or f'no {asked.field} at all'}{more}; write "
+        f"so that nothing comes of it; there is {there or f'no {asked.field} at all'}; write "
         "it as it is there, or take it out"
     )

@@ -25,6 +25,7 @@ from geotools.pipe.fusion import PIECE_SLACK, joint_count
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 __all__ = [
+    "TIE",
     "ChosenPits",
     "PullCosts",
     "Sites",

@@ -16,11 +16,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
+from geotools.pulls.optimise import TIE
+
 __all__ = ["MOST", "Tries", "in_the_way", "largest_set"]
 
 MOST = 12  # edits in contradiction, of a run; with more they are taken up one by one
 TRIES = 200  # plans made to find out; beyond, the same
-TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
 
 Rows = frozenset[int]
 

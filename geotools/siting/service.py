@@ -215,7 +215,8 @@ def _report_bores(
     unknown = guessed & (bore.kind == "unknown")
     word = np.char.strip(material)
     told = "by size, year and lining, as of an unknown material; name the material or give bore"
-    named = np.array([kind_of(str(text)) != "" for text in word], dtype=np.bool_)
+    words, of = np.unique(word, return_inverse=True)
+    named = np.array([kind_of(str(text)) != "" for text in words], dtype=np.bool_)[of]
     strange = unknown & (word != "")
 
     def of_words(chosen: npt.NDArray[np.bool_]) -> str:
