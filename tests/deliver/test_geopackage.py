@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -133,9 +134,8 @@ def test_flags_are_true_and_false_and_missing_values_null(write, tables):
     bends["kind"] = ["fitting", None, np.nan]
     bends["passing_radius"] = [1.5, np.nan, None]
     path, _ = write(bends=bends)
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path)) as base, base:
         got = base.execute("select passes, kind, passing_radius_m from bends").fetchall()
-    base.close()
     assert got == [(1, "fitting", 1.5), (0, None, None), (None, None, None)]
 
 
@@ -209,12 +209,11 @@ def test_text_of_the_input_is_data(write, tables):
 
 def test_layers_and_fields_carry_their_meaning(write):
     path, _ = write()
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path)) as base, base:
         layers = dict(base.execute("select table_name, description from gpkg_contents"))
         fields = base.execute("select table_name, column_name, description from gpkg_data_columns")
         fields = {(table, column): text for table, column, text in fields}
         check = base.execute("pragma integrity_check").fetchone()
-    base.close()
     assert layers == {name: layer.text for name, layer in OUTPUTS.items()}
     assert fields == {
         (name, f.column()): f.text for name, layer in OUTPUTS.items() for f in layer.fields
@@ -432,7 +431,7 @@ def test_a_geodataframe_without_crs_is_taken_to_be_in_the_output_crs(write, tabl
 
 
 def rows_in(path, layer):
-    with sqlite3.connect(path) as file:
+    with closing(sqlite3.connect(path)) as file, file:
         return file.execute(f'SELECT * FROM "{layer}" ORDER BY fid').fetchall()  # noqa: S608
 
 

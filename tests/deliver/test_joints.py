@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -271,7 +272,7 @@ def test_a_piece_too_short_to_clamp_shares_with_the_one_before(write_plan: PlanW
     half = joints_of(write_plan([pull], settings=plain | {"pulls.least_piece": "9 m"}))
     assert half["piece_before"].iloc[-1] == pytest.approx(6.0225)  # half a pipe at most
     old = write_plan([pull], settings=plain)
-    with sqlite3.connect(old) as file:
+    with closing(sqlite3.connect(old)) as file, file:
         file.execute("DELETE FROM settings WHERE name = 'pulls.least_piece'")
     assert joints_of(old)["piece_before"].iloc[-1] == pytest.approx(6.0225)  # as by default
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -99,7 +100,7 @@ def test_every_place_is_read_back_where_it_was(case: str, tmp_path: Path) -> Non
     crs = pyproj.CRS.from_user_input(given)
     file, there = _written(crs, place, tmp_path)
     pits = gpd.read_file(file, layer="pits")
-    with sqlite3.connect(file) as base:
+    with closing(sqlite3.connect(file)) as base, base:
         (definition,) = base.execute(
             "select definition from gpkg_spatial_ref_sys join gpkg_contents using (srs_id) "
             "where table_name = 'pits'"
@@ -132,7 +133,7 @@ def test_a_crs_without_a_code_gets_none_in_gdals_own_tool(case: str, tmp_path: P
     assert wkt.startswith("PROJCRS[")
     assert pyproj.CRS.from_wkt(wkt).to_authority(min_confidence=100) is None
     assert ("US survey foot" in wkt) == (case == "UTM in survey feet")
-    with sqlite3.connect(file) as base:
+    with closing(sqlite3.connect(file)) as base, base:
         rows = base.execute(
             "select organization, srs_id from gpkg_spatial_ref_sys where srs_id > 4326"
         ).fetchall()

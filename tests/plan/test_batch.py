@@ -421,9 +421,9 @@ def test_all_plans_of_a_batch_are_verified_and_a_fault_names_its_file(
     ]
     assert (call.code, whole["failed"], whole["without_plan"]) == (0, 0, [])
     assert whole["checked"] == sum(one["checked"] for one in alone) > 0
-    with sqlite3.connect(tmp_path / "plans" / "eastfold.gpkg") as file:
+    with contextlib.closing(sqlite3.connect(tmp_path / "plans" / "eastfold.gpkg")) as file, file:
         file.execute("UPDATE quantities SET quantity = quantity + 1 WHERE scope = 'pit'")
-    with sqlite3.connect(tmp_path / "plans" / "summary.gpkg") as file:
+    with contextlib.closing(sqlite3.connect(tmp_path / "plans" / "summary.gpkg")) as file, file:
         for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # its index asks
             file.create_function(name, 1, lambda _: 0)
         file.execute(
@@ -457,7 +457,7 @@ def test_a_folder_that_holds_a_batch_is_kept_unless_told_otherwise(
 
 
 def rows_of(plan: Path, layer: str) -> list[tuple[Any, ...]]:
-    with sqlite3.connect(plan) as file:
+    with contextlib.closing(sqlite3.connect(plan)) as file, file:
         return file.execute(f"SELECT * FROM {layer}").fetchall()  # noqa: S608
 
 

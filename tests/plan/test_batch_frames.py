@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -82,7 +83,7 @@ def from_files(
 
 def rows(file: Path) -> dict[str, pd.DataFrame]:
     """Return every layer and table of a GeoPackage, geometries as bytes."""
-    with sqlite3.connect(file) as content:
+    with closing(sqlite3.connect(file)) as content, content:
         return {
             str(name): pd.read_sql(f'SELECT * FROM "{name}"', content).drop(  # noqa: S608
                 columns=NOT_ALIKE if name == "inputs" else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,7 @@ def older(plan: Path, folder: Path) -> Path:
         if pulls.set_index("pull_id").at[name, "z_source"] == "none"
     ]
     assert rows
-    with sqlite3.connect(target) as base:
+    with closing(sqlite3.connect(target)) as base, base:
         for row in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
             base.execute(f'DROP TRIGGER "{row[0]}"')
         for wkb, name in rows:
