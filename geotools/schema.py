@@ -733,7 +733,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "forces",
-            "Force at the head of every pull at the stations, drag of the string outside included.",
+            "Force at the head of every pull at stations and at both ends of what turns along a "
+            "stretch, drag of the string outside included.",
             (),
             (
                 _PULL_ID,

@@ -57,6 +57,7 @@ OTHER_ROLES = (
     "other side too: with no role given, none may"
 )
 SIDE_BY_SIDE = 500_000  # mains of a network up to which two steps of a plan are done at once
+SAME = ("chainage", "turn", "curvature", "bend_limit", "curve_limit")  # whatever the friction
 FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 
 
@@ -254,7 +255,7 @@ def _forces_between(ground: Shared, planned: Planned, low: int, high: int) -> pd
     for name, friction in friction_band_of(ground.brief).items():
         profile = profile_of(part, table, bends, friction)
         known = next(iter(profiles.values()), profile)  # what friction is no matter to: held once
-        profiles[name] = replace(profile, turn=known.turn, bend_limit=known.bend_limit)
+        profiles[name] = replace(profile, **{each: getattr(known, each) for each in SAME})
     return force_table(own(planned.pulls), profiles)
 
 

@@ -4,13 +4,16 @@ From the tail to the head ``F <- (F + w ds (mu cos a + sin a)) exp(mu t)``: the 
 drag and the capstan rule of `pipe.pulling`, by which downhill stretches never help (the safe
 side). With the head a way s into a pull of length L the force is what was gathered on the way
 plus the drag of the L - s of string still on its rollers, grown at every bend passed: so it is
-greatest at the end, or just past a bend on the way. The string counts as one length on level
-rollers; where strings are joined on during the pull less of it drags, which is on the safe side.
+greatest at the end, or just past a bend on the way. A bend that turns along a stretch, as a curve
+does, grows the force evenly on the way: ``dF/ds = w (mu cos a + sin a) + mu F / R``, wherever in
+it a pull begins or ends. The string counts as one length on level rollers; where strings are
+joined on during the pull less of it drags, which is on the safe side.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +32,8 @@ __all__ = ["ForceProfile", "build_profile", "head_forces", "march"]
 class ForceProfile:
     """What a pull meets along the runs, at points sorted by run and chainage.
 
+    The points are the stations, and where a bend begins or ends to turn along a stretch.
+
     Attributes
     ----------
     offsets : ndarray of int64, shape (runs + 1,)
@@ -39,12 +44,14 @@ class ForceProfile:
         run. Chainage is measured in plan; up or down a grade there is more pipe to a metre of it.
     turn : ndarray, shape (p,)
         Deflection turned at the point, rad.
+    curvature : ndarray, shape (p,)
+        Deflection turned along the stretch after each point, rad/m.
     friction : float
         Coefficient of friction between carrier and host.
-    bend_limit : ndarray, shape (p,)
-        Tension the carrier may have where it is bent at the point, N; infinite where it is not.
-        The tension at a bend is greatest when the head comes by: what drags behind it is all
-        there, and the string on its rollers only grows shorter.
+    bend_limit, curve_limit : ndarray, shape (p,)
+        Tension the carrier may have where it is bent at the point, and along the stretch after
+        it, N; infinite where it is not. The tension at a bend is greatest when the head comes by:
+        what drags behind it is all there, and the string on its rollers only grows shorter.
     string_drag : ndarray, shape (runs,)
         Drag of the string on its rollers before it goes in, N/m.
     """
@@ -54,9 +61,16 @@ class ForceProfile:
     load_ahead: FloatArray
     load_behind: FloatArray
     turn: FloatArray
+    curvature: FloatArray
     friction: float
     bend_limit: FloatArray
+    curve_limit: FloatArray
     string_drag: FloatArray
+
+    def unbent(self) -> ForceProfile:
+        """Return the same with no limit where the carrier is bent."""
+        free = np.full(len(self.chainage), np.inf)
+        return dataclasses.replace(self, bend_limit=free, curve_limit=free)
 
 
 def build_profile(
@@ -87,58 +101,82 @@ def build_profile(
     friction, roller_friction : float
         Coefficients in the host and on the rollers.
     """
-    chainage = stations["chainage"].to_numpy(dtype=float)
-    run = stations["run"].to_numpy(dtype=np.int64)
     grade = stations["grade"].to_numpy(dtype=float)
+    run = stations["run"].to_numpy(dtype=np.int64)
     slope, pipe = np.arctan(grade), np.hypot(1.0, grade)
-    ahead, behind = (
+    loads = [
         pull_increments(pipe, way * slope, 0.0, weight=weight[run], friction=friction).load_n
         for way in (1.0, -1.0)
-    )
-    turn = np.zeros(len(stations))
-    at, bend, share = _spread(Places.of_offsets(offsets, chainage), bends)
-    np.add.at(turn, at, share * bends["deflection"].to_numpy(dtype=float)[bend])
-    bend_limit = np.full(len(stations), np.inf)
-    np.minimum.at(bend_limit, at, bends["bend_limit"].to_numpy(dtype=float)[bend])
+    ]
+    places = Places.of_offsets(offsets, stations["chainage"].to_numpy(dtype=float))
+    bends = bends[np.diff(offsets)[bends["run"].to_numpy(dtype=np.int64)] > 0]
+    points, after = _with_ends(places, bends)
+    turn, bend_limit = _turned_at(points, bends)
+    curvature, curve_limit = _turned_along(points, bends)
     return ForceProfile(
-        offsets=offsets,
-        chainage=chainage,
-        load_ahead=ahead,
-        load_behind=behind,
+        offsets=points.offsets,
+        chainage=points.at,
+        load_ahead=loads[0][after],
+        load_behind=loads[1][after],
         turn=turn,
+        curvature=curvature,
         friction=friction,
         bend_limit=bend_limit,
+        curve_limit=curve_limit,
         string_drag=roller_drag_n(string_weight, 1.0, friction=roller_friction),
     )
 
 
-def _spread(places: Places, bends: pd.DataFrame) -> tuple[IntArray, IntArray, FloatArray]:
-    """Share every bend out over the stations between its first and last turn.
+def _along(bends: pd.DataFrame) -> BoolArray:
+    """Return which bends turn along a stretch, and not at a place."""
+    return np.asarray((bends["last"] - bends["first"]).to_numpy(dtype=float) > EDGE)
 
-    Returns the station, the bend and the share of each part. A station takes the stretch nearer
-    to it than to its neighbours; a bend with no more than one station inside turns at the station
-    nearest to its middle. A station no farther than `EDGE` outside counts as inside: it is at
-    the edge of the curve, and differs by rounding.
+
+def _with_ends(stations: Places, bends: pd.DataFrame) -> tuple[Places, IntArray]:
+    """Put the ends of what bends turn along among the stations, where none stands there.
+
+    Returns the points, and the station at or before each.
     """
+    bends = bends[_along(bends)]
+    run = np.tile(bends["run"].to_numpy(dtype=np.int64), 2)
+    at = bends[["first", "last"]].to_numpy(dtype=float).ravel(order="F")
+    _, off = stations.nearest(run, at)
+    order = np.lexsort([at, run])
+    run, at = run[order], at[order]
+    new = np.array(off[order] > EDGE, dtype=np.bool_)
+    new[1:] &= (run[1:] != run[:-1]) | (np.diff(at) > EDGE)
+    run, at = run[new], at[new]
+    before = stations.holding(run, at)
+    chainage = np.insert(stations.at, before + 1, at)
+    after = np.insert(np.arange(len(stations.at)), before + 1, before)
+    ends = np.searchsorted(run, np.arange(len(stations.offsets)), side="left")
+    return Places.of_offsets(stations.offsets + ends, chainage), after
+
+
+def _turned_at(points: Places, bends: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """Return what is turned at each point, rad, and the tension allowed there, N."""
+    turn, limit = np.zeros(len(points.at)), np.full(len(points.at), np.inf)
+    bends = bends[~_along(bends)]
+    run, chainage = bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
+    at, _ = points.nearest(run, chainage)
+    np.add.at(turn, at, bends["deflection"].to_numpy(dtype=float))
+    np.minimum.at(limit, at, bends["bend_limit"].to_numpy(dtype=float))
+    return turn, limit
+
+
+def _turned_along(points: Places, bends: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """Return what is turned along the stretch after each point, rad/m, and what is allowed, N."""
+    curvature, limit = np.zeros(len(points.at)), np.full(len(points.at), np.inf)
+    bends = bends[_along(bends)]
     run = bends["run"].to_numpy(dtype=np.int64)
-    first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)
-    low = places.search(run, first - EDGE, "left")
-    high = places.search(run, last + EDGE, "right")
-    middle, _ = places.nearest(run, bends["chainage"].to_numpy(dtype=float))
-    alone = high - low < 2
-    low, count = np.where(alone, middle, low), np.where(alone, 1, high - low)
-    bend, local = spread_out(count)
+    ends = (bends[name].to_numpy(dtype=float) for name in ("first", "last"))
+    low, high = (points.search(run, end - EDGE, "left") for end in ends)
+    length = points.at[high] - points.at[low]
+    bend, local = spread_out(high - low)
     at = low[bend] + local
-    here = places.at[at]
-    before = np.where(local > 0, (places.at[np.maximum(at - 1, 0)] + here) / 2, first[bend])
-    after = np.where(
-        local < count[bend] - 1,
-        (places.at[np.minimum(at + 1, len(places.at) - 1)] + here) / 2,
-        last[bend],
-    )
-    span = np.where(alone[bend], 1.0, (last - first)[bend])
-    share = np.where(alone[bend], 1.0, (after - before) / np.where(span > 0, span, 1.0))
-    return at.astype(np.int64), bend, share
+    np.add.at(curvature, at, (bends["deflection"].to_numpy(dtype=float) / length)[bend])
+    np.minimum.at(limit, at, bends["bend_limit"].to_numpy(dtype=float)[bend])
+    return curvature, limit
 
 
 def march(
@@ -193,8 +231,8 @@ def head_forces(
     length : ndarray, shape (k,)
         Length of the whole pull, m: what of it is not in yet drags on the rollers.
     """
-    free = dataclasses.replace(profile, bend_limit=np.full(len(profile.turn), np.inf))
-    _, gathered, gain = _marched(free, run, tail, at, np.full(len(at), np.inf), ahead)
+    limit = np.full(len(at), np.inf)
+    _, gathered, gain = _marched(profile.unbent(), run, tail, at, limit, ahead)
     outside = np.maximum(length - np.abs(at - tail), 0.0)
     return np.asarray(gathered + gain * profile.string_drag[run] * outside, dtype=np.float64)
 
@@ -213,7 +251,8 @@ def _marched(
         return reach, force, gain
     growth = capstan_growth(profile.friction, profile.turn)
     loads = profile.load_ahead, profile.load_behind
-    axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit)
+    curve = profile.friction * profile.curvature, profile.curve_limit
+    axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit, *curve)
     first = _first_point(profile, run, tail)
     steps = float(np.abs(_first_point(profile, run, stop) - first).sum())
     pulls = (run, tail, stop, limit, ahead.astype(np.int64), first, profile.string_drag[run])
@@ -230,10 +269,10 @@ def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntA
 def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # a kernel
     """March each pull from point to point; see `march`.
 
-    Between points the force is linear in the way of the head, so it is enough to hold it at
-    both ends: at the tail, where all of the string drags, past each point, and at the end.
+    Where nothing is turned the force is linear in the way of the head, so it is enough to hold it
+    at both ends: at the tail, where all of the string drags, past each point, and at the end.
     """
-    offsets, chainage, load_ahead, load_behind, growth, bend_limit = axis
+    offsets, chainage, load_ahead, load_behind, growth, bend_limit, curve, curve_limit = axis
     run, tail, stop, limit, ahead, first, drag = pulls
     for k in range(len(run)):
         low = offsets[run[k]]
@@ -259,13 +298,26 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
             met = point + next_
             inner = low < met < high and way * (end - chainage[met]) > 0.0
             upto = chainage[met] if inner else end
-            drawn = f + load[point] * way * (upto - at)
-            if drawn > most:
-                at = at + way * (most - f) / load[point]
-                f = most
-                break
-            f = drawn
-            at = upto
+            if curve[point] > 0.0:
+                held = curve_limit[point] if curve_limit[point] < most else most
+                onward = way * (upto - at)
+                f, grown, gone, most_left = _turning(
+                    f, grown, load[point], curve[point], held, string, left, onward
+                )
+                if most_left < left:
+                    end = at + way * most_left
+                at = upto if gone == onward else at + way * gone
+                if gone < onward:
+                    break
+                left = way * (end - at)
+            else:
+                drawn = f + load[point] * way * (upto - at)
+                if drawn > most:
+                    at = at + way * (most - f) / load[point]
+                    f = most
+                    break
+                f = drawn
+                at = upto
             if not inner:
                 break
             held = bend_limit[met] if bend_limit[met] < most else most
@@ -281,3 +333,42 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
         reach[k] = at
         force[k] = f
         gain[k] = grown
+
+
+def _turning(
+    force: float,
+    grown: float,
+    load: float,
+    rate: float,
+    held: float,
+    string: float,
+    left: float,
+    onward: float,
+) -> tuple[float, float, float, float]:
+    """Go on along a stretch that turns evenly, a kernel, as far as the force is held.
+
+    With the head x into it the force is ``F e^(rate x) + load (e^(rate x) - 1) / rate``, and the
+    ``left - x`` of string still out adds ``string grown e^(rate x)`` times as much: together
+    greatest at an end of the stretch, or once on the way.
+
+    Returns the force, what is grown, the way made (``onward`` or less, where the pull ends), and
+    the way the pull may go on from the beginning of the stretch.
+    """
+    drag, lead = string * grown, load / rate
+    if force + drag * left > held:
+        if force >= held:
+            return force, grown, 0.0, 0.0
+        left = (held - force) / drag
+    gone = onward if onward < left else left
+    if (force + lead) * math.exp(rate * gone) - lead > held:
+        gone = left = math.log((held + lead) / (force + lead)) / rate
+    if drag > 0.0:
+        growth = math.exp(rate * gone)
+        room = (held + lead - (force + lead) * growth) / (drag * growth)
+        left = min(left, gone + room) if room > 0.0 else gone
+        begin = (force + lead) / drag - 1.0 / rate  # the force is greatest a way left + begin on
+        if 0.0 < left + begin < gone:
+            left = min(left, math.log((held + lead) * rate / drag) / rate - begin)
+        gone = gone if gone < left else left
+    growth = math.exp(rate * gone)
+    return force * growth + load * math.expm1(rate * gone) / rate, grown * growth, gone, left

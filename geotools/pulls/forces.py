@@ -16,7 +16,7 @@ __all__ = ["force_table", "with_band"]
 
 
 def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
-    """Follow the head of every pull from station to station.
+    """Follow the head of every pull from station to station, and over the ends of its curves.
 
     Parameters
     ----------
@@ -30,8 +30,9 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     DataFrame
         ``pull``, ``pull_id``, ``chainage`` in the order the head meets them, ``pulled`` (m),
         ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N; not a
-        number where the carrier is straight). At a bend the force is the one after it; all of
-        the string that is not in yet drags on its rollers.
+        number where the carrier is straight; at both ends of a curve that of the curve). At a
+        bend the force is the one after it; all of the string that is not in yet drags on its
+        rollers.
     """
     central = profiles["central"]
     points = _points(pulls, central)
@@ -41,15 +42,14 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     ahead = (rows["direction"] == "ahead").to_numpy()
     tail = np.where(ahead, rows["start"], rows["end"]).astype(float)
     at = points["chainage"].to_numpy(dtype=float)
-    station = points["station"].to_numpy(dtype=np.int64)
-    inner = station >= 0
-    limit = central.bend_limit[np.maximum(station, 0)]
+    point = points["point"].to_numpy(dtype=np.int64)
+    limit = _limits(central, run, pull, at, point)
     length = (rows["end"] - rows["start"]).to_numpy(dtype=float)
     columns = {}
     for name, profile in profiles.items():
         force = head_forces(profile, run, tail, at, length, ahead)
-        turned = capstan_growth(profile.friction, profile.turn[np.maximum(station, 0)])
-        columns[name] = np.where(inner, force * turned, force)
+        turned = capstan_growth(profile.friction, profile.turn[np.maximum(point, 0)])
+        columns[name] = np.where(point >= 0, force * turned, force)
     return pd.DataFrame(
         copy=False,
         data={
@@ -62,13 +62,33 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
             "head_force_low": columns["low"],
             "head_force": columns["central"],
             "head_force_high": columns["high"],
-            "bend_limit": np.where(inner & np.isfinite(limit), limit, np.nan),
+            "bend_limit": np.where(np.isfinite(limit), limit, np.nan),
         },
     )
 
 
+def _limits(
+    profile: ForceProfile, run: IntArray, pull: IntArray, at: FloatArray, point: IntArray
+) -> FloatArray:
+    """Return what tension is allowed at places along pulls, N, in the order of the head.
+
+    The least of what is allowed at the point, -1 for none, and along the stretches of the pull
+    before and after.
+    """
+    limit = np.where(point >= 0, profile.bend_limit[np.maximum(point, 0)], np.inf)
+    places = Places.of_offsets(profile.offsets, profile.chainage)
+    along = profile.curve_limit[places.holding(run[1:], (at[1:] + at[:-1]) / 2)]
+    along = np.where(pull[1:] == pull[:-1], along, np.inf)
+    limit[1:] = np.minimum(limit[1:], along)
+    limit[:-1] = np.minimum(limit[:-1], along)
+    return np.asarray(limit, dtype=np.float64)
+
+
 def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
-    """Return tail, stations inside and head of every pull, in the order of the head."""
+    """Return tail, points inside and head of every pull, in the order of the head.
+
+    ``pull``, ``chainage`` (m) and ``point``, the row of the profile, -1 at tail and head.
+    """
     places = Places.of_offsets(profile.offsets, profile.chainage)
     run = pulls["run"].to_numpy(dtype=np.int64)
     start, end = pulls["start"].to_numpy(dtype=float), pulls["end"].to_numpy(dtype=float)
@@ -76,14 +96,14 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
     inner = np.maximum(high - low, 0)
     bounds = offsets_of(inner + 2)
     pull = np.repeat(np.arange(len(pulls)), inner + 2)
-    station = np.full(bounds[-1], -1, dtype=np.int64)
+    point = np.full(bounds[-1], -1, dtype=np.int64)
     chainage = np.empty(bounds[-1])
     chainage[bounds[:-1]], chainage[bounds[1:] - 1] = start, end
     row, local = spread_out(inner)
     slots = bounds[row] + 1 + local
-    station[slots] = low[row] + local
-    chainage[slots] = profile.chainage[station[slots]]
-    table = pd.DataFrame({"pull": pull, "station": station, "chainage": chainage})
+    point[slots] = low[row] + local
+    chainage[slots] = profile.chainage[point[slots]]
+    table = pd.DataFrame({"pull": pull, "point": point, "chainage": chainage})
     behind = (pulls["direction"] == "behind").to_numpy()[pull]
     order = np.lexsort([np.where(behind, -chainage, chainage), pull])
     return table.iloc[order].reset_index(drop=True)

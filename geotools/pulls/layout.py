@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of, spread_out
 from geotools.pipe.fusion import joint_count, piece_count
 from geotools.pipe.pulling import pull_hours
 from geotools.pulls.annulus import Annulus
@@ -306,8 +306,13 @@ def _deflection(
 ) -> FloatArray:
     """Return the turn passed between two chainages, rad."""
     places = Places.of_offsets(profile.offsets, profile.chainage)
-    low, high = places.search(run, start, "right"), places.search(run, end, "left")
+    low, high = places.holding(run, start), places.search(run, end, "left")
+    of, local = spread_out(high - low)
+    point = low[of] + local
+    rows = len(profile.chainage) - 1
+    begin, after = profile.chainage[point], profile.chainage[np.minimum(point + 1, rows)]
+    passed = np.minimum(after, end[of]) - np.maximum(begin, start[of])
+    turn = np.where(begin > start[of], profile.turn[point], 0.0)
+    turn += profile.curvature[point] * np.maximum(passed, 0.0)
     # Each summed by itself: a sum taken from that of all runs would hang on those before.
-    turn = np.append(profile.turn, 0.0)
-    parts = np.add.reduceat(turn, np.stack([low, np.maximum(high, low)], axis=1).ravel())[::2]
-    return np.asarray(np.where(high > low, parts, 0.0), dtype=np.float64)
+    return np.asarray(np.bincount(of, turn, minlength=len(run)), dtype=np.float64)

@@ -128,14 +128,11 @@ class _Case:
 
 def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
     """Return what a plan would be made from with each limit lifted."""
-    unbent = np.full(len(plain.profile.turn), np.inf)
     must, part = plain.must, plain.part
     cases: dict[str | int, _Case] = {
         LENGTH: dataclasses.replace(plain, max_length=longest),
         FORCE: dataclasses.replace(plain, limit=np.full(len(plain.limit), np.inf)),
-        TENSION: dataclasses.replace(
-            plain, profile=dataclasses.replace(plain.profile, bend_limit=unbent)
-        ),
+        TENSION: dataclasses.replace(plain, profile=plain.profile.unbent()),
         SHIFT: dataclasses.replace(plain, part=_unhurried(part)),
         SHORT: dataclasses.replace(plain, costs=dataclasses.replace(plain.costs, least_length=0.0)),
         BENDS: dataclasses.replace(

@@ -19,11 +19,15 @@ INF = math.inf
 def _profiles(
     stations: list[tuple[int, float, float]],
     bends: list[tuple[int, float, float, float]] = (),  # type: ignore[assignment]
+    half: float = 0.0,
 ) -> dict[str, ForceProfile]:
-    """Stations (run, chainage, grade) and bends (run, chainage, turn, limit) at three frictions."""
+    """Stations (run, chainage, grade) and bends (run, chainage, turn, limit) at three frictions.
+
+    Bends turn from ``half``, m, before their chainage to as far beyond it.
+    """
     table = pd.DataFrame(stations, columns=["run", "chainage", "grade"])
     turned = pd.DataFrame(bends, columns=["run", "chainage", "deflection", "bend_limit"])
-    turned = turned.assign(first=turned["chainage"], last=turned["chainage"])
+    turned = turned.assign(first=turned["chainage"] - half, last=turned["chainage"] + half)
     runs = int(table["run"].max()) + 1
     return {
         name: build_profile(
@@ -95,6 +99,25 @@ def test_a_bend_multiplies_the_force_by_the_capstan_rule(turn: float) -> None:
         assert forces[column][300.0] == pytest.approx(end)
     assert forces["bend_limit"].to_dict()[150.0] == 2e5
     assert forces["bend_limit"].notna().sum() == 1
+
+
+@pytest.mark.parametrize("way", ["ahead", "behind"])
+def test_a_curve_is_told_at_its_ends_and_its_limit_where_a_pull_begins_or_ends_in_it(
+    way: str,
+) -> None:
+    profiles = _profiles(_straight(), [(0, 150.0, 0.8, 2e5)], half=40.0)
+    whole, part = (
+        force_table(_pulls((0, *ends, way)), profiles).sort_values("chainage")
+        for ends in ((20.0, 270.0), (120.0, 170.0))
+    )
+    assert whole["chainage"].tolist() == [20, 50, 100, 110, 150, 190, 200, 250, 270]
+    assert whole["bend_limit"].notna().tolist() == [False] * 3 + [True] * 3 + [False] * 3
+    assert part["chainage"].tolist() == [120, 150, 170]
+    assert part["bend_limit"].tolist() == [2e5] * 3
+    # dF/ds = mu w + mu k F from nothing, level, k of 0.01 rad/m
+    due = WEIGHT / 0.01 * math.expm1(0.5 * 0.01 * 50.0)
+    head = part.iloc[-1 if way == "ahead" else 0]
+    assert head["head_force"] == pytest.approx(due)
 
 
 def test_climbs_and_falls_of_the_closed_form() -> None:

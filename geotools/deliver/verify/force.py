@@ -3,15 +3,15 @@
 From the tail to the head ``F <- (F + ds (mu |w| cos a + w sin a)) exp(mu t)``; a stretch that
 would run by itself counts as zero. At the tail the rest of the string still drags on its rollers,
 so the force with the head s into a pull of length L begins with ``mu_r g m (L - s)``, which every
-turn on the way multiplies like the rest; the greatest of all is the pull's. A bend turns at the
-station nearest to its middle, or evenly over the stations between its first and its last metre,
-each taking the length nearer to it than to its neighbours.
+turn on the way multiplies like the rest; the greatest of all is the pull's. A bend turns evenly
+between its first and its last metre, or, where these are one place, at the station nearest to it.
+On the way round ``dF/ds = load + mu F / R``, which comes to
+``F e^(mu s / R) + load (e^(mu s / R) - 1) R / mu``.
 """
 
 from __future__ import annotations
 
 import bisect
-import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -31,12 +31,17 @@ BANDS = ("low", "central", "high")
 
 @dataclass(frozen=True)
 class Path:
-    """What the stations of one run hold for a pull: chainage, grade after, turn, bend limit."""
+    """What the points of one run hold for a pull: chainage, grade after, turn, bend limit.
+
+    The points are the stations and the ends of what turns on the way, of which ``curves`` holds
+    first and last chainage, m, the turn to a metre, rad, and the limit, N.
+    """
 
     at: list[float]
     grade: list[float]
     turn: list[float]
     limit: list[float]
+    curves: list[tuple[float, float, float, float]]
 
 
 @dataclass(frozen=True)
@@ -84,28 +89,42 @@ def _path(plan: Plan, run_id: str, pipe: Pipe) -> Path:
     stations = plan.by("stations", "run_id", "chainage").get(run_id, [])
     if not stations:
         raise Unreadable(f"run {run_id} has no stations")
-    at = [float(s.chainage) for s in stations]
-    turn, limit = [0.0] * len(at), [math.inf] * len(at)
-    hours, warm = plan.setting("pulls.duration") / HOUR, plan.setting("carrier.temperature")
+    at, grade = [float(s.chainage) for s in stations], [float(s.grade) for s in stations]
+    curves, turned = [], []
     for bend in plan.by("bends", "run_id").get(run_id, []):
-        most = math.inf
-        if bend.passes and bend.passing_radius > 0 and math.isfinite(bend.passing_radius):
-            most = bend_tension(pipe, bend.passing_radius, hours=hours, warm=warm)
-            most *= plan.setting("pulls.force_share")
-        for k, share in _shares(at, bend):
-            turn[k] += share * bend.deflection
-            limit[k] = min(limit[k], most)
-    return Path(at, [float(s.grade) for s in stations], turn, limit)
+        most = _bend_limit(plan, pipe, bend)
+        if bend.span > CLOSE:
+            first, last = bend.start, bend.start + bend.span
+            curves.append((first, last, bend.deflection / bend.span, most))
+        else:
+            turned.append((bend.chainage, bend.deflection, most))
+    for end in sorted(end for curve in curves for end in curve[:2]):
+        k = bisect.bisect_right(at, end)
+        if all(abs(end - there) > CLOSE for there in at[max(k - 1, 0) : k + 1]):
+            at.insert(k, end)
+            grade.insert(k, grade[max(k - 1, 0)])
+    turn, limit = [0.0] * len(at), [math.inf] * len(at)
+    for chainage, deflection, most in turned:
+        k = min(range(len(at)), key=lambda k: abs(at[k] - chainage))
+        turn[k] += deflection
+        limit[k] = min(limit[k], most)
+    return Path(at, grade, turn, limit, curves)
 
 
-def _shares(at: list[float], bend: Any) -> list[tuple[int, float]]:
-    """Return the stations a bend turns at, and the share each takes."""
-    first, last = bend.start, bend.start + bend.span
-    inside = [k for k, here in enumerate(at) if first - CLOSE <= here <= last + CLOSE]
-    if len(inside) < 2:
-        return [(min(range(len(at)), key=lambda k: abs(at[k] - bend.chainage)), 1.0)]
-    edges = [first, *((at[a] + at[b]) / 2 for a, b in itertools.pairwise(inside)), last]
-    return [(k, (edges[n + 1] - edges[n]) / bend.span) for n, k in enumerate(inside)]
+def _bend_limit(plan: Plan, pipe: Pipe, bend: Any) -> float:
+    """Return the tension allowed where the carrier is bent, N; infinite where it is not pulled."""
+    if not (bend.passes and bend.passing_radius > 0 and math.isfinite(bend.passing_radius)):
+        return math.inf
+    hours, warm = plan.setting("pulls.duration") / HOUR, plan.setting("carrier.temperature")
+    most = bend_tension(pipe, bend.passing_radius, hours=hours, warm=warm)
+    return float(plan.setting("pulls.force_share") * most)
+
+
+def _round(path: Path, here: float, to: float) -> tuple[float, float]:
+    """Return what a stretch between two points turns to a metre, rad, and its limit, N."""
+    middle = (here + to) / 2
+    met = [curve for curve in path.curves if curve[0] < middle < curve[1]]
+    return math.fsum(curve[2] for curve in met), min((curve[3] for curve in met), default=math.inf)
 
 
 def march(
@@ -117,7 +136,8 @@ def march(
     -------
     list of (float, float, float)
         Chainage of the head, force there after any turn, N, and the limit of a bend there
-        (infinite where there is none): at the tail, at every station inside, at the head.
+        (infinite where there is none): at the tail, at every point inside, at the head. The
+        limit of what turns on the way is that at both its ends.
     """
     sign = 1 if head > tail else -1
     low, high = min(tail, head) + CLOSE, max(tail, head) - CLOSE
@@ -126,11 +146,16 @@ def march(
     out = [(tail, pulled.rollers * length, math.inf)]
     for k in [*(inner if sign > 0 else reversed(inner)), -1]:
         to = head if k < 0 else path.at[k]
-        host += _drag(path, here, to, sign, friction, pulled.weight)
-        limit = math.inf
+        bent, most = _round(path, here, to)
+        out[-1] = (*out[-1][:2], min(out[-1][2], most))
+        turned = friction * bent * abs(to - here)
+        drag = _drag(path, here, to, sign, friction, pulled.weight)
+        if turned > 0:
+            drag *= math.expm1(turned) / turned
+        host, growth, limit = host * math.exp(turned) + drag, growth * math.exp(turned), most
         if k >= 0:
             grown = math.exp(friction * path.turn[k])
-            host, growth, limit = host * grown, growth * grown, path.limit[k]
+            host, growth, limit = host * grown, growth * grown, min(most, path.limit[k])
         out.append((to, host + growth * pulled.rollers * (length - abs(to - tail)), limit))
         here = to
     return out
@@ -268,6 +293,8 @@ def turns(plan: Plan) -> Tally:
         passed = sum(
             turn for at, turn in zip(path.at, path.turn, strict=True) if pull.start < at < pull.end
         )
+        for first, last, bent, _ in path.curves:
+            passed += bent * max(min(last, pull.end) - max(first, pull.start), 0.0)
         tally.near(pull.deflection, passed, pull.pull_id, "deflection")
     return tally
 
