@@ -16,7 +16,7 @@ import pyproj
 from geotools.brief import InputSource
 from geotools.errors import LayerError
 from geotools.intake.arcs import arcs_text
-from geotools.intake.crs import crs_name, georeferenced, unplaced, unusable
+from geotools.intake.crs import UNNAMED, crs_name, georeferenced, unplaced, unusable
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
 from geotools.intake.kinds import usable_rows
@@ -215,8 +215,8 @@ def crs_of(
 ) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
     """Return the CRS of the file, or of the brief where the file does not say, and remarks.
 
-    A format's default says less than the brief, and so does a CRS without a name that may be the
-    brief's.
+    A format's default says less than the brief, and so does a CRS without a name that is, or may
+    be, the brief's.
 
     Why there is none is added to the faults.
     """
@@ -229,7 +229,7 @@ def crs_of(
         return None, []
     if own is not None and georeferenced(own):
         if brief is None or brief == own:
-            return own, []
+            return brief if brief is not None and own.name in UNNAMED else own, []
         if source.extent is not None and georeferenced(brief):
             return _by_default(own, brief, source.extent())
         if georeferenced(brief) and may_be(own, brief):

@@ -707,6 +707,22 @@ def test_a_crs_the_same_as_a_registered_one_but_without_its_name_bears_its_code(
     assert "without a name" in crs_name(pyproj.CRS.from_json_dict(data))
 
 
+@pytest.mark.parametrize("code", [25832, 27700])
+def test_a_crs_that_is_the_briefs_but_for_its_name_is_written_as_the_briefs(
+    code, network, read, found
+):
+    data = pyproj.CRS(code).to_json_dict()
+    data["name"] = "unnamed"
+    data.pop("id", None)
+    line = shapely.LineString([(430_000, 430_000), (430_100, 430_000)])
+    frame = network([line], crs=pyproj.CRS.from_json_dict(data))
+    layers = read({"inputs": {"mains": {"source": "-", "crs": f"EPSG:{code}"}}}, mains=frame)
+    assert layers.output_crs.name == pyproj.CRS(code).name
+    assert layers.output_crs.to_authority() == ("EPSG", str(code))
+    assert found(layers, "crs-differs").empty
+    assert found(layers, "crs-unnamed").empty  # nothing is taken from the brief but the name
+
+
 def test_a_crs_whose_datum_is_not_known_bears_no_code():
     assert "without a name" in crs_name(pyproj.CRS(NAMELESS.format(easting=3_500_000)))
 
