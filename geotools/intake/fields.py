@@ -27,7 +27,7 @@ from geotools.intake.match import Column, Match
 from geotools.intake.measured import Measured, in_own_unit
 from geotools.intake.normally import FIELD as STATE
 from geotools.intake.normally import has_no, state_remarks, states
-from geotools.intake.notes import Note, note
+from geotools.intake.notes import Note, note, notes_by_word
 from geotools.intake.signs import (
     COMMA,
     DOUBTFUL,
@@ -549,9 +549,24 @@ def _unread_note(field: Field, column: Column, data: pd.Series[Any], read: Numbe
     twofold = read.how == REFUSED
     says = f", which is not {wanted}; taken as missing{follows}; write {wanted} alone"
     return [
-        *_each_note("warning", "unreadable-value", column, data, read.unread & ~twofold, says),
-        *_each_note("warning", "unreadable-value", column, data, twofold, TWOFOLD),
+        *_word_notes("unreadable-value", column, data, read.unread & ~twofold, says),
+        *_word_notes("unreadable-value", column, data, twofold, TWOFOLD),
     ]
+
+
+def _word_notes(
+    rule: str, column: Column, data: pd.Series[Any], rows: npt.NDArray[np.bool_], says: str
+) -> list[Note]:
+    """Warn of each word of a column once, quoted as it is written, with how often it is met."""
+    found = data[rows].to_numpy(dtype=object)
+    quoted = {str(value): _shown(value) for value in found}
+
+    def say(word: str, count: int) -> str:
+        on = f" on {count:,} features" if count > 1 else ""
+        return f"{column.spelling} is {quoted[word]}{on} (column {column.name!r}){says}"
+
+    said = np.array([str(value) for value in found], dtype=object)
+    return notes_by_word("warning", rule, np.flatnonzero(rows), said, say)
 
 
 def _own_unit_note(column: Column, data: pd.Series[Any], own: npt.NDArray[np.bool_]) -> list[Note]:

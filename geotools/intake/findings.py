@@ -29,7 +29,7 @@ class Findings:
         self._severities: list[str] = []
         self._said: list[tuple[str, str, str, str]] = []  # rule, layer, feature, text
         self._places: list[Any] = []
-        self._counted: list[tuple[str, int]] = []  # field, values it stands for
+        self._counted: list[tuple[str, int, str]] = []  # field, values it stands for, their word
 
     def length(self, value: float, digits: int = 1) -> str:
         """Return a length, m, in words, in the units of the output."""
@@ -46,6 +46,7 @@ class Findings:
         geometry: Any = None,
         field: str = "",
         stands_for: int = 1,
+        word: str = "",
     ) -> None:
         """Add one finding.
 
@@ -65,6 +66,8 @@ class Findings:
             Field of the layer it concerns.
         stands_for : int
             How many like it this one tells of.
+        word : str
+            What all of these say in that field, where it tells of a word.
         """
         self.add_many(
             severity,
@@ -75,7 +78,7 @@ class Findings:
             geometry=[geometry],
             field=field,
         )
-        self._counted[-1] = (field, stands_for)
+        self._counted[-1] = (field, stands_for, word)
 
     def add_many(
         self,
@@ -107,7 +110,7 @@ class Findings:
         self._severities += [severity] * count
         self._said += [(rule, layer, str(f), text) for f, text in zip(features, rows, strict=True)]
         self._places += places
-        self._counted += [(field, 1)] * count
+        self._counted += [(field, 1, "")] * count
 
     def add_points(
         self,
@@ -131,19 +134,19 @@ class Findings:
 
     def table(self) -> pd.DataFrame:
         """All findings, gravest first, then by rule and in the order they were added."""
-        return self.counted_table().drop(columns=["field", "stands_for"])
+        return self.counted_table().drop(columns=["field", "word", "stands_for"])
 
     def counted_table(self) -> pd.DataFrame:
-        """As `table`, with the ``field`` each concerns and how many values it ``stands_for``."""
-        names = ("severity", "rule", "layer", "feature", "text", "geometry", "field")
+        """As `table`, with ``field``, ``word``, and how many values each ``stands_for``."""
+        names = ("severity", "rule", "layer", "feature", "text", "geometry", "field", "word")
         if not self._said:
             none = pd.DataFrame({name: np.empty(0, dtype=object) for name in names})
             return none.assign(stands_for=np.zeros(0, dtype=np.int64))
         grave = [-SEVERITIES.index(severity) for severity in self._severities]
         said = [list(column) for column in zip(*self._said, strict=True)]
         order = np.lexsort((np.array(said[0]), np.array(grave)))
-        fields, counts = zip(*self._counted, strict=True)
-        columns = [self._severities, *said, self._places, fields]
+        fields, counts, words = zip(*self._counted, strict=True)
+        columns = [self._severities, *said, self._places, fields, words]
         table = pd.DataFrame({n: _objects(c)[order] for n, c in zip(names, columns, strict=True)})
         return table.infer_objects().assign(stands_for=np.array(counts, dtype=np.int64)[order])
 

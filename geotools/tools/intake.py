@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.lists import listed
 from geotools.text_table import table
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from geotools.intake.columns import Layers
 
 __all__ = ["TOOL", "intake"]
+
+SHOWN = 10  # words of a field in a text
 
 TOOL = Tool(
     name="intake",
@@ -40,7 +43,7 @@ TOOL = Tool(
     says=(
         Key("layers", "list", "layers read: source, features read and used, columns by field"),
         Key("findings", "table", "findings by severity"),
-        Key("rules", "list", "rules that told something, and how often"),
+        Key("rules", "list", "rules that told something, how often, and of which words"),
         Key("output", "text", "GeoPackage written", open=True),
     ),
 )
@@ -128,15 +131,24 @@ def _findings_frame(read: Layers) -> Any:
 
 
 def _rules(findings: pd.DataFrame) -> pd.DataFrame:
-    """Return the findings gathered by rule and field, gravest first: count, and an example.
+    """Return the findings gathered by rule and field, gravest first: count, an example, words.
 
-    ``findings`` as of `Findings.counted_table`: what is counted are values, not rows.
+    ``findings`` as of `Findings.counted_table`: what is counted are values, not rows. ``words`` are
+    those told one by one, and how often each is met.
     """
+    import pandas as pd
+
     keys = ["severity", "rule", "layer", "field"]
     gathered = findings.groupby(keys, sort=False)
-    return gathered.agg(
+    rules = gathered.agg(
         count=("stands_for", "sum"), feature=("feature", "first"), text=("text", "first")
     ).reset_index()
+    words = [_words(part[part["word"] != ""]) for _, part in gathered]
+    return rules.assign(words=pd.Series(words, dtype=object))
+
+
+def _words(told: pd.DataFrame) -> dict[str, int]:
+    return {str(w): int(n) for w, n in zip(told["word"], told["stands_for"], strict=True)}
 
 
 def _text(read: Layers, counts: Mapping[str, int], output: Path | None) -> str:
@@ -196,11 +208,14 @@ def _filled(text: str) -> str:
 
 
 def _paragraph(rule: Mapping[Any, Any]) -> str:
-    """Write one rule: its head, and the first finding in full."""
+    """Write one rule: its head, the first finding in full, and its words if there are several."""
     import textwrap
 
     times = f", {rule['count']} times; the first" if rule["count"] > 1 else ""
     where = " ".join(part for part in (rule["layer"], rule["feature"]) if part)
     text = " ".join(f"{where}: {rule['text']}".split())
+    words = [f"{word!r} ({count:,})" for word, count in rule["words"].items()]
+    if len(words) > 1:
+        text = f"{text}; the words: {listed(words, most=SHOWN)}"
     body = textwrap.fill(text, 96, initial_indent="    ", subsequent_indent="    ")
     return f"{rule['severity']}: {rule['rule']}{times}\n{body}"

@@ -224,6 +224,18 @@ def faulty() -> gpd.GeoDataFrame:
     )
 
 
+def test_words_that_are_not_read_are_all_told_with_their_count_in_text_and_summary(
+    faulty: Any,
+) -> None:
+    faulty["pressure_kpa"] = ["500"] * 20 + ["high"] * 10 + ["low"] * 30
+    outcome = geotools.check_inputs(mains=faulty)
+    (rule,) = (r for r in outcome.summary["rules"] if r["rule"] == "unreadable-value")
+    assert (rule["count"], rule["words"]) == (40, {"low": 30, "high": 10})
+    assert "the words: 'low' (30), 'high' (10)" in " ".join(outcome.text.split())
+    others = [r["words"] for r in outcome.summary["rules"] if r is not rule]
+    assert others == [{}] * len(others)
+
+
 def test_faulty_values_are_counted_by_field_and_not_by_findings(faulty: Any) -> None:
     outcome = geotools.check_inputs(mains=faulty)
     rules = {

@@ -222,12 +222,46 @@ def test_a_main_without_diameter_is_kept_and_told(network, read, found):
 
 def test_twenty_are_named_and_the_rest_counted(network, read, found, line):
     shapes = [line((0, 10 * i), (90, 10 * i)) for i in range(30)]
-    diameters = ["odd"] * 29 + ["300"]
+    diameters = ["-5"] * 29 + ["300"]
     layers = read(mains=network(shapes, main_id=list(range(30)), diameter_mm=diameters))
-    rows = found(layers, "unreadable-value")
+    rows = found(layers, "value-out-of-range")
     assert len(rows) == 21
     assert rows["text"].iloc[20].startswith("9 more features")
     assert len(rows["geometry"].iloc[20].geoms) == 9
+
+
+def test_values_that_cannot_be_read_are_told_word_by_word_with_count_and_places(
+    network, read, found, line
+):
+    shapes = [line((0, 10 * i), (90, 10 * i)) for i in range(6)]
+    written = ["odd", "thick", "300", "odd", "300", "odd"]
+    layers = read(mains=network(shapes, diameter_mm=written))
+    odd, thick = found(layers, "unreadable-value").itertuples()
+    assert odd.feature == "A"  # the first
+    assert "is 'odd' on 3 features (column 'diameter_mm'), which is not a number" in odd.text
+    assert (
+        shapely.distance(odd.geometry.geoms, [shapes[k] for k in (0, 3, 5)]).tolist() == [0.0] * 3
+    )
+    assert thick.feature == "B"
+    assert "is 'thick' (column" in thick.text
+    assert thick.geometry.equals(shapes[1])
+    counted = layers.findings.counted_table().query("rule == 'unreadable-value'")
+    assert counted[["word", "stands_for"]].to_numpy().tolist() == [["odd", 3], ["thick", 1]]
+
+
+def test_of_many_words_that_cannot_be_read_twenty_are_told_and_the_rest_counted(
+    network, read, found, line
+):
+    shapes = [line((0, 10 * i), (90, 10 * i)) for i in range(31)]
+    written = [f"odd{k:02}" for k in range(23)] + ["odd22"] * 3 + ["odd21"] * 3 + ["300"] * 2
+    layers = read(mains=network(shapes, main_id=list(range(31)), diameter_mm=written))
+    rows = found(layers, "unreadable-value")
+    assert len(rows) == 21
+    assert ["'odd21' on 4" in rows["text"][0], "'odd22' on 4" in rows["text"][1]] == [True, True]
+    assert "3 more features like those named under this rule, of 3 other" in rows["text"][20]
+    assert len(rows["geometry"].iloc[20].geoms) == 3
+    counted = layers.findings.counted_table().query("rule == 'unreadable-value'")
+    assert counted["stands_for"].sum() == 29
 
 
 def test_dates_give_the_year_laid(network, read):
