@@ -234,9 +234,34 @@ def _flag(name: str, text: str, *, note: str = "") -> Field:
 YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
 NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
 WAYS: Words = (
-    ("along", ("along", "yes", "y", "true", "1", "1.0", "f", "ft")),
-    ("against", ("against", "reverse", "-1", "-1.0", "t", "tf")),
-    ("both", ("both", "no", "n", "false", "0", "0.0", "b", "")),
+    (
+        "along",
+        (
+            *("along", "yes", "y", "true", "1", "1.0", "f", "ft", "forward", "in direction"),
+            *("digitised direction", "in digitised direction"),
+            *("digitized direction", "in digitized direction"),
+            *("in Richtung", "in Digitalisierungsrichtung", "sens direct"),
+        ),
+    ),
+    (
+        "against",
+        (
+            *("against", "reverse", "-1", "-1.0", "t", "tf", "backward", "against direction"),
+            *("opposite direction", "in opposite direction"),
+            *("against digitised direction", "against digitized direction"),
+            *("gegen Richtung", "gegen Digitalisierungsrichtung", "sens inverse"),
+        ),
+    ),
+    (
+        "both",
+        (
+            *("both", "no", "n", "false", "0", "0.0", "b", "", "both ways", "both directions"),
+            *("in both directions", "two way", "two ways", "twoway", "bidirectional"),
+            *("beide Richtungen", "in beide Richtungen", "in beiden Richtungen"),
+            *("double sens", "à double sens", "sans objet", "doble sentido", "ambos sentidos"),
+            *("doppio senso", "entrambi i sensi", "beide richtingen", "in beide richtingen"),
+        ),
+    ),
 )
 
 ACTIONS = ("fix", "forbid")

@@ -21,15 +21,19 @@ from geotools.intake.heights import tell_datums, vertical_datum
 from geotools.intake.idle import LAYERS as IDLE
 from geotools.intake.idle import in_service
 from geotools.intake.inputs import inputs_table, inputs_unread
+from geotools.intake.lines import Parts
 from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.materials import unknown_materials
+from geotools.intake.notes import emit
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
+from geotools.intake.places import line_places
 from geotools.intake.ragged import line_lengths
 from geotools.intake.readings import class_remarks, columns_table, status_remarks
 from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
+from geotools.intake.traffic import unread_ways
 from geotools.intake.unmet import tell_unmet
 from geotools.intake.valve_ids import doubled_valves, sure_valves
 from geotools.intake.window import Window, window_of
@@ -164,6 +168,7 @@ def _read(
     _remark_materials(findings, mains.lines, brief)
     if "streets" in others:
         _remark_classes(findings, others["streets"], brief)
+        _remark_ways(findings, others["streets"])
     _remark_rasters(findings, rasters, brief)
     _remark_datums(findings, loaded["mains"], mains.lines, rasters)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
@@ -342,6 +347,17 @@ def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:
         brief.street.no_block,
     ):
         findings.add(severity, rule, text, layer="streets", field="class")
+
+
+def _remark_ways(findings: Findings, streets: Built) -> None:
+    """Tell the words on one-way traffic that are not known."""
+    lines = streets.data
+    if isinstance(lines, Lines):
+        names = lines.table["feature"].to_numpy(dtype=object)
+        number, whole = np.arange(len(lines)), np.zeros(len(lines), dtype=np.int64)
+        parts = Parts(lines.xy, lines.offsets, number, whole, whole == 0)
+        places = partial(line_places, parts)
+        emit(findings, "streets", unread_ways(lines), names=names, places=places)
 
 
 def _remark_missing(layers: Layers, given: set[str]) -> None:

@@ -7,15 +7,22 @@ be either, which is told.
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.columns import Lines
+from geotools.intake.notes import Note, notes_by_word
 from geotools.intake.values import NOTHING
+from geotools.pipe.names import spaced
 from geotools.schema import WAYS
 
-__all__ = ["FIELD", "as_words", "has_letters", "one_way", "traffic", "traffic_remarks"]
+__all__ = [
+    *("FIELD", "as_words", "has_letters", "one_way", "traffic", "traffic_remarks"),
+    "unread_ways",
+]
 
 FIELD = "oneway"  # the field such letters are read in
 # What they are: To and From, with nothing said; true and false by other words of the column; true
@@ -26,6 +33,10 @@ LETTERS = {"t": "yes", "f": "no"}
 # too, which says no, unless other words for yes or no are there.
 BESIDE = frozenset({"along", "against", "b", "both", "ft", "reverse", "tf", "-1", "-1.0"})
 NO = "n"
+# Words as they are written; longer ones whatever stands between their parts, as in inDirection.
+MEANT = {word.casefold(): meaning for meaning, words in WAYS for word in words}
+LONG = 4  # letters
+SPACED = {spaced(word): meaning for word, meaning in MEANT.items() if len(word) >= LONG}
 TRUE_OR_FALSE = frozenset({"yes", "no", "y", "true", "false", "1", "1.0", "0", "0.0"})
 
 
@@ -35,12 +46,34 @@ def one_way(
     """Return 1 for traffic one way along the line, -1 against it, else 0; and what is not known."""
     if FIELD not in table:
         return np.zeros(len(table)), np.zeros(len(table), dtype=bool)
-    said = table[FIELD].fillna("").astype(str).str.strip().str.casefold()
-    meant = {word: meaning for meaning, words in WAYS for word in words}
-    ways = said.map(meant)
-    way = (ways == "along").astype(float) - (ways == "against").astype(float)
-    known = ways.notna()
-    return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
+    number, words = pd.factorize(table[FIELD].fillna("").astype(str))
+    meant = [_meant(word) for word in words]
+    ways = np.array([(way == "along") - (way == "against") for way in meant], dtype=np.float64)
+    unread = np.array([not way for way in meant], dtype=np.bool_)
+    return ways[number], unread[number]
+
+
+def _meant(word: str) -> str:
+    """Return along, against or both; "" of a word that is not known."""
+    plain = spaced(word)
+    long = SPACED.get(plain, "") if len(plain) >= LONG else ""
+    return MEANT.get(word.strip().casefold(), long)
+
+
+def unread_ways(streets: Lines) -> list[Note]:
+    """Return what words on one-way traffic are not known, by row."""
+    rows = np.flatnonzero(one_way(streets.table)[1])
+    said = streets.table[FIELD].to_numpy(dtype=object)[rows]
+
+    def say(word: str, count: int) -> str:
+        on = f" on {count:,} streets" if count > 1 else ""
+        return (
+            f"oneway is {word!r}{on}; taken as both ways: give along, against or both, or leave "
+            "it out"
+        )
+
+    notes = notes_by_word("warning", "oneway-not-read", rows, said, say)
+    return [replace(one, field=FIELD) for one in notes]
 
 
 def has_letters(texts: npt.NDArray[np.object_]) -> bool:

@@ -14,7 +14,6 @@ from geotools.accel import in_threads
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
-from geotools.intake.traffic import one_way
 from geotools.lists import as_compared
 from geotools.network.ragged import (
     BoolArray,
@@ -145,7 +144,6 @@ def build_scene(
         Receives crossings with no node that were taken as intersections.
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
-    _report_unread(streets, findings)
     _report_gaps(streets, rules, findings)
     _report_lane_widths(streets, findings)
     _report_classes(net, rules, findings)
@@ -163,25 +161,6 @@ def build_scene(
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = StreetGround(streets.xy, streets.offsets, half)
     return StreetScene(net, corridors, ground, rules)
-
-
-def _report_unread(streets: Lines, findings: Findings) -> None:
-    """Report streets whose word on one-way traffic is none that is known."""
-    rows = np.flatnonzero(one_way(streets.table)[1])
-    if not len(rows):
-        return
-    said = streets.table["oneway"].to_numpy(dtype=object)[rows]
-    findings.add_many(
-        "warning",
-        "oneway-not-read",
-        [
-            f"oneway is {word!r}; taken as both ways: give along, against or both, or leave it out"
-            for word in said
-        ],
-        layer="streets",
-        features=streets.table["feature"].astype(str).to_numpy(dtype=object)[rows],
-        geometry=to_linestrings(streets.xy, streets.offsets)[rows],
-    )
 
 
 def _report_gaps(streets: Lines, rules: Street, findings: Findings) -> None:

@@ -6,6 +6,7 @@ import tracemalloc
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 
 from geotools.brief import Brief
@@ -72,6 +73,41 @@ def test_t_and_f_in_a_part_of_the_streets_mean_what_they_mean_in_the_whole(netwo
         frames = {layer.layer: part_of(layer, window) for layer in shelved(layers, Brief())}
         streets = read_layers(Brief(), frames=frames, window=window).streets
         assert one_way(streets.table)[0].tolist() == [way]
+
+
+@pytest.mark.parametrize(
+    ("words", "way"),
+    [
+        (["Double sens", "à double sens", "Sans objet", "in beide Richtungen", "two-way"], 0),
+        (["bothDirections", "TWO_WAY", "doble sentido", "Doppio Senso"], 0),
+        (["Sens direct", "in Richtung", "in direction", "digitised direction", "inDirection"], 1),
+        (["Sens inverse", "gegen Richtung", "inOppositeDirection", "backward"], -1),
+    ],
+)
+def test_words_for_both_ways_along_and_against_are_read_however_they_are_put_together(words, way):
+    found, unread = one_way(pd.DataFrame({"oneway": words}))
+    assert found.tolist() == [way] * len(words)
+    assert not unread.any()
+
+
+@pytest.mark.parametrize("word", ["F.", "T/F", "sens unique", "in Richtung Norden", "1,5", "-"])
+def test_what_is_only_like_a_word_on_one_way_traffic_is_not_read(word):
+    found, unread = one_way(pd.DataFrame({"oneway": [word]}))
+    assert (found.tolist(), unread.tolist()) == ([0.0], [True])
+
+
+def test_words_on_one_way_traffic_that_nobody_knows_are_told_once_each_when_they_are_read(
+    network, read, line, found
+):
+    words = ["sometimes", "B", "sometimes", "NB", "", "sometimes"]
+    streets = _streets(line, words)
+    told = found(read(mains=network(), streets=streets), "oneway-not-read")
+    assert told["severity"].tolist() == ["warning"] * 2
+    assert told["feature"].tolist() == ["fid 0", "fid 3"]
+    assert "oneway is 'sometimes' on 3 streets; taken as both ways" in told["text"][0]
+    assert len(told["geometry"][0].geoms) == 3
+    assert "oneway is 'NB'; taken as both ways" in told["text"][1]
+    assert told["geometry"][1].equals(streets.geometry[3])
 
 
 def test_one_long_word_takes_no_room_beside_every_other():
