@@ -20,6 +20,7 @@ from pydantic_core import core_schema
 
 from geotools.clock import this_year
 from geotools.criteria import CRITERIA, NEED
+from geotools.encodings import known_encoding
 from geotools.errors import BriefError
 from geotools.lists import as_compared, list_from_text, words_apart
 from geotools.pipe import bounds, defaults
@@ -130,6 +131,9 @@ class InputSource(_Section):
         description="contract field with its unit suffix = column of the file",
     )
     crs: str | None = Field(default=None, description="CRS of a layer whose file does not say")
+    encoding: Annotated[str, pydantic.AfterValidator(known_encoding)] | None = Field(
+        default=None, description="encoding of text that is not UTF-8"
+    )
     vertical_unit: LevelUnit | None = Field(
         None, description="unit of levels, where the file does not say"
     )
@@ -1353,6 +1357,8 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             continue
         if layer == "dem":
             faults += ["inputs.dem.fields: a raster has no fields; take this out"] if fields else []
+            if isinstance(entry, dict) and entry.get("encoding") is not None:
+                faults.append("inputs.dem.encoding: a raster has no text; take this out")
             continue
         known = {name for field in INPUTS[layer].fields for name in field.spellings()}
         faults += [

@@ -12,15 +12,15 @@ import shapely
 
 from geotools.intake.notes import Note, note
 
-__all__ = ["renamed_ids", "unique_ids"]
+__all__ = ["UNREADABLE", "renamed_ids", "unique_ids"]
 
 
 SEPARATOR = ","  # of lists of identifiers in the layers written
 UNREADABLE = "\N{REPLACEMENT CHARACTER}"
 LOST = (
     "; letters of it could not be read, so that identifiers that differ in them look alike: the "
-    "file is in another encoding than it says (of a Shapefile write it into a .cpg file beside it, "
-    "such as 1252)"
+    "file is in another encoding than it says; state it in the brief, beside the source, with "
+    'encoding = "Windows-1252" or whatever it is'
 )
 
 

@@ -39,6 +39,7 @@ class _Stored:
     state: tuple[Stamp, ...]
     target: str
     sublayer: str
+    encoding: str
     name: str
     read: Callable[[str], pd.Series[Any]] = part(compare=False)
 
@@ -77,7 +78,9 @@ def judge_of(source: Source, content: Content, bounds: Bounds | None) -> Judge:
         if source.path is None:
             return told_by(field, texts(source.column(name)), sense)
         state = state_of(source.path)
-        stored = _Stored(state, source.target, source.sublayer, name, source.column)
+        stored = _Stored(
+            state, source.target, source.sublayer, source.encoding, name, source.column
+        )
         return _judged(stored, field, sense)
 
     return judge

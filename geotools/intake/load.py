@@ -27,6 +27,7 @@ from geotools.intake.readings import column_remarks
 from geotools.intake.sources import (
     NO_GEOMETRY,
     Bounds,
+    Content,
     Source,
     parse_crs,
     plain_reason,
@@ -143,6 +144,7 @@ def load_layer(
     bounds = None if window is None else window.bounds_in(crs)
     content = source.read(match.names(), bounds)
     remarks += _reader_remarks(content.messages, source.path)
+    remarks += _encoding_remarks(source, content, whole=window is None)
     names = _numbered(content.fids)
     if content.arcs:
         text = arcs_text(content.arcs, len(content.table), system)
@@ -184,6 +186,22 @@ def _reader_remarks(messages: Sequence[str], path: Path | None) -> list[tuple[st
         )
         remarks.append(("info", "m-ignored", text))
     return remarks
+
+
+def _encoding_remarks(
+    source: Source, content: Content, *, whole: bool
+) -> list[tuple[str, str, str]]:
+    """Return what was done with the encoding of the brief; of a part it may need none."""
+    if content.by_brief:
+        text = f"text was read as {source.encoding}, as the brief says"
+        return [("info", "encoding-of-brief", text)]
+    if not source.encoding or not whole:
+        return []
+    text = (
+        f"the brief says {source.encoding}, in which nothing was read: text and names of columns "
+        "are UTF-8, or the file states how they are written; take it out of the brief"
+    )
+    return [("info", "encoding-not-used", text)]
 
 
 def _numbered(fids: npt.NDArray[Any]) -> npt.NDArray[Any]:

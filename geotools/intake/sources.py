@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -49,6 +49,8 @@ class Content:
         Row to reason, for features whose geometry could not be read.
     arcs : int
         Features with true arcs, of which ``geometry`` has the chords.
+    by_brief : bool
+        Text was read in the encoding the brief says.
     """
 
     table: pd.DataFrame
@@ -57,6 +59,7 @@ class Content:
     messages: tuple[str, ...] = ()
     broken: dict[int, str] = field(default_factory=dict)
     arcs: int = 0
+    by_brief: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,7 @@ class Source:
     ``spatial`` is a table alone. ``extent`` is given where the CRS is not stated but the default of
     the format, and returns the bounds of the features, or none if that is not known. ``signs`` are
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
-    several files in ``path``.
+    several files in ``path``. ``encoding`` is that of text that is not UTF-8, as the brief says.
     """
 
     layer: str
@@ -89,6 +92,7 @@ class Source:
     extent: Callable[[], Bounds | None] | None = None
     signs: Mapping[str, Signs] = field(default_factory=dict)
     target: str = ""
+    encoding: str = ""
 
 
 @dataclass(frozen=True)
@@ -161,8 +165,10 @@ def _frame_content(
     return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
 
 
-def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
+def open_source(layer: str, place: Place, *, allow_remote: bool, encoding: str = "") -> Source:
     """Look into a file: which layer is meant, which columns it has, in which CRS.
+
+    ``encoding`` is that of text that is not UTF-8.
 
     Raises
     ------
@@ -177,8 +183,10 @@ def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
                 f"{layer} ({place.shown}:{place.sublayer})",
                 "a GeoParquet file holds one layer; give the path alone",
             )
-        return parquet.open_parquet(layer, place.path)
-    return vector.open_vector(layer, place, allow_remote=allow_remote)
+        source = parquet.open_parquet(layer, place.path)
+    else:
+        source = vector.open_vector(layer, place, allow_remote=allow_remote, encoding=encoding)
+    return replace(source, encoding=encoding)
 
 
 def meets(boxes: pd.DataFrame, bounds: Bounds) -> npt.NDArray[np.bool_]:
@@ -209,7 +217,7 @@ def parse_crs(label: str, text: Any) -> pyproj.CRS | None:
 
 def damaged(label: str, path: Path | None, reason: object) -> LayerError:
     """Return the error for a file that cannot be read to its end."""
-    if _is_utf16(path):
+    if is_utf16(path):
         return LayerError(
             label, "is UTF-16 text, which cannot be read as a layer; save the file as UTF-8"
         )
@@ -221,7 +229,7 @@ def damaged(label: str, path: Path | None, reason: object) -> LayerError:
     )
 
 
-def _is_utf16(path: Path | None) -> bool:
+def is_utf16(path: Path | None) -> bool:
     """Tell whether a local file says by its first bytes that it is UTF-16."""
     if path is None or not path.is_file():
         return False

@@ -10,6 +10,7 @@ import pandas as pd
 from geotools.brief import Brief, Network, Rates, Street
 from geotools.intake.faults import nearest
 from geotools.intake.findings import Findings
+from geotools.intake.identity import UNREADABLE
 from geotools.intake.idle import LAYERS as IDLE
 from geotools.intake.load import Loaded
 from geotools.lists import as_compared, listed
@@ -114,10 +115,21 @@ def _opposites(one: str, other: str) -> bool:
 def _text(
     asked: _Asked, layers: Sequence[str], near: Mapping[str, str | None], met: Sequence[str]
 ) -> str:
-    told = [f"{w!r}" + (f" (did you mean {n!r}?)" if n else "") for w, n in near.items()]
+    told = [f"{w!r}" + (_hint(n) if n else "") for w, n in near.items()]
+    lost = any(n and UNREADABLE in n for n in near.values())
+    do = (
+        f"state how the letters of the file are written, with encoding under [inputs.{layers[0]}]"
+        if lost
+        else "write it as it is there, or take it out"
+    )
     there = listed([repr(word) for word in met], most=SHOWN)
     return (
         f"{asked.setting}: nothing in {', '.join(layers)} is of {asked.field} {', '.join(told)}, "
-        f"so that nothing comes of it; there is {there or f'no {asked.field} at all'}; write "
-        "it as it is there, or take it out"
+        f"so that nothing comes of it; there is {there or f'no {asked.field} at all'}; {do}"
     )
+
+
+def _hint(near: str) -> str:
+    if UNREADABLE in near:
+        return f" (perhaps {near!r}, letters of which could not be read)"
+    return f" (did you mean {near!r}?)"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -26,9 +26,28 @@ from geotools.intake.arcs import finely, holding_arcs
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
+from geotools.intake.letters import (
+    BYTES,
+    as_bytes,
+    column_of,
+    is_foreign,
+    is_utf8,
+    name_fault,
+    own_names,
+    text_of,
+    value_text,
+)
 from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
-from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
+from geotools.intake.sources import (
+    NO_GEOMETRY,
+    Bounds,
+    Content,
+    Source,
+    damaged,
+    is_utf16,
+    plain_reason,
+)
 from geotools.intake.stamp import stamp
 from geotools.lists import as_compared, listed
 
@@ -36,6 +55,7 @@ __all__ = ["open_vector"]
 
 _FIDS = "ids of the features"  # where a field has the name they come by
 _NAMED = 20  # layers named in a text
+UTF8, SHAPEFILE = "UTF-8", "ESRI Shapefile"
 # What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
 READ_ERRORS = (
     pyogrio.errors.DataSourceError,
@@ -62,8 +82,8 @@ WHOLE_TYPES = {
 }
 
 
-def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
-    """Look into a vector file.
+def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str = "") -> Source:
+    """Look into a vector file; ``encoding`` is that of its text where it is not UTF-8.
 
     Raises
     ------
@@ -85,17 +105,25 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         label = f"{layer} ({place.shown}:{sublayer})"
     try:
         with _heard(messages):
-            info = pyogrio.read_info(place.target, layer=sublayer)
+            info, asked = _looked_at(place.target, sublayer, encoding)
+        columns = _columns(info, encoding if asked == BYTES else "")
     except READ_ERRORS as error:
+        if isinstance(error, UnicodeDecodeError) and not is_utf16(place.path):
+            raise LayerError(label, name_fault(layer, error.object, encoding)) from error
         raise damaged(label, place.path, error) from error
+    if asked == BYTES and is_utf16(place.path):
+        raise damaged(label, place.path, "")
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
-    columns = [str(name) for name in info["fields"]]
+    own = dict(zip(columns, map(str, info["fields"]), strict=True))
     fid = info.get("fid_column", "")
     if fid and fid not in columns:
         columns.append(fid)
 
-    found = _File(label, place, sublayer, info["driver"], columns, int(info["features"]))
+    count = int(info["features"])
+    found = _File(
+        layer, label, place, sublayer, info["driver"], columns, count, encoding, asked, own
+    )
 
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(found, wanted, bounds, messages)
@@ -107,15 +135,38 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         sublayer,
         tuple(columns),
         info["crs"],
-        cut_names=info["driver"] == "ESRI Shapefile",
+        cut_names=info["driver"] == SHAPEFILE,
         path=place.path,
         read=read,
         features=found.expected,
         column=partial(_column, found),
         spatial=info["geometry_type"] is not None,
-        extent=_extent(place, sublayer) if _crs_by_default(info, place) else None,
+        extent=_extent(place, sublayer, asked) if _crs_by_default(info, place) else None,
         target=place.target,
     )
+
+
+def _looked_at(target: str, sublayer: str, encoding: str) -> tuple[dict[str, Any], str | None]:
+    """Return what a layer states, and in which encoding to ask for its text; None: its own.
+
+    Text is asked for as it is stored where the brief says how, and of a Shapefile that does not.
+    """
+    if not encoding:
+        info = pyogrio.read_info(target, layer=sublayer)
+        if info["driver"] != SHAPEFILE or info["encoding"] == UTF8:
+            return info, None
+    try:
+        return pyogrio.read_info(target, layer=sublayer, encoding=UTF8), UTF8
+    except UnicodeDecodeError:
+        if not encoding:
+            raise
+        return pyogrio.read_info(target, layer=sublayer, encoding=BYTES), BYTES
+
+
+def _columns(info: dict[str, Any], encoding: str) -> list[str]:
+    """Return the names of the columns; ``encoding`` is theirs if they were asked for in `BYTES`."""
+    stored = [str(name) for name in info["fields"]]
+    return own_names(stored, encoding) if encoding else stored
 
 
 def _crs_by_default(info: dict[str, Any], place: Place) -> bool:
@@ -130,11 +181,13 @@ def _crs_by_default(info: dict[str, Any], place: Place) -> bool:
     return not any(CRS_MEMBER.search(part) for part in both_ends(place) or ())
 
 
-def _extent(place: Place, sublayer: str) -> Callable[[], Bounds | None]:
+def _extent(place: Place, sublayer: str, asked: str | None) -> Callable[[], Bounds | None]:
     """Return what looks up the bounds of a layer."""
 
     def look() -> Bounds | None:
-        found = pyogrio.read_info(place.target, layer=sublayer, force_total_bounds=True)
+        found = pyogrio.read_info(
+            place.target, layer=sublayer, encoding=asked, force_total_bounds=True
+        )
         bounds: Bounds | None = found["total_bounds"]
         return bounds
 
@@ -217,14 +270,22 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
 
 @dataclass(frozen=True)
 class _File:
-    """A layer that was looked into: where it is, its columns, and how many features it states."""
+    """A layer that was looked into: where it is, its columns, and how many features it states.
 
+    ``encoding`` is the brief's, "" if it says none; text is asked for in ``asked``, where columns
+    have the names they ``own``.
+    """
+
+    layer: str
     label: str
     place: Place
     sublayer: str
     driver: str
     columns: Sequence[str]
     expected: int
+    encoding: str
+    asked: str | None
+    own: Mapping[str, str]
 
 
 def _read(
@@ -234,13 +295,7 @@ def _read(
     label, place, sublayer, expected = file.label, file.place, file.sublayer, file.expected
     try:
         with _heard(messages), finely():
-            meta, table = pyogrio.raw.read_arrow(
-                place.target,
-                layer=sublayer,
-                columns=_with_twins(wanted, file.columns),
-                return_fids=True,
-                bbox=bounds,
-            )
+            meta, table = _fetched(file, wanted, bbox=bounds)
             name = meta["geometry_name"] or "wkb_geometry"
             there = name in table.column_names
             arcs, wkb = _read_apart(file, table.column(name), bounds) if there else (0, None)
@@ -256,8 +311,37 @@ def _read(
         table = table.sort_by(fid)  # a spatial index gives features in its own order
     geometry, broken = _geometries(table.column(name).to_numpy() if wkb is None else wkb)
     fids = table.column(fid).to_numpy().astype(str).astype(object)
-    frame = _frame(file, table.select(list(wanted)), messages)
-    return Content(frame, geometry, fids, tuple(messages), broken, arcs)
+    table = table.select(list(wanted))
+    frame = _frame(file, table, messages)
+    by_brief = _by_brief(file, table)
+    return Content(frame, geometry, fids, tuple(messages), broken, arcs, by_brief)
+
+
+def _by_brief(file: _File, table: pa.Table) -> bool:
+    """Tell whether text was read in the encoding of the brief."""
+    if not file.encoding:
+        return False
+    sure = file.asked == BYTES or is_utf8(file.encoding)
+    return sure or any(map(is_foreign, table.columns))
+
+
+def _fetched(file: _File, wanted: Sequence[str], **options: Any) -> tuple[dict[str, Any], pa.Table]:
+    """Return columns and features' ids, and geometries if the options do not say otherwise."""
+    names = [file.own.get(name, name) for name in _with_twins(wanted, file.columns)]
+    how = {"layer": file.sublayer, "columns": names, "return_fids": True, **options}
+    if file.asked != BYTES:
+        meta, table = pyogrio.raw.read_arrow(file.place.target, encoding=file.asked, **how)
+        return meta, table
+    if file.driver == SHAPEFILE:  # GDAL itself turns its text into UTF-8, as Arrow has it
+        meta, table = pyogrio.raw.read_arrow(file.place.target, encoding=BYTES, **how)
+        names, columns = table.column_names, table.columns
+    else:
+        meta, fids, wkb, values = pyogrio.raw.read(file.place.target, encoding=BYTES, **how)
+        meta |= {"fid_column": _FIDS, "geometry_name": ""}
+        names = [_FIDS, *meta["fields"], *([] if wkb is None else ["wkb_geometry"])]
+        columns = [column_of(c) for c in (fids, *values, *([] if wkb is None else [wkb]))]
+    shown = {own: name for name, own in file.own.items()}
+    return meta, pa.table([as_bytes(c) for c in columns], names=[shown.get(n, n) for n in names])
 
 
 def _column(file: _File, name: str) -> pd.Series[Any]:
@@ -265,13 +349,7 @@ def _column(file: _File, name: str) -> pd.Series[Any]:
     messages: list[str] = []  # of what a window shows: heard when that was read
     try:
         with _heard(messages):
-            meta, table = pyogrio.raw.read_arrow(
-                file.place.target,
-                layer=file.sublayer,
-                columns=_with_twins([name], file.columns),
-                read_geometry=False,
-                return_fids=True,
-            )
+            meta, table = _fetched(file, [name], read_geometry=False)
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(file.label, file.place, file.sublayer, file.expected, error) from error
     _refuse_short(file, len(table))
@@ -330,7 +408,7 @@ def _frame(file: _File, table: pa.Table, messages: list[str]) -> pd.DataFrame:
         elif domain_of(table.schema.field(name)):
             column = _by_domain(file, table.schema.field(name), column, messages)
         if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
-            columns[name] = _text_column(name, column, messages)
+            columns[name] = _text_column(file, name, column, messages)
         else:
             columns[name] = column.to_pandas(types_mapper=WHOLE_TYPES.get)
     return pd.DataFrame(columns, index=range(len(table)))
@@ -384,18 +462,13 @@ def _by_domain(
     return said
 
 
-def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:
-    try:
-        column.validate(full=True)
+def _text_column(file: _File, name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:
+    if not is_foreign(column):
         return column.to_pandas()
-    except (pa.ArrowInvalid, UnicodeDecodeError):
-        messages.append(
-            f"column {name!r} holds text that is neither UTF-8 nor in an encoding the file states; "
-            "unreadable letters were replaced; export the file again as UTF-8, or put a .cpg file "
-            "that names its encoding beside a Shapefile"
-        )
-        raw = column.cast(pa.binary()).to_pylist()
-        return pd.Series([None if b is None else b.decode("utf-8", "replace") for b in raw])
+    text, lost = text_of(column, file.encoding or UTF8)
+    if lost:
+        messages.append(value_text(file.layer, name, file.encoding))
+    return text
 
 
 def _read_apart(
@@ -419,7 +492,12 @@ def _read_apart(
 def _reread(file: _File, bounds: Bounds | None) -> npt.NDArray[Any]:
     """Return WKB, None where there is no geometry, arcs turned into short chords by GDAL."""
     _, fids, wkb, _ = pyogrio.raw.read(
-        file.place.target, layer=file.sublayer, columns=[], bbox=bounds, return_fids=True
+        file.place.target,
+        layer=file.sublayer,
+        encoding=file.asked,
+        columns=[],
+        bbox=bounds,
+        return_fids=True,
     )
     found: npt.NDArray[Any] = wkb if bounds is None else wkb[np.argsort(fids, kind="stable")]
     return found

@@ -364,6 +364,35 @@ def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
     assert fault == "inputs.dem.fields: a raster has no fields; take this out"
 
 
+@pytest.mark.parametrize("name", ["ISO-8859-1", "latin1", "windows-1252", "cp1250", "GBK", "utf8"])
+def test_an_encoding_of_a_layer_may_have_any_of_its_names(tmp_path: Path, name: str) -> None:
+    text = f'[inputs.mains]\nsource = "m.csv"\nencoding = "{name}"\n'
+    assert load_brief(write(tmp_path, text)).inputs["mains"].encoding == name
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("Window-1252", "did you mean Windows-1252?"),
+        ("ISO-8859-99", "did you mean ISO-8859-9?"),
+        ("UTF-16", "save the file as UTF-8"),
+        ("cp037", "save the file as UTF-8"),  # its letters are at other places than those of ASCII
+        *((name, "is no encoding of text; known") for name in ("ANSI", "mbcs", "hex", "idna", "")),
+    ],
+)
+def test_an_encoding_that_is_none_or_not_to_be_read_is_refused_with_the_nearest(
+    tmp_path: Path, name: str, told: str
+) -> None:
+    (fault,) = faults(tmp_path, f'[inputs.mains]\nsource = "m.csv"\nencoding = "{name}"\n')
+    assert fault.startswith(f"inputs.mains.encoding: {name!r} is ")
+    assert told in fault
+
+
+def test_an_encoding_of_a_raster_is_refused(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[inputs.dem]\nsource = "d.tif"\nencoding = "latin1"\n')
+    assert fault == "inputs.dem.encoding: a raster has no text; take this out"
+
+
 def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
     found = faults(tmp_path, '[pulls]\nmax_length = 400\nmachine_capacity = "80 psi"\n')
     assert found == (

@@ -525,10 +525,11 @@ def test_domains_of_a_damaged_or_strange_file_are_not_known(tmp_path, network):
 def test_a_table_in_utf_16_is_to_be_saved_as_utf_8(tmp_path, read_file, fault):
     path = tmp_path / "net.csv"
     path.write_text('main_id,diameter_mm,WKT\nA,300,"LINESTRING(0 0,9 9)"\n', "utf-16")
-    text = fault(read_file, path, crs="EPSG:32633")
-    assert "is UTF-16 text" in text
-    assert "save the file as UTF-8" in text
-    assert "damaged" not in text
+    for entry in ({}, {"encoding": "latin1"}):
+        text = fault(read_file, path, crs="EPSG:32633", **entry)
+        assert "is UTF-16 text" in text
+        assert "save the file as UTF-8" in text
+        assert "damaged" not in text
 
 
 TWINS = ["net.geojson", "net.fgb", "net.csv", "net.parquet"]

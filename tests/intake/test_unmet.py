@@ -30,6 +30,16 @@ def test_an_excluded_owner_that_no_main_bears_is_told_with_the_nearest(
     assert "of owner 'wexlow'" not in told["text"][0]
 
 
+def test_a_word_whose_letters_could_not_be_read_is_not_to_be_written_as_it_is(
+    network: Any, read: Any, found: Any
+) -> None:
+    brief = {"network": {"excluded_owners": ["Zweckverband Öd"]}}
+    told = found(read(brief, mains=network(owner=["Zweckverband \ufffdd", "Wexlow"])), RULE)
+    assert "perhaps 'Zweckverband \ufffdd', letters of which could not be read" in told["text"][0]
+    assert "encoding under [inputs.mains]" in told["text"][0]
+    assert "write it as it is there" not in told["text"][0]
+
+
 @pytest.mark.parametrize("owner", [None, ["", ""]])
 def test_an_excluded_owner_is_told_where_no_main_has_one(
     network: Any, read: Any, found: Any, owner: Any

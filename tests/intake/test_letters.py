@@ -1,0 +1,153 @@
+"""Letters: text of files that is not UTF-8, by the encoding of the brief."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from geotools.brief import Brief
+from geotools.intake.place import locate
+from geotools.intake.read import read_layers
+from geotools.intake.sources import open_source
+from geotools.intake.window import Window
+
+TABLE = ["main_id", "material", "status", "diameter"]
+CRS = "EPSG:32633"
+ENCODINGS = [
+    ("ISO-8859-1", "matériau", "béton âme tôle", "abandonné"),
+    ("windows-1252", "matériau", "béton “âme” tôle €", "abandonné"),  # signs Latin-1 has not
+    ("cp1250", "materiál", "šedá litina", "zrušené"),
+    ("windows-1251", "материал", "чугун", "демонтирован"),
+    ("mac_roman", "matériau", "béton", "abandonné"),
+    ("gbk", "材质", "灰口铸铁", "在用"),
+    ("shift_jis", "管種", "鋳鉄", "使用中"),
+]
+
+
+def csv(path: Path, head: str, words: tuple[str, str], encoding: str) -> Path:
+    """Write four mains, the last of another status."""
+    rows = [f"Ä{k};{words[0]};{words[1] if k == 3 else 'live'};300;{line(k)}" for k in range(4)]
+    text = "\n".join([f"id;{head};status;diameter_mm;WKT", *rows]) + "\n"
+    path.write_bytes(text.replace("Ä", "M").encode(encoding))
+    return path
+
+
+def line(k: int) -> str:
+    return f"LINESTRING ({500_000 + 200 * k} 5200000, {500_100 + 200 * k} 5200000)"
+
+
+def fields(head: str) -> dict[str, str]:
+    return {"main_id": "id", "material": head}
+
+
+def mains(layers) -> pd.DataFrame:
+    return layers.mains.table[TABLE].sort_values("main_id", ignore_index=True)
+
+
+@pytest.mark.parametrize(("encoding", "head", "material", "status"), ENCODINGS)
+@pytest.mark.parametrize("named", [True, False])
+def test_a_table_in_the_encoding_of_the_brief_is_read_as_the_same_in_utf_8(
+    encoding, head, material, status, named, tmp_path, read_file, found
+):
+    """Also where names of columns are not UTF-8."""
+    head = head if named else "mat"
+    words = (material, status)
+    told = {"crs": CRS, "fields": fields(head)}
+    due = read_file(csv(tmp_path / "u.csv", head, words, "utf-8"), **told)
+    layers = read_file(csv(tmp_path / "m.csv", head, words, encoding), encoding=encoding, **told)
+    pd.testing.assert_frame_equal(mains(layers), mains(due))
+    assert layers.columns.equals(due.columns)
+    assert found(layers, "reader-message").empty
+    (row,) = found(layers, "encoding-of-brief").itertuples()
+    assert (row.severity, row.layer) == ("info", "mains")
+    assert f"text was read as {encoding}" in row.text
+    assert found(due, "encoding-of-brief").empty
+
+
+def test_a_name_of_a_column_that_is_not_utf_8_is_refused_with_what_to_state(
+    tmp_path, read_file, fault
+):
+    path = csv(tmp_path / "m.csv", "matériau", ("acier", "live"), "ISO-8859-1")
+    text = fault(read_file, path, crs=CRS, fields=fields("matériau"))
+    assert "has a column whose name is not UTF-8 text ('matériau', if it is Windows-1252)" in text
+    assert "under [inputs.mains]" in text
+    assert 'encoding = "Windows-1252"' in text
+    assert "damaged" not in text
+    text = fault(read_file, path, crs=CRS, fields=fields("matériau"), encoding="ascii")
+    assert "has a column whose name is not ascii, as the brief says" in text
+
+
+def test_values_that_are_not_utf_8_are_told_with_what_to_state(tmp_path, read_file, found):
+    path = csv(tmp_path / "m.csv", "mat", ("béton", "live"), "ISO-8859-1")
+    told = {"crs": CRS, "fields": fields("mat")}
+    (text,) = found(read_file(path, **told), "reader-message")["text"]
+    assert "column 'mat' holds text that is neither UTF-8 nor" in text
+    assert 'under [inputs.mains], how its letters are written: encoding = "Windows-1252"' in text
+    (text,) = found(read_file(path, encoding="ascii", **told), "reader-message")["text"]
+    assert "column 'mat' holds letters that are not ascii, as the brief says" in text
+
+
+@pytest.mark.parametrize("encoding", ["ISO-8859-1", "cp1250", "utf-8", None])
+def test_a_shapefile_that_does_not_say_its_encoding_is_read_in_the_briefs(
+    encoding, tmp_path, network, read_file, found
+):
+    """One that is UTF-8 needs none."""
+    path = tmp_path / "m.shp"
+    frame = network(id=["Ä1", "Ö1"], matériau=["béton", "acier"], main_id=None, diameter_mm=None)
+    frame.assign(dia=[300.0, 400.0]).to_file(path, encoding=encoding or "utf-8")
+    path.with_suffix(".cpg").unlink()
+    entry = {"fields": fields("matériau") | {"diameter_mm": "dia"}}
+    layers = read_file(path, **entry, **({"encoding": encoding} if encoding else {}))
+    table = layers.mains.table.sort_values("main_id")
+    assert table[["main_id", "material"]].to_numpy().tolist() == [["Ä1", "béton"], ["Ö1", "acier"]]
+    assert table["diameter"].tolist() == [0.3, 0.4]
+    assert found(layers, "reader-message").empty
+    assert len(found(layers, "encoding-of-brief")) == (encoding is not None)
+
+
+def test_what_is_utf_8_or_says_how_it_is_written_is_read_so_whatever_the_brief_says(
+    tmp_path, network, read_file, found
+):
+    frame = network(main_id=["Ä1", "Ö1"], material=["béton", "acier"])
+    frame.to_file(tmp_path / "m.gpkg")
+    small = frame.rename(columns={"diameter_mm": "dia"})
+    small.to_file(tmp_path / "m.tab", driver="MapInfo File", ENCODING="CP1252")
+    assert b"\xc4" in (tmp_path / "m.dat").read_bytes()
+    frame.to_parquet(tmp_path / "m.parquet")
+    for name in ("m.gpkg", "m.tab", "m.parquet"):
+        entry = {"fields": {"diameter_mm": "dia"}} if name == "m.tab" else {}
+        layers = read_file(tmp_path / name, encoding="windows-1251", crs=CRS, **entry)
+        assert sorted(layers.mains.table["material"]) == ["acier", "béton"]
+        (row,) = found(layers, "encoding-not-used").itertuples()
+        assert row.severity == "info"
+        assert "the brief says windows-1251, in which nothing was read" in row.text
+
+
+def test_text_in_json_that_is_not_utf_8_and_its_extent_are_read_in_the_encoding_of_the_brief(
+    tmp_path, network, read_file
+):
+    path = tmp_path / "m.geojson"
+    frame = network(matériau=["béton", "acier"]).to_crs(4326)
+    path.write_bytes(frame.to_json(ensure_ascii=False, drop_id=True).encode("ISO-8859-1"))
+    path.write_text(re.sub(r'"crs": \{.*?\}\},? ?', "", path.read_text("latin1")), "latin1")
+    entry = {"fields": {"material": "matériau"}, "encoding": "latin1", "crs": CRS}
+    layers = read_file(path, **entry)  # degrees, though the brief says metres
+    assert sorted(layers.mains.table["material"]) == ["acier", "béton"]
+    assert layers.output_crs.to_epsg() == 4326
+
+
+def test_a_window_and_a_column_alone_are_read_in_the_encoding_of_the_brief(tmp_path, found):
+    path = csv(tmp_path / "m.csv", "matériau", ("béton", "gelé"), "ISO-8859-1")
+    entry = {"source": str(path), "encoding": "latin1", "crs": CRS, "fields": fields("matériau")}
+    brief = Brief.model_validate({"inputs": {"mains": entry}})
+    whole = read_layers(brief)
+    window = Window((500_000.0, 5_199_900.0, 500_010.0, 5_200_100.0), whole.working_crs)
+    part = read_layers(brief, window=window)
+    assert set(part.mains.table["material"]) == {"béton"}
+    place = locate("mains", str(path), allow_remote=False)
+    source = open_source("mains", place, allow_remote=False, encoding="latin1")
+    assert set(source.column("status")) == {"live", "gelé"}
+    assert set(source.column("matériau")) == {"béton"}
