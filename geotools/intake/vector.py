@@ -93,26 +93,20 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
     label = f"{layer} ({place.shown})"
     _refuse_odd_name(label, place.path)
     _refuse_short_shapefile(label, place.path)
-    try:
-        known, heard = _layers_in(place.target, _stamp_of(place.path))
-    except READ_ERRORS as error:
-        if place.path is not None and is_raster(place.path):
-            raise LayerError(label, "is a raster; give a vector layer") from error
-        raise damaged(label, place.path, error) from error
-    messages = list(heard)
+    known, messages = _known_layers(label, place)
     sublayer = _choose(layer, label, place.sublayer, known)
     if len(known) > 1 or place.sublayer:
         label = f"{layer} ({place.shown}:{sublayer})"
     try:
         with _heard(messages):
-            info, asked = _looked_at(place.target, sublayer, encoding)
+            info, asked = _looked_at(place, sublayer, encoding)
         columns = _columns(info, encoding if asked == BYTES else "")
+    except UnicodeDecodeError as error:
+        if is_utf16(place.path):
+            raise damaged(label, place.path, error) from error
+        raise LayerError(label, name_fault(layer, error.object, encoding)) from error
     except READ_ERRORS as error:
-        if isinstance(error, UnicodeDecodeError) and not is_utf16(place.path):
-            raise LayerError(label, name_fault(layer, error.object, encoding)) from error
         raise damaged(label, place.path, error) from error
-    if asked == BYTES and is_utf16(place.path):
-        raise damaged(label, place.path, "")
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
@@ -146,11 +140,23 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
     )
 
 
-def _looked_at(target: str, sublayer: str, encoding: str) -> tuple[dict[str, Any], str | None]:
+def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]]:
+    """Return the layers of a source, and what the reader warned of."""
+    try:
+        known, heard = _layers_in(place.target, _stamp_of(place.path))
+    except READ_ERRORS as error:
+        if place.path is not None and is_raster(place.path):
+            raise LayerError(label, "is a raster; give a vector layer") from error
+        raise damaged(label, place.path, error) from error
+    return known, list(heard)
+
+
+def _looked_at(place: Place, sublayer: str, encoding: str) -> tuple[dict[str, Any], str | None]:
     """Return what a layer states, and in which encoding to ask for its text; None: its own.
 
     Text is asked for as it is stored where the brief says how, and of a Shapefile that does not.
     """
+    target = place.target
     if not encoding:
         info = pyogrio.read_info(target, layer=sublayer)
         if info["driver"] != SHAPEFILE or info["encoding"] == UTF8:
@@ -158,7 +164,7 @@ def _looked_at(target: str, sublayer: str, encoding: str) -> tuple[dict[str, Any
     try:
         return pyogrio.read_info(target, layer=sublayer, encoding=UTF8), UTF8
     except UnicodeDecodeError:
-        if not encoding:
+        if not encoding or is_utf16(place.path):
             raise
         return pyogrio.read_info(target, layer=sublayer, encoding=BYTES), BYTES
 
