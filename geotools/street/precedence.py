@@ -21,7 +21,9 @@ Column = Callable[[str], npt.NDArray[Any]]
 def precedence(column: Column, line: IntArray) -> list[FloatArray]:
     """Return the keys by which streets come first, the weightiest key first.
 
-    The wider one does, then the one of more lanes, the faster one, the first by class and by name.
+    The wider one does, then the one of more lanes, the faster one, the first by class and by name,
+    at last the one of both ways: its lanes keep to their half, so that a pit beside the kerb takes
+    as many of them as of a one-way street, or more.
 
     Parameters
     ----------
@@ -32,7 +34,8 @@ def precedence(column: Column, line: IntArray) -> list[FloatArray]:
     """
     numbers = [-column(name)[line].astype(np.float64) for name in ("width", "lanes", "speed")]
     texts = [np.unique(column(name)[line], return_inverse=True)[1] for name in ("class", "name")]
-    return [*numbers, *(text.astype(np.float64) for text in texts)]
+    one_way = column("oneway")[line] != 0
+    return [*numbers, *(key.astype(np.float64) for key in (*texts, one_way))]
 
 
 def first_of_two(column: Column, one: IntArray, other: IntArray) -> FloatArray:

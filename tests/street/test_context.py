@@ -240,3 +240,20 @@ def test_a_place_nearest_to_a_vertex_has_the_chainage_of_the_vertex(angle: float
     along = streets.places.at.tolist()
     assert streets.lengths.tolist() == [along[-1]]
     assert sorted(table["street_at"]) == along
+
+
+@pytest.mark.parametrize("mirrored", [1.0, -1.0])
+@pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
+@pytest.mark.parametrize("drawn", [(1, 1), (1, -1), (-1, 1), (-1, -1)])
+@pytest.mark.parametrize("which", [(0, 1), (1, 0)])
+def test_of_records_alike_but_for_the_way_of_traffic_that_of_both_ways_counts_at_their_joint(
+    which: tuple[int, int], drawn: tuple[int, int], angle: float, mirrored: float
+) -> None:
+    """On the outside of a corner, where neither is nearer: a pit takes no fewer lanes of it."""
+    legs = [[(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (280.0, 100.0)]]
+    lines = [turned(np.array(legs[k]) * [1.0, mirrored], angle)[:: drawn[k]] for k in which]
+    ways = [("both", "along" if drawn[1] > 0 else "against")[k] for k in which]
+    streets = net(*lines, oneway=ways)
+    assert len(streets.chains) == 1
+    here = street_at(streets, *turned((0.5, -4.0 * mirrored), angle), turned(EAST, angle))
+    assert here["street_oneway"] == 0.0
