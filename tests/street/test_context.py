@@ -257,3 +257,19 @@ def test_of_records_alike_but_for_the_way_of_traffic_that_of_both_ways_counts_at
     assert len(streets.chains) == 1
     here = street_at(streets, *turned((0.5, -4.0 * mirrored), angle), turned(EAST, angle))
     assert here["street_oneway"] == 0.0
+
+
+@pytest.mark.parametrize("mirrored", [1.0, -1.0])
+@pytest.mark.parametrize("angle", range(0, 360, 45))
+def test_where_two_carriageways_meet_that_counts_which_the_main_runs_along(
+    angle: float, mirrored: float
+) -> None:
+    """By hand: past the node the main is at 5 degrees to the one, at 21 degrees to the other."""
+    legs = [[(-300.0, s * 7.0), (-30.0, s * 7.0), (0.0, 0.0)] for s in (1.0, -1.0)]
+    lines = [turned(np.array(leg) * [1.0, mirrored], angle) for leg in legs]
+    streets = net(*lines, oneway=["along", "against"])
+    place, way = (3.0, 0.5), np.array([np.cos(np.radians(8.0)), np.sin(np.radians(8.0))])
+    place, way = (turned(np.array(of) * [1.0, mirrored], angle) for of in (place, way))
+    here = street_at(streets, *place, way)
+    # in the second of them traffic comes towards the main
+    assert (here["street_oneway"] > 0) != here["street_same"]
