@@ -21,6 +21,7 @@ from geotools.siting.extents import Extents
 from geotools.siting.grounds import Grounds
 from geotools.siting.works import Lanes
 from geotools.street.beside import spans_beside, turned_between
+from geotools.street.context import TIE
 from geotools.street.lanes import TOUCH, Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.scene import StreetScene
@@ -111,25 +112,35 @@ def _askew(
     run, at = table["run"].to_numpy(dtype=np.int64), table["chainage"].to_numpy(dtype=float)
     chain = table["street_chain"].to_numpy(dtype=np.int64)
     place = table["street_at"].to_numpy(dtype=float)
-    edge = net.places.between(chain, place)
-    street = net.chains.xy[edge.second] - net.chains.xy[edge.first]
+    streets = _beside(net, chain, place)
     away = np.zeros(far.shape)
     for before in (False, True):
-        main = _angle(axis.heading(run, at, before=before), street)
+        main = _widest(axis.heading(run, at, before=before), streets)
         away = np.maximum(away, main[:, None])
     of, role = np.nonzero(ground.bent[row])
     for before, face in ((False, extents.start), (True, extents.end)):
         there = axis.heading(run[of], face[row[of], role], before=before)
-        away[of, role] = np.maximum(away[of, role], _angle(there, street[of]))
+        away[of, role] = np.maximum(away[of, role], _widest(there, streets[:, of]))
     widest = far.max(axis=1, where=np.isfinite(far), initial=0.0)
     turned = turned_between(net, chain, place - 2 * widest, place + 2 * widest)
     return away + turned[:, None]
 
 
-def _angle(one: FloatArray, two: FloatArray) -> FloatArray:
-    """Return the angles between lines, whichever way they are drawn, rad."""
-    aside = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
-    return np.asarray(np.arctan2(np.abs(aside), np.abs((one * two).sum(axis=1))), dtype=np.float64)
+def _beside(net: StreetNet, chain: IntArray, place: FloatArray) -> FloatArray:
+    """Return the edges of streets just before places and just after them, (2, n, 2).
+
+    At a vertex these are two: which of them the place is on hangs on which way the chain goes.
+    """
+    edges = [net.places.between(chain, place + step) for step in (-TIE, TIE)]
+    xy = net.chains.xy
+    return np.stack([xy[edge.second] - xy[edge.first] for edge in edges])
+
+
+def _widest(one: FloatArray, two: FloatArray) -> FloatArray:
+    """Return the wider angles of lines to two others (2, n, 2), whichever way drawn, rad."""
+    aside = one[:, 0] * two[..., 1] - one[:, 1] * two[..., 0]
+    angle = np.arctan2(np.abs(aside), np.abs((one * two).sum(axis=-1)))
+    return np.asarray(angle.max(axis=0), dtype=np.float64)
 
 
 def _doubtful(

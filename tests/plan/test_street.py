@@ -1002,6 +1002,24 @@ def test_a_main_askew_in_its_street_takes_the_lanes_its_pit_lies_on() -> None:
     assert pits.lanes_taken[near] == _lanes_under(ground[near], 7.0, 2, gap=0.0)
 
 
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_a_pit_beside_a_vertex_of_its_street_takes_the_same_lanes_wherever_north_is(
+    turned: float,
+) -> None:
+    """The street turns away from its main there, across the end of it, by more than is along it.
+
+    Which edge of the street a vertex goes with hangs on which way its chain runs: by the edge
+    along the main alone the pit would lie clear of the street.
+    """
+    line = np.array([(-240.0, 6.5), (16.0, 6.5)]) * turned
+    road = np.array([(-300.0, 0.0), (0.0, 0.0), (14.1, 9.8)]) * turned
+    layers = planned(mains=main_of(line.tolist()), streets=street(road.tolist(), oneway=["along"]))
+    place = layers["candidates"]
+    end = shapely.Point(line[1] + [X, Y])
+    here = place[place.geometry.distance(end) < 0.1].iloc[0]
+    assert here["lanes_taken"] == 1
+
+
 def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path) -> None:
     """On the verge by its place, 2.5 m on the carriageway 7 m wider from there on."""
     main = [(-200.0, -4.5), (200.0, -4.5)]
