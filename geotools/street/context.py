@@ -138,7 +138,7 @@ def find_streets(
         same=(heading[place] * unit).sum(axis=1) >= 0,
     )
     along = np.abs((heading[place] * unit).sum(axis=1))
-    kept = _first_of(place, rows, along, (start + end) / 2)
+    kept = _first_of(place, rows, (along, np.abs(side)), (start + end) / 2)
     count, place = len(xy), place[kept]
     spots = Spots(
         net,
@@ -193,19 +193,23 @@ def _to_the_left(side: FloatArray, unit: FloatArray) -> BoolArray:
     return np.where(side == 0, fixed, side > 0)
 
 
-def _first_of(place: IntArray, rows: Spots, along: FloatArray, middle: FloatArray) -> IntArray:
+def _first_of(
+    place: IntArray, rows: Spots, lies: tuple[FloatArray, FloatArray], middle: FloatArray
+) -> IntArray:
     """Return one row of each place, by what does not hang on how the streets are listed or drawn.
 
     Of streets equally near that counts which comes first by `precedence`, of those alike the one
-    the main runs along more nearly (``along``, the cosine between them); at last the segment whose
-    middle lies farther west, then south.
+    the main runs along more nearly, then the one on whose side of the mitre the place lies where
+    both end: farther off its line. At last it is the segment whose middle lies farther west, then
+    south. ``lies`` are the cosines between main and segments, and how far off their lines places
+    are, m.
     """
     again = place[1:] == place[:-1]
     tied = np.flatnonzero(np.append(again, False) | np.insert(again, 0, False))
     few = Spots(rows.net, *(getattr(rows, n)[tied] for n in ("chain", "at", "offset", "same")))
     west, south = middle[tied].round(3).T
     keys = [place[tied], *(precedence(rows.net.column, few.line) if len(tied) else ())]
-    keys.append(-along[tied].round(6))
+    keys += [-of[tied].round(6) for of in lies]
     order = np.lexsort([*keys, west, south, few.chain, few.at][::-1])
     first = tied[order[np.unique(place[tied[order]], return_index=True)[1]]]
     kept = np.ones(len(place), dtype=bool)

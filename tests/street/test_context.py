@@ -273,3 +273,19 @@ def test_where_two_carriageways_meet_that_counts_which_the_main_runs_along(
     here = street_at(streets, *place, way)
     # in the second of them traffic comes towards the main
     assert (here["street_oneway"] > 0) != here["street_same"]
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("mirrored", [1.0, -1.0])
+@pytest.mark.parametrize("angle", range(0, 360, 45))
+def test_where_two_carriageways_open_alike_that_counts_on_whose_side_the_place_lies(
+    angle: float, mirrored: float, back: bool
+) -> None:
+    """The main runs midway between their ways from the node on, and begins a little to the left."""
+    legs = [[(-300.0, s * 7.0), (-30.0, s * 7.0), (0.0, 0.0)] for s in (1.0, -1.0)]
+    lines = [turned(np.array(leg) * [1.0, mirrored], angle) for leg in legs]
+    streets = net(*lines, oneway=["along", "against"])
+    way = turned(-EAST if back else EAST, angle)
+    here = street_at(streets, *turned((3.0, 2.0 * mirrored), angle), way)
+    # in the first of them traffic goes east
+    assert ((here["street_oneway"] > 0) == here["street_same"]) == (not back)
