@@ -45,6 +45,7 @@ __all__ = [
     "RECEIVING",
     "RESUMED",
     "ROLES",
+    "STATES",
     "UNIT_SIGNS",
     "VERDICTS",
     "WAYS",
@@ -225,14 +226,45 @@ def _integer(name: str, text: str, *, note: str = "", later: bool = False) -> Fi
     return Field(name, "integer", text, note=note, later=later)
 
 
-def _flag(name: str, text: str, *, note: str = "") -> Field:
-    return Field(name, "flag", text, note=note)
+def _flag(name: str, text: str, *, note: str = "", words: Words = ()) -> Field:
+    return Field(name, "flag", text, note=note, words=words)
 
 
 # Words that are read, in lower case: of flags, and of the way of traffic, as the attribute tables
-# of road data have it.
-YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
-NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
+# of road data have it. Those of other languages are common practice, no source; marks on letters of
+# flags do not matter.
+YES = (
+    "yes", "y", "true", "t", "1", "1.0", "open", "opened", "on",
+    "ja", "j", "wahr", "oui", "vrai", "sí", "verdadero", "sì", "vero", "waar", "sim", "verdadeiro",
+    "tak", "prawda", "ano", "pravda", "sant",
+)  # fmt: skip
+NO = (
+    "no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off",
+    "nein", "falsch", "non", "faux", "falso", "nee", "onwaar", "não", "nie", "fałsz", "nepravda",
+    "nej", "falskt", "falsk",
+)  # fmt: skip
+# Of valves, beside those for yes and no.
+STATES: Words = (
+    (
+        "open",
+        (
+            "open", "opened", "offen", "auf", "geöffnet", "geoeffnet", "ouvert", "ouverte",
+            "abierta", "abierto", "aperta", "aperto", "geopend", "aberta", "aberto", "otwarta",
+            "otwarty", "otwarte", "otevřeno", "otevřena", "otevřený", "otevřené", "öppen", "öppet",
+            "öppna", "åben", "åbent",
+        ),
+    ),
+    (
+        "closed",
+        (
+            "closed", "close", "shut", "geschlossen", "zu", "verschlossen", "gesperrt",
+            "abgesperrt", "fermé", "fermée", "cerrada", "cerrado", "chiusa", "chiuso", "gesloten",
+            "dicht", "fechada", "fechado", "zamknięta", "zamknięty", "zamknięte", "zavřeno",
+            "zavřena", "zavřený", "zavřené", "uzavřeno", "uzavřena", "uzavřený", "stängd",
+            "stängt", "lukket",
+        ),
+    ),
+)  # fmt: skip
 WAYS: Words = (
     (
         "along",
@@ -350,7 +382,11 @@ INPUTS: dict[str, Layer] = {
                     "check, control valves and the like do not; missing: a line valve",
                 ),
                 _flag(
-                    "open", "normally open: yes or no, N.O. or N.C.", note="missing: taken as open"
+                    "open",
+                    "normally open: yes or no, N.O. or N.C.",
+                    note="what NO, NF, NA and OFF mean is judged by their column; missing: taken "
+                    "as open",
+                    words=STATES,
                 ),
                 _text("valve_id", "identifier, by which shutdowns and findings name the valve"),
                 _STATUS,
@@ -1598,10 +1634,11 @@ def explain(layers: dict[str, Layer], system: str = "si") -> str:
 def _may_hold(column: Field) -> str:
     """Return what a field may hold, with all words that are read for each meaning."""
     if column.words:
-        return "; ".join(
+        told = [
             f"`{meaning}`{_also([w for w in words if w not in (meaning, '')])}"
             for meaning, words in column.words
-        )
+        ]
+        return "; ".join([_MAY_HOLD["flag"], *told] if column.dtype == "flag" else told)
     return ", ".join(f"`{word}`" for word in column.values) or _MAY_HOLD[column.dtype]
 
 

@@ -23,7 +23,7 @@ from geotools.call import python_function
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
 from geotools.deliver.procedure import read_procedure
 from geotools.deliver.records import CUT, FAIL, KINDS, PASS, RECORD_TABLES, read_map
-from geotools.schema import INPUTS, NO, OUTPUTS, ROLES, WAYS, YES, describe, explain
+from geotools.schema import INPUTS, NO, OUTPUTS, ROLES, STATES, WAYS, YES, describe, explain
 from geotools.tool import Key, Tool, builtin
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -149,7 +149,7 @@ def words_after(start: str, text: str) -> list[str]:
 def test_every_word_for_a_field_that_is_read_stands_in_the_readme() -> None:
     text = README.read_text()
     told = {"Read as yes: ": YES, "; as no: ": NO, "`pass`": PASS, "`fail`": FAIL, "`cut out`": CUT}
-    told |= {f"`{way}`": words for way, words in WAYS}
+    told |= {f"`{way}`": words for way, words in (*WAYS, *STATES)}
     missing = {
         start: sorted({*words} - {*words_after(start, text), start.strip("`"), ""})
         for start, words in told.items()

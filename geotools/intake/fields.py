@@ -26,7 +26,7 @@ from geotools.intake.limits import (
 from geotools.intake.match import Column, Match
 from geotools.intake.measured import Measured, in_own_unit
 from geotools.intake.normally import FIELD as STATE
-from geotools.intake.normally import has_no, state_remarks, states
+from geotools.intake.normally import has_twofold, state_remarks, states
 from geotools.intake.notes import Note, note, notes_by_word
 from geotools.intake.signs import (
     COMMA,
@@ -195,7 +195,7 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
 def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Signs) -> Numbers:
     """Read a column of a field as numbers."""
     if field.dtype == "flag":
-        said = states(texts(data), signs.no) if _holds_states(field, data) else None
+        said = states(texts(data), signs.states) if _holds_states(field, data) else None
         return flags(data, said=said)
     return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
 
@@ -208,14 +208,14 @@ def _numbers(
     read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
     remarks = _sign_remarks(column, data, read, signs)
     if _holds_states(field, data):
-        remarks += state_remarks(column.name, texts(data), signs.no)
+        remarks += state_remarks(column.name, texts(data), signs.states)
     read, told = _without_words(field, column, data, read)
     return read, own, [*remarks, *told]
 
 
 def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
-    """Return what signs and NO stand for in a column of text, by all its values in the source."""
-    if _holds_states(field, data) and has_no(texts(data)):
+    """Return what signs, and words as NO, stand for in a column of text, by all of its source."""
+    if _holds_states(field, data) and has_twofold(texts(data)):
         return judge(field, column)
     if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
         return Signs(sense_of(field, column))

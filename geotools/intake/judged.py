@@ -57,7 +57,7 @@ def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs
     Each once is enough but of traffic, where it counts how many say nothing.
     """
     if field.name == FIELD:
-        return Signs(sense, no=normally(texts))
+        return Signs(sense, states=normally(texts))
     if field.name == TRAFFIC:
         return Signs(sense, ways=traffic(texts))
     return signs_in(texts, field.dimension, sense)

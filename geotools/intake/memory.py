@@ -13,7 +13,7 @@ from geotools.brief import Brief
 from geotools.intake.judged import sense_of, told_by
 from geotools.intake.load import crs_of
 from geotools.intake.match import match_columns
-from geotools.intake.normally import FIELD, has_no
+from geotools.intake.normally import FIELD, has_twofold
 from geotools.intake.signs import Signs, may_be_twofold
 from geotools.intake.sources import FramePart, Source, frame_source, meets
 from geotools.intake.traffic import FIELD as TRAFFIC
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Shelved", "part_of", "shelved", "told_apart"]
 
-JUDGED = {FIELD: has_no, TRAFFIC: has_letters}  # which texts of other fields are read as two
+JUDGED = {FIELD: has_twofold, TRAFFIC: has_letters}  # which texts of other fields are read as two
 
 
 @dataclass(frozen=True)

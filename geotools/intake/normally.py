@@ -1,107 +1,189 @@
-"""Normally: whether valves are open by marks as NC, and what NO beside them, or alone, stands for.
+"""Normally: whether valves are open, by words and by marks as NC, and what NO, NF, NA, OFF are.
 
-NO is no, of a column that says whether valves are open, or normally open, as in pairs with NC. The
-other words of its column tell which; where they do not, it is read as no, and told.
+NO is no, of a column that says whether valves are open, or normally open, as in pairs with NC or
+NF. The other words of its column tell which; where they do not, it is read as no, and told. So it
+is with NA, not available or normally open as in Spanish, and OFF, off or open as in German.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
+
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from geotools.schema import NO, YES
+from geotools.intake.values import NOTHING
+from geotools.pipe.names import folded
+from geotools.schema import NO, STATES, YES
 
-__all__ = ["FIELD", "has_no", "normally", "says_closed", "state_remarks", "states"]
+__all__ = ["FIELD", "has_twofold", "normally", "says_closed", "state_remarks", "states"]
 
 FIELD = "open"  # the field such marks are read in
-# What NO is: no, with nothing said; normally open by the marks in the column, also though it holds
-# words for yes; no for want of any word that tells.
+# What a word is: as it says, with nothing said; another by the marks in the column, also though it
+# holds words for yes; as it says for want of any word that tells.
 PLAIN, MARKED, MIXED, DOUBTFUL = "", "marked", "mixed", "doubtful"
-# Common practice, no source; of abbreviations the letters alone, whatever stands between.
-NORMALLY = {"normallyopen": 1.0, "normalopen": 1.0, "normallyclosed": 0.0, "normalclosed": 0.0}
-CLOSED = ("closed", "close", "shut")
+# Words of two meanings, and the state by the second: normally open, NA as in normalmente abierta,
+# NF as in normalement fermé (else not found), OFF as in offen, NE as in Czech (beside ano).
+TWOFOLD = {"no": 1.0, "na": 1.0, "nf": 0.0, "off": 1.0, "ne": 0.0}
+# Words for normally, which may stand before open and closed. Common practice, no source.
+_NORMALLY = (
+    "normally", "normal", "normalement", "normalmente", "normalerweise", "normaal", "normalnie",
+    "normalne", "normalt",
+)  # fmt: skip
+_SAID = {
+    folded(word): state
+    for (_, words), state in zip(STATES, (1.0, 0.0), strict=True)
+    for word in words
+}
+OPEN, CLOSED = (frozenset(w for w, said in _SAID.items() if said == state) for state in (1.0, 0.0))
 # Words for yes or no, and open, beside which NO is a no.
-PLAINLY = frozenset((*YES, *NO)) - {"no", *CLOSED}
+PLAINLY = frozenset((*map(folded, (*YES, *NO)), *OPEN)) - {"no", *CLOSED}
+_GERMAN_SHUT = frozenset({"zu", "geschlossen", "verschlossen", "gesperrt", "abgesperrt"})
+_GERMAN = _GERMAN_SHUT | {"auf", "offen", "geoffnet", "ja", "j", "nein", "wahr", "falsch"}
 _BETWEEN = str.maketrans("", "", "./-_ ")
 
 
-def has_no(texts: npt.NDArray[np.object_]) -> bool:
-    """Tell whether a column holds the word NO."""
-    return "no" in _words(texts)
+def has_twofold(texts: npt.NDArray[np.object_]) -> bool:
+    """Tell whether a column holds a word of two meanings, as NO."""
+    return any(_letters(word) in TWOFOLD for word in _words(texts))
 
 
-def normally(texts: npt.NDArray[np.object_]) -> str:
-    """Return what NO stands for in a column, by all its values; each once is enough."""
-    words = _words(texts)
-    if "no" not in words:
-        return PLAIN
-    told = any(word in PLAINLY for word in words)
-    if any(_is_mark(word) or _state(word, PLAIN) == 0.0 for word in words):
-        return MIXED if told else MARKED
-    if told:
-        return PLAIN
-    return MARKED if any(word in CLOSED for word in words) else DOUBTFUL
+def normally(texts: npt.NDArray[np.object_]) -> dict[str, str]:
+    """Return what words of two meanings stand for in a column, by all its values.
+
+    Each value once is enough. What is as it says is left out.
+    """
+    found = _words(texts)
+    words = found - set(NOTHING)
+    no, na = _no(words), _na(words | found & {"na"})
+    marked = MARKED in (no, na) or any(_is_mark(word) and _letters(word) == "no" for word in words)
+    meant = {"no": no, "na": na, "off": _off(words)}
+    if any(_letters(word) == "nf" for word in words):
+        meant["nf"] = MARKED if marked else DOUBTFUL
+    meant["ne"] = MARKED if "ano" in words else PLAIN
+    return {word: how for word, how in meant.items() if how != PLAIN}
 
 
 def says_closed(text: str) -> bool:
     """Tell whether a text says that a valve is closed, by a word or as N.C. does."""
-    word = text.strip().lower()
-    return word in CLOSED or _state(word, PLAIN) == 0.0
+    return _state(folded(text), {}) == 0.0
 
 
-def states(texts: npt.NDArray[np.object_], no: str) -> npt.NDArray[np.float64]:
-    """Return 1 for what is marked normally open, 0 for normally closed, NaN for all other text.
+def states(texts: npt.NDArray[np.object_], meant: Mapping[str, str]) -> npt.NDArray[np.float64]:
+    """Return 1 for what is said or marked to be open, 0 for closed, NaN for all other text.
+
+    Words for yes and no are other text.
 
     Parameters
     ----------
     texts : ndarray of str objects, shape (n,)
-    no : str
+    meant : mapping
         As of `normally`.
     """
-    words, inverse = np.unique(_folded(texts), return_inverse=True)
-    said = np.array([_state(str(word), no) for word in words], dtype=np.float64)
-    return said[inverse]
+    place, words = pd.factorize(texts)
+    said = [_state(folded(str(word)), meant) for word in words]
+    return np.array(said, dtype=np.float64)[place]
 
 
-def state_remarks(name: str, texts: npt.NDArray[np.object_], no: str) -> list[tuple[str, str, str]]:
-    """Return what is to be said of NO in a column of this name; nothing where it is plain."""
-    if no == PLAIN:
-        return []
-    count = int((_folded(texts) == "no").sum())
-    write = "write N.O. or open for valves normally open, N.C. or closed for those normally closed"
-    if no == DOUBTFUL:
-        text = (
-            f"open is NO on {count:,} features (column {name!r}), and no other word in the column "
-            "tells whether that means no or normally open; read as no, so that these valves are "
-            f"taken as normally closed; if it means normally open, {write}"
-        )
-        return [("warning", "valve-state-doubtful", text)]
-    beside = ", though it also holds words for yes or no" if no == MIXED else ""
-    text = (
-        f"open is NO on {count:,} features (column {name!r}) and is read as normally open, since "
-        f"the column says by words or marks (N.C.) which ones are closed{beside}; if it means no, "
-        f"{write}"
-    )
-    return [("warning" if no == MIXED else "info", "valve-state-marked", text)]
+def state_remarks(
+    name: str, texts: npt.NDArray[np.object_], meant: Mapping[str, str]
+) -> list[tuple[str, str, str]]:
+    """Return what is to be said of NO, NA and OFF in a column of this name; nothing where plain."""
+    found = pd.Series(texts, dtype=object).astype(str).map(folded)
+    out, marks = [], "N.F." if "nf" in meant else "N.C."
+    for word in (word for word in ("no", "na", "off") if word in meant):
+        letters = found if word == "no" else found.map(_letters)
+        count, how = int((letters == word).sum()), meant[word]
+        if count:
+            where = f"on {count:,} features (column {name!r})"
+            text = f"open is {word.upper()} {where}{_HOW[word, how].format(marks=marks)}"
+            rule = "valve-state-doubtful" if how == DOUBTFUL else "valve-state-marked"
+            out.append(("info" if how == MARKED else "warning", rule, text))
+    return out
 
 
-def _state(word: str, no: str) -> float:
-    if word == "no":
-        return 1.0 if no in (MARKED, MIXED) else np.nan
-    letters = word.translate(_BETWEEN)
+_WRITE = "write N.O. or open for valves normally open, N.C. or closed for those normally closed"
+_BY_MARKS = (
+    " and is read as normally open, since the column says by words or marks ({marks}) which ones "
+    "are closed"
+)
+_IF_NO = f"if it means no, {_WRITE}"
+# How a word was read, and why
+_HOW = {
+    ("no", MARKED): f"{_BY_MARKS}; {_IF_NO}",
+    ("no", MIXED): f"{_BY_MARKS}, though it also holds words for yes or no; {_IF_NO}",
+    ("no", DOUBTFUL): ", and no other word in the column tells whether that means no or normally "
+    "open; read as no, so that these valves are taken as normally closed; if it means normally "
+    f"open, {_WRITE}",
+    ("na", MARKED): f"{_BY_MARKS} and holds nothing else; if it means that nothing is known, "
+    f"leave it empty; {_WRITE}",
+    ("off", MARKED): " and is read as open, as offen is, since the column says in German which "
+    f"ones are closed; if it means off, {_WRITE}",
+    ("off", DOUBTFUL): ", and the other words in the column do not tell whether that means off or, "
+    f"in German, open; read as off, so that these valves are taken as normally closed; {_WRITE}",
+}
+
+
+def _no(words: Set[str]) -> str:
+    if "no" not in words:
+        return PLAIN
+    told = not words.isdisjoint(PLAINLY)
+    if any(_is_mark(word) or _letters(word) == "nf" or _is_shut(word) for word in words):
+        return MIXED if told else MARKED
+    if told:
+        return PLAIN
+    return DOUBTFUL if words.isdisjoint(CLOSED) else MARKED
+
+
+def _na(words: Set[str]) -> str:
+    """Return what NA is: normally open where nothing but it and NC or NF are in the column."""
+    letters = {_letters(word) for word in words}
+    marked = "na" in letters and len(letters) > 1 and letters <= {"na", "nc", "nf"}
+    return MARKED if marked else PLAIN
+
+
+def _off(words: Set[str]) -> str:
+    others = words - {"off"}
+    if "off" not in words or "on" in others:
+        return PLAIN
+    if others & _GERMAN_SHUT and others.isdisjoint(PLAINLY):
+        return MARKED
+    plain = others and all(_is_known(word) for word in others) and others.isdisjoint(_GERMAN)
+    return PLAIN if plain else DOUBTFUL
+
+
+def _state(word: str, meant: Mapping[str, str]) -> float:
+    letters = _letters(word)
     if _is_mark(word):
         return 1.0 if letters == "no" else 0.0
-    return NORMALLY.get(letters, np.nan)
+    if letters in TWOFOLD:
+        return TWOFOLD[letters] if meant.get(letters) in (MARKED, MIXED) else np.nan
+    if word in _SAID:
+        return _SAID[word]
+    ends = (letters.removeprefix(adverb) for adverb in _NORMALLY if letters.startswith(adverb))
+    return next((_SAID[end] for end in ends if end in _SAID), np.nan)
+
+
+def _is_known(word: str) -> bool:
+    """Tell whether a word is one for yes, no, open or closed, or a mark."""
+    return word in PLAINLY or word == "no" or not np.isnan(_state(word, {}))
+
+
+def _is_shut(word: str) -> bool:
+    """Tell whether a word is one for normally closed, of more than one word."""
+    return word not in CLOSED and _state(word, {}) == 0.0
 
 
 def _is_mark(word: str) -> bool:
     """Tell whether a word is NC, N.C. or N.O., however it is pointed; NO alone may be a no."""
-    return word != "no" and word.translate(_BETWEEN) in ("no", "nc")
+    return word != "no" and _letters(word) in ("no", "nc")
+
+
+def _letters(word: str) -> str:
+    """Return a word without what stands between letters of marks; N/A is none."""
+    return word if word == "n/a" else word.translate(_BETWEEN)
 
 
 def _words(texts: npt.NDArray[np.object_]) -> set[str]:
-    return set(np.unique(_folded(texts)).tolist())
-
-
-def _folded(texts: npt.NDArray[np.object_]) -> npt.NDArray[np.str_]:
-    return np.strings.lower(texts.astype(np.str_))
+    return {folded(str(word)) for word in pd.unique(texts)}

@@ -101,14 +101,15 @@ class Signs:
     """What each sign does in a column: True where it is decimal, False where it parts thousands.
 
     A sign that is not in ``decimal`` is told by nothing in the column; then the limits alone speak
-    for a value. ``why`` says what tells of a sign, in words. ``no`` is what NO stands for in a
-    column of flags, as of `normally`; ``ways`` what T and F do in one on traffic, as of `traffic`.
+    for a value. ``why`` says what tells of a sign, in words. ``states`` is what NO, NF, NA
+    and OFF stand for in one on valves, as of `normally`; ``ways`` what T and F do in one on
+    traffic, as of `traffic`.
     """
 
     sense: Sense = Sense()
     decimal: dict[str, bool] = field(default_factory=dict)
     why: dict[str, str] = field(default_factory=dict)
-    no: str = ""
+    states: dict[str, str] = field(default_factory=dict)
     ways: str = ""
 
     @classmethod

@@ -14,6 +14,7 @@ import pandas as pd
 from geotools.intake.dates import DAY_ZERO, are_day_zero, with_years
 from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs, parted
 from geotools.intake.zones import is_midnight_ahead
+from geotools.pipe.names import folded
 from geotools.schema import NO, YES
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
 # "1,5" and "12,75" can only be decimals; "1,200" might be a thousand (`signs.py`).
 DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
+_FLAGS = {folded(word): value for value, words in ((1.0, YES), (0.0, NO)) for word in words}
 UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
 Longitudes = Callable[[npt.NDArray[np.int64]], npt.NDArray[np.float64]]  # degrees, of rows
 
@@ -199,7 +201,8 @@ def flags(column: pd.Series[Any], *, said: npt.NDArray[np.float64] | None = None
         odd = ~np.isnan(found.values) & ~np.isin(found.values, (0.0, 1.0))
         return Numbers(np.where(odd, np.nan, found.values), odd, found.how)
     text = _folded(texts(column))
-    values = np.where(np.isin(text, YES), 1.0, np.where(np.isin(text, NO), 0.0, np.nan))
+    place, distinct = pd.factorize(text)
+    values = np.array([_FLAGS.get(folded(str(word)), np.nan) for word in distinct])[place]
     if said is not None:
         values = np.where(np.isnan(said), values, said)
     unread = np.isnan(values) & ~np.isin(text, NOTHING)

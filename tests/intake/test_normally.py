@@ -11,6 +11,8 @@ from geotools.intake.memory import part_of, shelved
 from geotools.intake.normally import DOUBTFUL, MARKED, MIXED, PLAIN, normally, says_closed
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
+from geotools.pipe.names import folded
+from geotools.schema import STATES
 
 
 def _valves(spot, words):
@@ -33,13 +35,21 @@ def _valves(spot, words):
         (["NO", None, "no"], DOUBTFUL, [0, np.nan, 0]),
         (["NO", "Closed", "NO"], MARKED, [1, 0, 1]),
         (["NO", "Normally Closed", ""], MARKED, [1, 0, np.nan]),
+        (["NO", "NF", "no"], MARKED, [1, 0, 1]),
+        (["NO", "N.F.", ""], MARKED, [1, 0, np.nan]),
+        (["N.O.", "N.F.", "n/o"], PLAIN, [1, 0, 1]),
+        (["NO", "Fermée", "NO"], MARKED, [1, 0, 1]),
+        (["NO", "normalmente cerrada", ""], MARKED, [1, 0, np.nan]),
+        (["NO", "Sí", "si"], PLAIN, [0, 1, 1]),
+        (["NO", "Aperta", "CHIUSA"], PLAIN, [0, 1, 0]),
     ],
 )
 def test_no_is_normally_open_where_the_column_holds_such_marks_and_told_where_nothing_tells(
     network, read, spot, words, meaning, states
 ):
     layers = read(mains=network(), valves=_valves(spot, words))
-    assert normally(np.array([w or "" for w in words], dtype=object)) == meaning
+    meant = normally(np.array([w or "" for w in words], dtype=object))
+    assert meant.get("no", PLAIN) == meaning
     np.testing.assert_array_equal(layers.valves.table["open"].to_numpy(), states)
     told = layers.findings.table().set_index("rule")["severity"].to_dict()
     assert "unreadable-value" not in told
@@ -48,6 +58,83 @@ def test_no_is_normally_open_where_the_column_holds_such_marks_and_told_where_no
     for rule, text in layers.findings.table()[["rule", "text"]].itertuples(index=False):
         if rule.startswith("valve-state-"):
             assert "write N.O. or open for valves normally open" in text
+
+
+def _told(layers):
+    table = layers.findings.table()
+    return sorted(rule for rule in table["rule"] if rule.startswith(("valve-state-m", "unread")))
+
+
+@pytest.mark.parametrize(
+    ("words", "states", "told"),
+    [
+        (["NA", "NC", "N.A."], [1, 0, 1], ["valve-state-marked"]),
+        (["NA", "NF", ""], [1, 0, np.nan], ["valve-state-marked"]),
+        (["NA", "NC", "n/a"], [1, 0, np.nan], ["valve-state-marked"]),
+        (["NA", "NC", "Open"], [np.nan, 0, 1], []),
+        (["NA", "NC", "N.O."], [np.nan, 0, 1], []),
+        (["NA", "Closed", "NA"], [np.nan, 0, np.nan], []),
+        (["NA", "", "NA"], [np.nan, np.nan, np.nan], []),
+    ],
+)
+def test_na_is_normally_open_where_nothing_but_marks_for_closed_stands_beside_it(
+    network, read, spot, words, states, told
+):
+    layers = read(mains=network(), valves=_valves(spot, words))
+    np.testing.assert_array_equal(layers.valves.table["open"].to_numpy(), states)
+    assert _told(layers) == told
+
+
+@pytest.mark.parametrize("words", [["NF", "Open", "Closed"], ["YES", "NO", "NF"], ["NF", "", ""]])
+def test_nf_may_be_not_found_and_is_read_as_closed_beside_normally_open_alone(
+    network, read, spot, words
+):
+    layers = read(mains=network(), valves=_valves(spot, words))
+    assert np.isnan(layers.valves.table["open"].to_numpy()[words.index("NF")])
+    assert "unreadable-value" in _told(layers)
+
+
+@pytest.mark.parametrize(
+    ("words", "states", "rule"),
+    [
+        (["OFF", "ZU", "off"], [1, 0, 1], "marked"),
+        (["OFF", "geschlossen", ""], [1, 0, np.nan], "marked"),
+        (["OFF", "AUF", "ZU"], [0, 1, 0], "doubtful"),
+        (["OFF", "xyzzy", "ja"], [0, np.nan, 1], "doubtful"),
+        (["OFF", "", "OFF"], [0, np.nan, 0], "doubtful"),
+        (["OFF", "ON", "xyzzy"], [0, 1, np.nan], ""),
+        (["OFF", "Open", "NA"], [0, 1, np.nan], ""),
+        (["OFF", "yes", "Closed"], [0, 1, 0], ""),
+    ],
+)
+def test_off_is_open_beside_german_words_for_closed_and_told_where_nothing_tells(
+    network, read, spot, words, states, rule
+):
+    layers = read(mains=network(), valves=_valves(spot, words))
+    np.testing.assert_array_equal(layers.valves.table["open"].to_numpy(), states)
+    found = layers.findings.table()
+    told = found[found["rule"].isin(["valve-state-marked", "valve-state-doubtful"])]
+    assert told["rule"].tolist() == ([f"valve-state-{rule}"] if rule else [])
+    assert all("OFF on" in text for text in told["text"])
+
+
+@pytest.mark.parametrize("meaning", STATES)
+def test_every_word_for_open_and_closed_is_read_whatever_its_marks(meaning, network, read, spot):
+    words = [*meaning[1], *(folded(word).upper() for word in meaning[1])]
+    layers = read(mains=network(), valves=_valves(spot, words))
+    state = {"open": 1.0, "closed": 0.0}[meaning[0]]
+    assert layers.valves.table["open"].tolist() == [state] * len(words)
+    assert _told(layers) == []
+
+
+def test_words_for_yes_and_no_are_read_in_other_languages(network, read, spot):
+    laterals = _valves(spot, ["Ja", "SI", "não", "NAO", "Tak", "nein", "WAHR"])
+    layers = read(mains=network(), laterals=laterals.rename(columns={"open": "critical"}))
+    assert layers.laterals.table["critical"].tolist() == [1, 1, 0, 0, 1, 0, 1]
+    layers = read(mains=network(), valves=_valves(spot, ["ano", "ne", "NE"]))
+    assert layers.valves.table["open"].tolist() == [1, 0, 0]
+    layers = read(mains=network(), valves=_valves(spot, ["ja", "ne", ""]))
+    assert _told(layers) == ["unreadable-value"]
 
 
 def test_no_in_a_part_of_the_valves_means_what_it_means_in_the_whole(network, spot, line):
@@ -75,6 +162,9 @@ def test_marks_of_valves_are_no_words_of_other_flags(network, read, spot):
         ("Normally-Closed", True),
         ("NORMALLY_CLOSED", True),
         ("N_C", True),
+        ("Fermée", True),
+        ("normal geschlossen", True),
+        ("NF", False),
         ("NO", False),
         ("Open", False),
     ],
