@@ -363,7 +363,8 @@ INPUTS: dict[str, Layer] = {
                     "kind",
                     "what it is: bend, tee, cross, reducer, cap, ...",
                     note="a bend or elbow turns the main by its angle; a cap, plug, end cap or "
-                    "blank end ends it; the others change nothing",
+                    "blank end ends it; the others change nothing; words in other languages are "
+                    "read as those of valves",
                     required=True,
                 ),
                 _real("angle", "deflection of a bend", "angle"),

@@ -16,24 +16,12 @@ from geotools.network.pieces import TOUCH
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.network.runs import Chains, alike
-from geotools.pipe.names import spaced
+from geotools.pipe.fittings import fitting_kind
 from geotools.schema import quantity_text
 
 __all__ = ["Fitted", "fit_onto", "report_fittings"]
-
-# Words in the kind of a fitting, common practice, no source.
-BEND = r"bend|elbow"
-CAP = (
-    r"\bcaps?\b|\bend.?cap|\bplugs?\b|\b(?:stop|blank|blind|dead|capped|plugged).?end\b"
-    r"|\b(?:blank|blind)(?:ing)?.?(?:flange|plate|cap)"
-)
-NO_CAP = (  # has one perhaps, but goes on, or lies beside the main
-    r"valve|hydrant|saddle|tapp|ferrule|service|meter|\bt\b|tee|cross|wye|\by\b|bend|elbow|coupl"
-)
-NO_BEND = (
-    r"\bt\b|tee|cross|wye|\by\b|reduc|increas|taper|cap\b|plug|blank|end\b|coupl|connect|collar"
-    r"|sleeve|flange|union|joint|adapt|transition|saddle|tapping|ferrule|clamp|meter|hydrant|valve"
-)
+# Added to what is told of kinds nobody knows.
+MAY_END = " If they are caps, at which a run should end, write that: cap."
 
 
 @dataclass(frozen=True)
@@ -95,22 +83,16 @@ def fit_onto(
         angle, diameter = (
             fittings.table[name].to_numpy(dtype=float)[point] for name in ("angle", "diameter")
         )
-    said = pd.Series([spaced(str(words)) for words in kind], dtype=object).astype(str)
+    said = np.array([fitting_kind(str(words)) for words in kind], dtype=np.str_)
     kind = np.array([str(words).casefold() for words in kind], dtype=object)
-    called = _has(said, BEND)
-    known = called | _has(said, NO_BEND)
+    known = said != ""
     host = _host(on, chains, mains, diameter)
     fits = np.isnan(diameter) | alike(diameter, host, tolerance)
-    bend = (called | ~known) & (np.nan_to_num(angle) > 0)
-    cap = _has(said, CAP) & ~_has(said, NO_CAP)
+    bend = ((said == "bend") | ~known) & (np.nan_to_num(angle) > 0)
+    cap = said == "cap"
     return Fitted(
         on, kind, angle, diameter, host, bend & fits, cap & fits, ~known, (bend | cap) & ~fits
     )
-
-
-def _has(kinds: pd.Series, words: str) -> BoolArray:
-    """Return which kinds have one of these words in them."""
-    return np.asarray(kinds.str.contains(words, regex=True), dtype=np.bool_)
 
 
 def _host(on: pd.DataFrame, chains: Chains, mains: Lines, own: FloatArray) -> FloatArray:
@@ -187,13 +169,13 @@ def _report_kinds(fitted: Fitted, findings: Findings) -> None:
             "warning",
             one & fitted.bend,
             "taken as bends, for they have an angle on record. Correct the kind, or take the angle "
-            "out if they are none.",
+            f"out if they are none.{MAY_END}",
         ),
         (
             "info",
             one & ~(np.nan_to_num(fitted.angle) > 0),
             "left out, for they have no angle on record; if they are bends, the drawing tells how "
-            "far they turn.",
+            f"far they turn.{MAY_END}",
         ),
     ):
         kinds, counts = np.unique(fitted.kind[chosen].astype(str), return_counts=True)

@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from functools import cache, lru_cache
+from functools import lru_cache
 
-from geotools.pipe._tables import rows
+from geotools.pipe._patterns import pattern
 from geotools.pipe.names import spaced
 
 __all__ = ["is_stuck", "valve_kind"]
-
-# What of a kind a word may be: all of it but a size, a word of it, the beginning of one, anything.
-_PARTS = {
-    "whole": r"^{}(?: (?:dn)?[0-9]*(?:mm|in)?)*$",
-    "word": r"\b{}\b",
-    "start": r"\b{}",
-    "within": r"{}",
-}
 
 
 @lru_cache(maxsize=65536)
@@ -39,7 +30,7 @@ def valve_kind(text: str) -> str:
     """
     plain = _plain(text)
     for kind in ("tapped", "inline", "line"):
-        if _pattern(kind).search(plain):
+        if pattern("valve_words", kind).search(plain):
             return kind
     return ""
 
@@ -47,20 +38,9 @@ def valve_kind(text: str) -> str:
 @lru_cache(maxsize=65536)
 def is_stuck(text: str) -> bool:
     """Tell whether the kind of a valve says that it cannot be moved, or not be found."""
-    return _pattern("stuck").search(_plain(text)) is not None
+    return pattern("valve_words", "stuck").search(_plain(text)) is not None
 
 
 def _plain(text: str) -> str:
     """Return a kind in plain words, without those that only seem to say what a valve is."""
-    return _pattern("sound").sub(" ", spaced(text)).strip()
-
-
-@cache
-def _pattern(kind: str) -> re.Pattern[str]:
-    return re.compile(
-        "|".join(
-            _PARTS[row["part"]].format(re.escape(row["word"]).replace(r"\ ", " ?"))
-            for row in rows("valve_words")
-            if row["kind"] == kind
-        )
-    )
+    return pattern("valve_words", "sound").sub(" ", spaced(text)).strip()

@@ -172,7 +172,8 @@ def test_a_main_that_turns_back_at_an_angle_is_not_folded(
 @pytest.mark.parametrize(
     "kind",
     ["plug valve", "valve cap", "capped tee", "tee, blank flange", "service saddle with cap",
-     "hydrant, stop end", "flanged coupling", "flange adaptor", "blank", "end", "capacity"],
+     "hydrant, stop end", "flanged coupling", "flange adaptor", "blank", "end", "capacity",
+     "T-Stück mit Blindflansch"],
 )  # fmt: skip
 def test_what_goes_on_or_lies_beside_the_main_ends_no_run(
     layers_of: LayersOf, run_set: RunsOf, kind: str
@@ -265,7 +266,7 @@ def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
     "kind",
     ["cap", "Cap ", "end cap", "endcap", "plug", "Stop end", "stop-end", "blank end",
      "blind flange", "Blank Flange", "blanking plate", "capped end", "CI cap 600", "MJ plug",
-     "PIPE_CAP", "END_PLUG", "PipeCap", "CAP_150", "blind_flange"],
+     "PIPE_CAP", "END_PLUG", "PipeCap", "CAP_150", "blind_flange", "Endkappe", "plaque pleine"],
 )  # fmt: skip
 def test_a_run_ends_at_a_cap(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(40.0, 0.3, kind, np.nan), (99.5, 0, kind, np.nan)])

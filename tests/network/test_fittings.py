@@ -27,7 +27,7 @@ def angles(runs: RunSet) -> list[float]:
     return np.degrees(runs.bends["deflection"]).round(6).tolist()
 
 
-@pytest.mark.parametrize("kind", ["Bogen", "Krümmer", "codo", "", "ELL"])
+@pytest.mark.parametrize("kind", ["Formstück", "pièce spéciale", "", "ELL"])
 def test_an_angle_on_record_is_a_bend_whatever_the_word(
     layers_of: LayersOf, run_set: RunsOf, kind: str
 ) -> None:
@@ -39,9 +39,12 @@ def test_an_angle_on_record_is_a_bend_whatever_the_word(
         f"2 fittings on the runs are of a kind that is not known, {kind.casefold()!r}, and are "
         "taken as bends"
     )
+    assert "caps, at which a run should end" in found["text"][0]
 
 
-@pytest.mark.parametrize("kind", ["tee", "T_PIECE", "Cross", "reducer", "coupling", "end cap"])
+@pytest.mark.parametrize(
+    "kind", ["tee", "T_PIECE", "Cross", "reducer", "coupling", "end cap", "T-Stück", "Té", "Muffe"]
+)
 def test_the_angle_of_what_is_known_to_be_no_bend_counts_for_nothing(
     layers_of: LayersOf, run_set: RunsOf, kind: str
 ) -> None:
@@ -50,7 +53,7 @@ def test_the_angle_of_what_is_known_to_be_no_bend_counts_for_nothing(
     assert told(layers, "fitting-kind-unknown").empty
 
 
-@pytest.mark.parametrize("kind", ["45 deg bend", "Elbow", "BEND_45"])
+@pytest.mark.parametrize("kind", ["45 deg bend", "Elbow", "BEND_45", "Krümmer", "codo"])
 def test_a_bend_is_of_a_known_kind(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(200, 0, kind, 45.0), (300, 0, kind, np.nan)])
     assert angles(run_set(layers)) == [45.0]
@@ -60,15 +63,16 @@ def test_a_bend_is_of_a_known_kind(layers_of: LayersOf, run_set: RunsOf, kind: s
 def test_kinds_nobody_knows_without_an_angle_are_told_once_each(
     layers_of: LayersOf, run_set: RunsOf
 ) -> None:
-    marks = [(k, 0, kind, np.nan) for k, kind in enumerate(("Muffe", "muffe ", "codo"), start=9)]
+    marks = [(k, 0, kind, np.nan) for k, kind in enumerate(("Xyzzy", "xyzzy ", "Ell"), start=9)]
     layers = layers_of([MAIN, [(0, 50), (600, 50)]], diameter=[0.6, 0.1], fittings=[
         *marks, (100, 50, "unheard of", np.nan),
     ])  # fmt: skip
     assert angles(run_set(layers)) == []
     found = told(layers, "fitting-kind-unknown")
     assert found["severity"].tolist() == ["info", "info"]
-    assert ["'codo'" in text for text in found["text"]] == [True, False]
+    assert ["'ell'" in text for text in found["text"]] == [True, False]
     assert found["text"][1].startswith("2 fittings on the runs are of a kind that is not known")
+    assert all("caps, at which a run should end" in text for text in found["text"])
 
 
 @pytest.mark.parametrize("reach", [3.0, 10.0])
