@@ -1,17 +1,98 @@
-"""Ways that no vehicle uses, left out of the streets: no lane is closed there, no string laid."""
+"""Ways that no vehicle uses, left out of the streets: no lane is closed there, no string laid.
+
+What is left out are the classes of the brief; words of others that seem to say it are told.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
 from geotools.lists import as_compared
+from geotools.pipe.names import spaced
 
-__all__ = ["only_streets"]
+__all__ = ["doubtful_ways", "only_streets"]
+
+# Beginnings of words that say of a way that no vehicle uses it, as `spaced` writes them, and words
+# that say it as a whole. Common practice, no source. Not there is what may carry vehicles, too:
+# lane, alley, path, track, chemin, Steig, calle peatonal.
+ON_FOOT = (
+    "bicycle path", "bicycle track", "bicycle trail", "bicycle way", "bike path", "bike track",
+    "bike trail", "bike way", "bikeway", "boardwalk", "bridle path", "bridle way", "bridlepath",
+    "bridleway", "crosswalk", "cycle path", "cycle track", "cycle way", "cyclepath", "cycletrack",
+    "cycleway", "elevator", "escalator", "foot bridge", "foot path", "foot trail", "foot way",
+    "footbridge", "footpath", "footway", "greenway", "hiking", "multi use path", "multi use trail",
+    "pedestrian bridge", "pedestrian crossing", "pedestrian overpass", "pedestrian path",
+    "pedestrian subway", "pedestrian trail", "pedestrian underpass", "pedestrian walk",
+    "pedestrian way", "shared path", "shared use path", "side walk", "sidewalk", "stair",
+    "tow path", "towing path", "towpath", "walking path", "walking trail", "walkway",
+    # German
+    "bahnsteig", "burgersteig", "fahrradweg", "fussgangersteg", "fussgangerbruck",
+    "fussgangertunnel", "fussgangeruber", "fussgangerunter", "fussgangerweg", "fusspfad",
+    "fussweg", "gehbahn", "gehsteig", "gehweg", "leinpfad", "radfahrweg", "radschnellweg",
+    "radweg", "reitweg", "trampelpfad", "treidelpfad", "treppe", "wanderpfad", "wanderweg",
+    # French
+    "chemin de halage", "chemin pedestre", "chemin pieton", "cheminement pieton", "escalier",
+    "halage", "passage pieton", "passerelle", "piste cyclable", "sente", "sentier", "trottoir",
+    "voie cyclable", "voie pietonne", "voie verte",
+    # Spanish
+    "acera", "camino peatonal", "carril bici", "ciclopista", "ciclorruta", "ciclovia", "escalera",
+    "escalinata", "paso peatonal", "pasarela", "senda", "sendero", "vereda",
+    # Italian
+    "ciclabile", "ciclopedonale", "gradinata", "marciapied", "passaggio pedonale", "passerella",
+    "percorso pedonale", "pista ciclabile", "ponte pedonale", "scalinata", "sentiero",
+    # Dutch
+    "fietsbrug", "fietspad", "jaagpad", "ruiterpad", "stoep", "voetgangersbrug", "voetpad",
+    "wandelpad",
+    # Portuguese
+    "escada", "passadico", "passarela", "passeio", "trilha", "trilho",
+    # Polish
+    "chodnik", "droga dla pieszych", "droga dla rowerow", "droga rowerowa", "kladka", "schody",
+    "sciezka",
+    # Czech
+    "cyklostezka", "lavka", "pesina", "schodiste", "stezka",
+    # Swedish
+    "cykelbana", "cykelvag", "gang och cykel", "gangbana", "gangbro", "gangstig", "gangvag",
+    "trappa", "trottoar",
+    # Danish
+    "cykelsti", "fortov", "gangsti", "stiforbindelse", "trappe",
+)  # fmt: skip
+ON_FOOT_ALONE = ("pfad", "scala", "stig", "sti", "steg", "steps", "trap", "trappen")
+_ON_FOOT = re.compile(rf"\b(?:{'|'.join(ON_FOOT)})|\b(?:{'|'.join(ON_FOOT_ALONE)})\b")
+
+
+def doubtful_ways(classes: npt.NDArray[np.object_], excluded: Sequence[str]) -> list[str]:
+    """Return a text for each class of streets that by its words no vehicle uses.
+
+    Parameters
+    ----------
+    classes : ndarray of str objects, shape (n,)
+        Of the lines taken as streets.
+    excluded : sequence of str
+        ``street.excluded_classes``; if there are none, nothing is doubtful.
+    """
+    if not excluded:
+        return []
+    counts = pd.Series(classes, dtype=object).str.strip().value_counts()
+    met: dict[str, tuple[int, str]] = {}
+    for word, count in sorted(counts.items(), key=lambda one: (-one[1], str(one[0]))):
+        if _ON_FOOT.search(spaced(str(word))):
+            plain = as_compared([str(word)])[0]
+            size, name = met.get(plain, (0, str(word)))
+            met[plain] = (size + count, name)
+    return [
+        f"streets of class {word!r} ({size:,} lines) are taken as streets, with intersections and "
+        "lanes to close, though the word seems to say that no vehicle uses them; if so, add it to "
+        "street.excluded_classes"
+        for size, word in met.values()
+    ]
 
 
 def only_streets(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> Loaded:

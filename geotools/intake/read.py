@@ -14,7 +14,7 @@ from geotools.errors import LayerError
 from geotools.intake.among import among
 from geotools.intake.columns import Layers, Lines
 from geotools.intake.dem import Raster, find_rasters
-from geotools.intake.driven import only_streets
+from geotools.intake.driven import doubtful_ways, only_streets
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.heights import tell_datums, vertical_datum
@@ -340,9 +340,11 @@ def _remark_materials(findings: Findings, lines: Lines, brief: Brief) -> None:
 
 
 def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:
-    table = streets.data.table
+    classes = streets.data.table["class"].to_numpy(dtype=object)
+    for text in doubtful_ways(classes, brief.street.excluded_classes):
+        findings.add("warning", "class-doubtful", text, layer="streets", field="class")
     for severity, rule, text in class_remarks(
-        table["class"].to_numpy(dtype=object),
+        classes,
         [rate.street for rate in brief.rates.lane_day],
         brief.street.no_block,
     ):

@@ -193,6 +193,50 @@ def test_which_classes_are_no_streets_is_a_setting(network, read, found):
     assert not len(found(layers, "class-excluded"))
 
 
+@pytest.mark.parametrize(
+    "word",
+    [
+        "Public Footpath", "Towpath", "Cycle Track", "Footbridge", "Walkway/Pedestrian Trail",
+        "Gehweg", "Fußweg", "Geh- und Radweg", "Treppe", "Sentier", "Escalier", "Trottoir",
+        "Piste cyclable", "Chemin piétonnier", "Acera", "Marciapiede", "Voetpad", "Escadaria",
+        "Ścieżka", "Schodiště", "Gångväg", "Cykelsti",
+    ],
+)  # fmt: skip
+def test_a_class_that_seems_to_be_of_no_street_is_told_and_taken_as_one_until_it_is_named(
+    network, read, found, word
+):
+    frame = streets("residential", word, f" {word.upper()} ", word, "path")
+    layers = read(mains=network(), streets=frame)
+    assert len(layers.streets) == 4
+    (row,) = found(layers, "class-doubtful").itertuples()
+    assert (row.severity, row.layer) == ("warning", "streets")
+    assert row.text.startswith(f"streets of class {word!r} (3 lines) are taken as streets")
+    assert "street.excluded_classes" in row.text
+    excluded = read(
+        {"street": {"excluded_classes": [word]}}, mains=network(), streets=streets("a", word)
+    )
+    assert len(excluded.streets) == 1
+    assert found(excluded, "class-doubtful").empty
+
+
+def test_words_that_may_carry_vehicles_are_no_doubtful_class(network, read, found):
+    words = [
+        "lane", "Alley", "Chemin", "Path to site", "track", "pedestrian", "Vehicular Trail",
+        "Fußgängerzone", "stepson road", "Radialstraße", "", "residential", "Steggasse",
+    ]  # fmt: skip
+    assert found(read(mains=network(), streets=streets(*words)), "class-doubtful").empty
+    nothing = read({"street": {"excluded_classes": []}}, mains=network(), streets=streets("Treppe"))
+    assert found(nothing, "class-doubtful").empty
+
+
+def test_each_doubtful_class_has_a_row_of_its_own(network, read, found):
+    told = found(
+        read(mains=network(), streets=streets("Treppe", "Gehweg", "Gehweg")), "class-doubtful"
+    )
+    assert ["'Gehweg' (2 " in text for text in told["text"]].count(True) == 1
+    assert len(told) == 2
+
+
 def test_a_way_with_lanes_on_record_that_is_left_out_is_a_warning(network, read, found):
     frame = streets("residential", "path").assign(lanes=[2, 2], speed_kmh=[50, 50])
     (row,) = found(read(mains=network(), streets=frame), "class-excluded").itertuples()
