@@ -14,7 +14,12 @@ from geotools.intake.among import among
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
 from geotools.intake.normally import says_closed
-from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
+from geotools.intake.service import (
+    coded_statuses,
+    doubtful_statuses,
+    plain_statuses,
+    unknown_statuses,
+)
 from geotools.pipe.names import folded
 
 __all__ = ["LAYERS", "in_service"]
@@ -41,7 +46,7 @@ def in_service(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> L
     for word, count in sorted(Counter(map(folded, status[out])).items()):
         text = f"{count} {name} of status {word!r} are left out (network.excluded_statuses)."
         findings.add("info", "status-excluded", text, layer=name, field="status")
-    words = counted(pd.Series(status[~out & (status != "")], dtype=object).map(folded))
+    words = counted(pd.Series(plain_statuses(status, excluded), dtype=object))
     if words:
         text = (
             f"{name} of status {words} are taken to be in service, as none of these words is among "

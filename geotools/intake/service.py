@@ -15,7 +15,7 @@ import pandas as pd
 from geotools.intake.among import among
 from geotools.pipe.names import folded
 
-__all__ = ["coded_statuses", "doubtful_statuses", "unknown_statuses"]
+__all__ = ["coded_statuses", "doubtful_statuses", "plain_statuses", "unknown_statuses"]
 
 # Beginnings of words, letters alone, by which records say that a main is not in service, beside
 # those of the brief. Common practice, no source.
@@ -196,6 +196,29 @@ def unknown_statuses(
         "not known here; add those that mean abandoned, out of service or not built to "
         "network.excluded_statuses"
     )
+
+
+def plain_statuses(
+    status: npt.NDArray[np.object_], excluded: Sequence[str]
+) -> npt.NDArray[np.object_]:
+    """Return the statuses taken as in service of which nothing else here tells a doubt.
+
+    If none are excluded, nothing is doubtful.
+
+    Parameters
+    ----------
+    status : ndarray of str objects, shape (n,)
+    excluded : sequence of str
+        Statuses that are not lined.
+    """
+    words = pd.Series(status, dtype=object).fillna("").astype(str).str.strip()
+    met = [word for word in words.unique() if word and not among([word], excluded)[0]]
+    plain = [word for word in met if not (excluded and _is_doubted(word, excluded))]
+    return words[words.isin(plain)].to_numpy(dtype=object)
+
+
+def _is_doubted(word: str, excluded: Sequence[str]) -> bool:
+    return _is_code(word) or _means_out(word, excluded) or _is_strange(word, excluded)
 
 
 def _is_strange(word: str, excluded: Sequence[str]) -> bool:

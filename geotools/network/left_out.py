@@ -6,11 +6,13 @@ from collections import Counter
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from geotools.brief import Network
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
+from geotools.intake.service import plain_statuses
 from geotools.network.mains import (
     carries_water,
     large_enough,
@@ -89,8 +91,9 @@ def report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
             f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
             layer="mains",
         )
-    taken = statuses_of(mains)[carries_water(mains, network) & large]
-    words = counted(taken[taken != ""])
+    status = mains.table["status"].to_numpy(dtype=object)[large]
+    plain = plain_statuses(status, network.excluded_statuses)
+    words = counted(pd.Series(plain, dtype=object))
     if words:
         findings.add(
             "info",

@@ -19,7 +19,7 @@ def test_what_is_out_of_service_is_left_out_with_the_words_of_mains_and_told(
 ):
     words = [
         "Abandoned",
-        "in service",
+        "In Service",
         "",
         "OUT OF SERVICE",
         "Stillgelegt",
@@ -28,7 +28,7 @@ def test_what_is_out_of_service_is_left_out_with_the_words_of_mains_and_told(
     ]
     layers = read(mains=network(), **{layer: _points(spot, words)})
     assert getattr(layers, layer).table["status"].tolist() == [
-        "in service", "", "Stillgelegt", "xyzzy one",
+        "In Service", "", "Stillgelegt", "xyzzy one",
     ]  # fmt: skip
     left = found(layers, "status-excluded")
     assert left["text"].tolist() == [
@@ -36,7 +36,12 @@ def test_what_is_out_of_service_is_left_out_with_the_words_of_mains_and_told(
         f"1 {layer} of status 'out of service' are left out (network.excluded_statuses).",
     ]
     assert set(left["layer"]) == {layer}
-    assert f"{layer} of status 'in service'" in found(layers, "status-in-service")["text"].iloc[0]
+    assert (
+        f"{layer} of status 'In Service' (1) are"
+        in found(layers, "status-in-service")["text"].iloc[0]
+    )
+    assert "gelegt" not in found(layers, "status-in-service")["text"].iloc[0].casefold()
+    assert "xyzzy" not in found(layers, "status-in-service")["text"].iloc[0]
     assert "'Stillgelegt' (1)" in found(layers, "status-doubtful")["text"].iloc[0]
     (unknown,) = (t for t in found(layers, "status-unknown")["text"] if layer in t)
     assert "'xyzzy one' (1)" in unknown

@@ -420,12 +420,16 @@ def test_no_mains_to_line_give_no_runs(run_set: RunsOf) -> None:
 def test_words_of_status_taken_to_be_in_service_are_told(
     run_set: RunsOf, layers_of: LayersOf
 ) -> None:
-    """A word nobody excluded may well mean a main that is gone."""
+    """As they are spelled; a code or a word for out of service is told as such, and not here."""
     lines = [[(0, 0), (100, 0)], [(0, 50), (100, 50)], [(0, 90), (100, 90)], [(0, 130), (100, 130)]]
-    layers = layers_of(lines, status=["RTD", "Active", "abandoned", ""])
+    layers = layers_of(lines, status=["RTD", "Active", "abandoned", "Stillgelegt"])
     run_set(layers)
     (told,) = _texts(layers, "status-in-service")
-    assert told.startswith("mains of status 'active' (1), 'rtd' (1) are taken")
+    assert told.startswith("mains of status 'Active' (1) are taken")
+    layers = layers_of(lines, status=["RTD", "Active", "abandoned", ""])
+    run_set(layers, network=Network(excluded_statuses=[]))
+    (told,) = _texts(layers, "status-in-service")
+    assert told.startswith("mains of status 'Active' (1), 'RTD' (1), 'abandoned' (1) are taken")
 
 
 def test_mains_of_an_excluded_owner_are_not_lined_but_connect(
