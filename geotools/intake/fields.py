@@ -306,7 +306,7 @@ def _number_field(
     faults = _senseless(field, column, allowed, data, read.unread) if wrong else []
     notes = [
         *_unread_note(field, column, data, read),
-        *_own_unit_note(column, data, ~alone & ~(odd | zero | small | code)),
+        *_own_unit_note(column, data, ~alone & own.own & ~(odd | zero | small | code)),
         *_comma_note(column, data, (read.how == COMMA) & alone),
         *note(
             "warning",
@@ -338,10 +338,10 @@ def _own_units(
     rows = np.flatnonzero(read.unread & (read.how != REFUSED))
     found = in_own_unit(texts(data.iloc[rows]), field.dimension, signs)
     values, bare = (np.full(len(data), np.nan) for _ in range(2))
-    how, unread = read.how.copy(), read.unread.copy()
+    how, unread, alone = read.how.copy(), read.unread.copy(), np.zeros(len(data), dtype=np.bool_)
     values[rows], bare[rows], how[rows] = found.values, found.bare, found.how
-    unread[rows] = np.isnan(found.values)
-    return replace(read, unread=unread, how=how), Measured(values, bare, how)
+    unread[rows], alone[rows] = np.isnan(found.values), found.own
+    return replace(read, unread=unread, how=how), Measured(values, bare, how, alone)
 
 
 def _too_small(field: Field, values: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,11 +23,18 @@ from geotools.units import INCHES, by_signs
 
 __all__ = ["Measured", "in_own_unit", "signs_in"]
 
+# Words for inches in other languages: common practice, no source.
+_INCHES = (
+    "zoll", "pouce", "pouces", "pulgada", "pulgadas", "pulg", "pollice", "pollici", "polegada",
+    "polegadas", "duim", "cal", "cale", "cali", "palec", "palce", "palců", "tum", "tomme",
+    "tommer",
+)  # fmt: skip
 _LENGTHS = {
     **dict.fromkeys(("mm", "millimeter", "millimeters", "millimetre", "millimetres"), 1e-3),
     **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), 1e-2),
     **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), 1.0),
     **dict.fromkeys(("in", "ins", "inch", "inches", '"', "''", "″", "”"), INCH),
+    **dict.fromkeys(_INCHES, INCH),
     **dict.fromkeys(("ft", "foot", "feet", "'", "′", "’"), FOOT),
 }
 _TIMES = {"s": 1.0, "min": 60.0, "h": HOUR, "hr": HOUR, "d": DAY, "day": DAY}
@@ -66,9 +74,16 @@ UNITS: dict[str, dict[str, float]] = {
 }
 _QUANTITY = re.compile(r"([+-]?[0-9.,]+(?:[\s'\u2019][0-9]{3})*[0-9.,]*)\s*([^0-9.,\s].*)")
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
-# A nominal size is no measure, but is read as one everywhere: DN of ISO 6708 is in millimetres,
-# NPS of ASME B36.10M in inches.
-_NOMINAL = re.compile(r"(dn|nps)\s*([0-9.]+)")
+# A nominal size is no measure, but is read as one everywhere: DN of ISO 6708, and NW (Nennweite)
+# before it, is in millimetres, NPS of ASME B36.10M in inches.
+_NOMINAL = (
+    (re.compile(r"(?:dn|nw)\s*([0-9.]+)(?:\s*mm)?|([0-9.]+)\s*dn"), 1e-3),
+    (re.compile(r"nps\s*([0-9.]+)"), INCH),
+)
+# What says that a number is a diameter, and not in which unit: that is the column's.
+_DIAMETER = re.compile(r"(?:[øφ⌀∅]|nd)\s*([0-9].*)")
+_BARE = re.compile(r"[0-9.,]+")
+_FRACTION = re.compile(r"([0-9]{0,4})\s?([¼½¾⅛⅜⅝⅞])\s?([^0-9\s].*)")
 
 
 @dataclass(frozen=True)
@@ -83,11 +98,14 @@ class Measured:
         The numbers as written, without their units.
     how : ndarray of int8
         What point or comma was read as, of `signs`.
+    own : ndarray of bool
+        Read in a unit of its own, and not, as ``Ø 300``, in the column's.
     """
 
     values: npt.NDArray[np.float64]
     bare: npt.NDArray[np.float64]
     how: npt.NDArray[np.int8]
+    own: npt.NDArray[np.bool_]
 
 
 def in_own_unit(
@@ -98,7 +116,7 @@ def in_own_unit(
     Parameters
     ----------
     texts : ndarray of str objects, shape (n,)
-        Such as ``12 in``, ``300mm``, ``DN 300``, ``30 mph``.
+        Such as ``12 in``, ``300mm``, ``DN 300``, ``Ø 300``, ``30 mph``.
     dimension : str, optional
         Key of ``schema.DIMENSIONS`` that they measure; of what has no unit here, none is read.
     signs : Signs, optional
@@ -106,13 +124,17 @@ def in_own_unit(
     """
     if dimension not in UNITS or not len(texts):
         none = np.full(len(texts), np.nan)
-        return Measured(none, none.copy(), np.full(len(texts), PLAIN, dtype=np.int8))
+        how = np.full(len(texts), PLAIN, dtype=np.int8)
+        return Measured(none, none.copy(), how, np.zeros(len(texts), dtype=np.bool_))
     place, words = pd.factorize(texts)
+    signs = signs or Signs()
     bare, factors, known = _apart(words, dimension)
-    twice, how = (signs or Signs()).read(bare, factors)
+    own = ~np.isinf(factors)
+    factors = np.where(own, factors, signs.sense.factor)
+    twice, how = signs.read(bare, factors)
     read = np.where(how == PLAIN, [_number(text) for text in bare], twice)
     read = np.where(np.isnan(known), read, known)
-    return Measured((read * factors)[place], read[place], how[place])
+    return Measured((read * factors)[place], read[place], how[place], own[place])
 
 
 def signs_in(texts: npt.NDArray[Any], dimension: str | None, sense: Sense) -> Signs:
@@ -133,7 +155,8 @@ def signs_in(texts: npt.NDArray[Any], dimension: str | None, sense: Sense) -> Si
     bare, factors = words, np.full(len(words), sense.factor)
     if dimension in UNITS:
         own, units, _ = _apart(words, dimension)
-        alone = np.isnan(units)
+        alone = ~np.isfinite(units)
+        words = np.where(np.isinf(units), own, words)
         bare, factors = np.where(alone, words, own), np.where(alone, sense.factor, units)
     return Signs.of(bare.astype(object), factors, sense)
 
@@ -143,8 +166,9 @@ def _apart(
 ) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return the number in each text, what one of its unit is in SI, and numbers of one reading.
 
-    "" and NaN where there is none. What feet and inches make has one reading, whatever point and
-    comma do in its column, and tells nothing of them: it stands among the numbers, its text is "".
+    "" and NaN where there is none; infinite is the factor of what is in the column's unit. What
+    feet and inches make, or a fraction, has one reading, whatever point and comma do in its column,
+    and tells nothing of them: it stands among the numbers, its text is "".
     """
     parts = [_split(str(word), dimension) for word in words]
     bare = np.array([number for number, _, _ in parts], dtype=object)
@@ -154,9 +178,18 @@ def _apart(
 
 def _split(text: str, dimension: str) -> tuple[str, float, float]:
     text = text.strip().casefold()
-    size = _NOMINAL.fullmatch(text) if dimension == "bore" else None
-    if size:
-        return size[2], INCH if size[1] == "nps" else 1e-3, math.nan
+    if dimension == "bore":
+        for size, factor in ((pattern.fullmatch(text), factor) for pattern, factor in _NOMINAL):
+            if size:
+                return size[size.lastindex or 1], factor, math.nan
+        if said := _DIAMETER.fullmatch(text):
+            text = said[1]
+            if _BARE.fullmatch(text):
+                return text, math.inf, math.nan
+    if UNITS[dimension] is _LENGTHS and (parts := _FRACTION.fullmatch(text)):
+        number = int(parts[1] or 0) + unicodedata.numeric(parts[2])
+        factor = _LENGTHS.get(parts[3].removesuffix("."), math.nan)
+        return "", factor, number if math.isfinite(factor) else math.nan
     found = _QUANTITY.fullmatch(text)
     if found is None:
         return "", math.nan, math.nan

@@ -23,6 +23,21 @@ GALLON = 231 * 0.0254**3  # m3; the US gallon is 231 cubic inches by definition
         ("DN300", "bore", 0.3),
         ("dn 300", "bore", 0.3),
         ("NPS 12", "bore", 0.3048),
+        ("NW 400", "bore", 0.4),
+        ("nw400", "bore", 0.4),
+        ("400 DN", "bore", 0.4),
+        ("DN400mm", "bore", 0.4),
+        ("DN 400 MM", "bore", 0.4),
+        ("Ø 0,400 m", "bore", 0.4),
+        ("Ø16 Zoll", "bore", 0.4064),
+        ("ND 400 mm", "bore", 0.4),
+        ("16 Zoll", "bore", 0.4064),
+        ("16 pouces", "bore", 0.4064),
+        ("16 pollici", "bore", 0.4064),
+        ('15½"', "bore", 0.3937),
+        ("15 ½ in.", "bore", 0.3937),
+        ("3⅛ Zoll", "length", 0.079375),
+        ("½ in", "bore", 0.0127),
         ('12"', "bore", 0.3048),
         ("12 ''", "bore", 0.3048),
         ("12″", "bore", 0.3048),
@@ -72,6 +87,18 @@ def test_a_number_with_its_unit_is_read_in_that_unit(text, dimension, si):
     [
         ("12", "bore"),  # no unit: a number is the column's
         ("12 kg", "bore"),
+        ("DA 400", "bore"),
+        ("400/426", "bore"),
+        ("Ø 400/426", "bore"),
+        ('300 (12")', "bore"),
+        ("ND", "bore"),
+        ("NW", "bore"),
+        ("Ø", "bore"),
+        ("NW 3", "length"),
+        ("Ø400", "length"),
+        ('15½"-18"', "bore"),
+        ("15½", "bore"),
+        ('1.5½"', "bore"),
         ("12 mm/s", "bore"),
         ("two mm", "bore"),
         ("200/150 mm", "bore"),
@@ -99,6 +126,34 @@ def test_what_is_no_number_with_a_unit_of_its_kind_stays_unread(text, dimension)
     found = in_own_unit(np.array([text], dtype=object), dimension)
     assert np.isnan(found.values).all()
     assert np.isnan(found.bare).all()
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "si"),
+    [
+        ("diameter_mm", "Ø400", 0.4),
+        ("diameter_mm", "ø 400", 0.4),
+        ("diameter_mm", "⌀400,0", 0.4),
+        ("diameter_mm", "ND 400", 0.4),
+        ("diameter_in", "Ø16", 0.4064),
+        ("diameter_in", "ND 16", 0.4064),
+        ("diameter_in", "DN 400", 0.4),
+    ],
+)
+def test_the_sign_for_a_diameter_leaves_its_unit_to_the_column(
+    network, read, found, column, text, si
+):
+    layers = read(mains=network(**{"diameter_mm": None, column: [text, text]}))
+    assert layers.mains.table["diameter"].to_numpy() == pytest.approx([si, si])
+    assert found(layers, "unreadable-value").empty
+    assert len(found(layers, "own-unit")) == (2 if text.startswith("DN") else 0)
+
+
+def test_a_thousand_behind_the_sign_for_a_diameter_is_judged_as_other_numbers(network, read, line):
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(3)]
+    layers = read(mains=network(shapes, diameter_mm=["Ø 1.200", "Ø 900,5", "Ø 300"]))
+    table = layers.mains.table.sort_values("main_id")
+    assert table["diameter"].to_numpy(float) == pytest.approx([1.2, 0.9005, 0.3])
 
 
 def test_feet_and_inches_say_nothing_of_point_and_comma_in_their_column(network, read, line, found):
