@@ -13,11 +13,12 @@ __all__ = ["kind_of"]
 
 _PARTS = re.compile(r"[^\W\d_]+|\d+")
 _CODE = 3  # letters; a word of no more is a code, which means something else in a sentence
-# What stands beside a code of a material and says nothing of which it is: pipes, sizes, classes.
+# What stands beside a code of a material and says nothing of which it is: pipes, sizes, classes, a
+# lining of mortar (ZM).
 _BESIDE = frozenset({
     "class", "cl", "k", "c", "sdr", "dr", "pn", "dn", "od", "id", "sn", "rc", "mm", "in", "pipe",
     "pipes", "main", "rohr", "rohre", "leitung", "tube", "tuyau", "conduite", "tubo", "tuberia",
-    "tubazione", "condotta", "buis", "leiding", "rura", "trubka", "potrubi", "ror",
+    "tubazione", "condotta", "buis", "leiding", "rura", "trubka", "potrubi", "ror", "zm", "zma",
 })  # fmt: skip
 _SURE = frozenset({"pvc"})  # short, and no code: it means nothing else anywhere
 _NO_CODE = frozenset({"di", "si", "st"})  # words of sentences (of, yes; saint, street) as well

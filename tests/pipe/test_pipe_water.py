@@ -413,6 +413,12 @@ def test_materials_are_read_as_layers_write_them() -> None:
         ("steel", ["St", "St 37.0", "Stahl", "acier", "tubo di acciaio", "staal", "aço"]),
         ("steel", ["steel, cement lined", "Stahl mit ZM-Auskleidung"]),
         ("concrete", ["beton", "béton armé", "hormigón", "Stahlbeton", "Spannbeton"]),
+        # short forms of European records
+        ("ductile_iron", ["FGS", "F.G.S.", "FGS DN 400", "GGG-ZM", "GGG ZM K9"]),
+        ("steel", ["ST ZM", "St-ZM", "St ZMA 400"]),
+        ("concrete", ["StB", "STB DN 600", "PSC", "PSC pipe"]),
+        ("pit_cast", ["LCI", "FGL", "GG-ZM"]),
+        ("unknown", ["BAT", "ZM", "steel in PSC", "StB / St"]),
         # short forms of US records
         ("steel", ["CMLC", "CML&C", "GALV", "galvanized steel", "Galvanised"]),
         ("pit_cast", ["LINED CI", "LINEDCI", "cement lined CI"]),
