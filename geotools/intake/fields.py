@@ -12,6 +12,8 @@ import pandas as pd
 
 from geotools.intake.bores import doubtful_bores
 from geotools.intake.faults import nearest
+from geotools.intake.french import FIELD as MATERIAL
+from geotools.intake.french import code_remarks, has_codes, with_words
 from geotools.intake.judged import Judge, sense_of
 from geotools.intake.laid import impossible_years, placeholder_year
 from geotools.intake.limits import (
@@ -149,10 +151,13 @@ def _texts(
 ) -> tuple[npt.NDArray[Any], list[tuple[str, str, str]]]:
     """Return the texts of a column, and what to say of them."""
     said = words(data, composed=field.name not in NAMES)
-    if field.name != TRAFFIC or not has_letters(said):
-        return said, []
-    ways = judge(field, column).ways
-    return as_words(said, ways), traffic_remarks(column.name, said, ways)
+    if field.name == TRAFFIC and has_letters(said):
+        ways = judge(field, column).ways
+        return as_words(said, ways), traffic_remarks(column.name, said, ways)
+    if field.name == MATERIAL and has_codes(said):
+        french = judge(field, column).french
+        return with_words(said, french), code_remarks(column.name, said, french)
+    return said, []
 
 
 def _judged(

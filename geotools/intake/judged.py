@@ -14,6 +14,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.digest import state_of
+from geotools.intake.french import FIELD as MATERIAL
+from geotools.intake.french import says_french
 from geotools.intake.limits import TOO_SMALL, limit
 from geotools.intake.match import Column
 from geotools.intake.measured import signs_in
@@ -58,6 +60,8 @@ def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs
     """
     if field.name == FIELD:
         return Signs(sense, states=normally(texts))
+    if field.name == MATERIAL:
+        return Signs(sense, french=says_french(texts))
     if field.name == TRAFFIC:
         return Signs(sense, ways=traffic(texts))
     return signs_in(texts, field.dimension, sense)

@@ -10,6 +10,8 @@ import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
+from geotools.intake.french import FIELD as MATERIAL
+from geotools.intake.french import has_codes
 from geotools.intake.judged import sense_of, told_by
 from geotools.intake.load import crs_of
 from geotools.intake.match import match_columns
@@ -27,7 +29,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Shelved", "part_of", "shelved", "told_apart"]
 
-JUDGED = {FIELD: has_twofold, TRAFFIC: has_letters}  # which texts of other fields are read as two
+# which texts of other fields are read as two
+JUDGED = {FIELD: has_twofold, MATERIAL: has_codes, TRAFFIC: has_letters}
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from functools import cache
 from geotools.pipe._tables import rows
 from geotools.pipe.names import folded
 
-__all__ = ["kind_of"]
+__all__ = ["code_of", "is_french", "kind_of"]
 
 _PARTS = re.compile(r"[^\W\d_]+|\d+")
 _CODE = 3  # letters; a word of no more is a code, which means something else in a sentence
@@ -85,6 +85,17 @@ def kind_of(text: str) -> str:
     return kinds.pop() if len(kinds) == 1 else ""
 
 
+def code_of(text: str) -> str:
+    """Return the letters of a text without numbers, sizes and classes: ``fd`` of FD 400 K9."""
+    return "".join(_named(_PARTS.findall(folded(text))))
+
+
+def is_french(text: str) -> bool:
+    """Tell whether a text names a material by a word that is French and of no other language."""
+    words, parts = _french(), _PARTS.findall(folded(text))
+    return code_of(text) in words or bool(_within(parts, {(word,): "" for word in words}))
+
+
 def _beside_faint(
     parts: Sequence[str],
     faint: Sequence[tuple[str, ...]],
@@ -104,8 +115,11 @@ def _beside_faint(
 
 def _by_code(parts: Sequence[str], codes: Mapping[tuple[str, ...], str]) -> str:
     """Return the kind of a code beside which nothing stands but numbers, sizes and classes."""
-    named = [part for part in parts if not part.isdigit() and part not in _BESIDE]
-    return codes.get(tuple(named), "")
+    return codes.get(tuple(_named(parts)), "")
+
+
+def _named(parts: Sequence[str]) -> list[str]:
+    return [part for part in parts if not part.isdigit() and part not in _BESIDE]
 
 
 def _irons(
@@ -153,6 +167,15 @@ def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[
 def _joined() -> dict[str, str]:
     """Return the kinds by the letters and digits of each word, in one."""
     return {"".join(parts): kind for parts, kind in _table()}
+
+
+@cache
+def _french() -> frozenset[str]:
+    """Return the French words, of letters alone, that are of no other language."""
+    joined: dict[bool, set[str]] = {True: set(), False: set()}
+    for row in rows("host_words"):
+        joined[row["source"].startswith("French")].add("".join(_PARTS.findall(folded(row["word"]))))
+    return frozenset(joined[True] - joined[False])
 
 
 @cache
