@@ -805,10 +805,17 @@ class Rates(_Section):
     insertion_pit: PerItem = _set(14000, "setting up an insertion pit, one way", INVENTED, ge=0)
     two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
     intersection_factor: float = _set(
-        3.0, "factor on the site cost of a pit in an intersection", INVENTED, ge=1
+        3.0,
+        "factor on the site cost of a pit in an intersection, without its lanes and the services "
+        "fed meanwhile",
+        INVENTED,
+        ge=1,
     )
     soft_place_factor: float = _set(
-        2.0, "factor on the site cost of a pit in a soft place that gives none", INVENTED, ge=1
+        2.0,
+        "the same in a soft place that gives none; of several factors the largest counts",
+        INVENTED,
+        ge=1,
     )
     excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0)
     support: PerArea = _set(

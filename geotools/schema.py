@@ -444,7 +444,7 @@ INPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "weight",
-                    "factor on the site cost of a pit in a soft place",
+                    "factor on the site cost of a pit in a soft place, without lanes and services",
                     note="2 makes the site twice as dear; less than 1 counts as 1; missing: "
                     "`rates.soft_place_factor`; of a hard place it says nothing",
                 ),
@@ -643,12 +643,14 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("lanes_taken", "lanes a pit here takes"),
                 _real(
                     "string_room_ahead",
-                    "room for strings of a pull ahead, up to the longest",
+                    "room for strings of a pull ahead, up to the longest; a string is of whole "
+                    "pipes (`pulls.piece_length`): the room holds as many as fit in it, and a pull "
+                    "has as many strings as its own pipes, shared out so, make",
                     "length",
                 ),
                 _real(
                     "string_room_behind",
-                    "room for strings of a pull behind, up to the longest",
+                    "the same for a pull behind",
                     "length",
                 ),
                 _text(
@@ -770,11 +772,19 @@ OUTPUTS: dict[str, Layer] = {
                     "fused joints, in the strings and between them, of the length in the host; "
                     "tails may take one more (joint schedule)",
                 ),
-                _integer("strings", "strings joined one to the next while pulling"),
+                _integer(
+                    "strings",
+                    "strings joined one to the next while pulling: pipes of the pull by whole "
+                    "pipes (`pulls.piece_length`) that find room at its insertion pit, rounded up",
+                ),
                 _integer("digs", "connections dug up along the pull"),
                 _real("hours", "hours of pulling and of joining strings"),
                 _integer("lanes_taken", "lanes its strings take"),
-                _real("string_days", "days they lie in the street: fused there and pulled in"),
+                _real(
+                    "string_days",
+                    "days they lie in the street: fused there and pulled in; joints made while the "
+                    "pull stands still count among those fused and in its hours, to be safe",
+                ),
                 _text(
                     "z_source",
                     "what the levels (Z) of its line rest on: known (all along), filled (where "
