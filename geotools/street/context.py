@@ -15,7 +15,7 @@ from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "TIE", "Spots", "context_of", "find_streets"]
+__all__ = ["OF_PLACES", "STREET_COLUMNS", "TIE", "Spots", "context_of", "find_streets"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -29,6 +29,7 @@ STREET_COLUMNS: dict[str, type] = {
     "street_speed": float,
     "street_oneway": float,
 }
+OF_PLACES = ("chain", "at", "offset", "same", "ends")  # what `find_streets` tells of each
 TIE = 1e-6  # m; streets whose distances differ by no more are equally near
 
 
@@ -50,6 +51,9 @@ class Spots:
     begins : bool
         Places are where lines begin that go the way the main does: where two streets meet it is
         the one such a line lies in, not the one that comes first.
+    ends : ndarray of bool, optional
+        Whether places at a vertex lie by the street before it, not by the one behind: where two
+        meet of which neither comes first it is that one.
     """
 
     net: StreetNet
@@ -58,6 +62,7 @@ class Spots:
     offset: FloatArray
     same: BoolArray
     begins: bool = False
+    ends: BoolArray | None = None
 
     @property
     def known(self) -> BoolArray:
@@ -67,7 +72,8 @@ class Spots:
     def of(self, wanted: BoolArray | IntArray) -> Spots:
         """Return some of the places."""
         columns = {n: getattr(self, n)[wanted] for n in ("chain", "at", "offset", "same")}
-        return Spots(self.net, **columns, begins=self.begins)
+        ends = None if self.ends is None else self.ends[wanted]
+        return Spots(self.net, **columns, begins=self.begins, ends=ends)
 
     def number(self, name: str) -> FloatArray:
         """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` of the streets, or NaN.
@@ -100,7 +106,7 @@ class Spots:
         chain = np.maximum(self.chain, 0)
         if self.begins:
             return self.net.piece_begun(chain, self.at, self.same)
-        return self.net.piece_of(chain, self.at)
+        return self.net.piece_of(chain, self.at, self.ends)
 
 
 def find_streets(
@@ -136,6 +142,7 @@ def find_streets(
         at=_chainage(net, segments.first[segment], position, size),
         offset=np.where(_to_the_left(side, unit), gap, -gap),
         same=(heading[place] * unit).sum(axis=1) >= 0,
+        ends=position > size / 2,
     )
     along = np.abs((heading[place] * unit).sum(axis=1))
     kept = _first_of(place, rows, (along, np.abs(side)), (start + end) / 2)
@@ -146,8 +153,9 @@ def find_streets(
         at=np.zeros(count),
         offset=np.full(count, np.nan),
         same=np.ones(count, dtype=bool),
+        ends=np.zeros(count, dtype=bool),
     )
-    for name in ("chain", "at", "offset", "same"):
+    for name in OF_PLACES:
         getattr(spots, name)[place] = getattr(rows, name)[kept]
     return spots
 
@@ -206,7 +214,7 @@ def _first_of(
     """
     again = place[1:] == place[:-1]
     tied = np.flatnonzero(np.append(again, False) | np.insert(again, 0, False))
-    few = Spots(rows.net, *(getattr(rows, n)[tied] for n in ("chain", "at", "offset", "same")))
+    few = rows.of(tied)
     west, south = middle[tied].round(3).T
     keys = [place[tied], *(precedence(rows.net.column, few.line) if len(tied) else ())]
     keys += [-of[tied].round(6) for of in lies]

@@ -118,16 +118,18 @@ class StreetNet:
         rows = self.chains.pieces["line"].to_numpy(dtype=np.int64)
         return np.asarray(rows[self.piece_of(chain, at)], dtype=np.int64)
 
-    def piece_of(self, chain: IntArray, at: FloatArray) -> IntArray:
+    def piece_of(self, chain: IntArray, at: FloatArray, ends: BoolArray | None = None) -> IntArray:
         """Return the piece of places along chains; on a joint of two the one that comes first.
 
-        Which of them begins there hangs on which way the chain goes, and so on where north is.
+        Which of them begins there hangs on which way the chain goes, and so on where north is. If
+        neither comes first it is the one that ends there where places are said to lie by that.
         """
         before, after = self._pieces.beside(chain, at, touch=TOUCH)
         line = self.chains.pieces["line"].to_numpy(dtype=np.int64)
         joint = np.flatnonzero(line[before] != line[after])
         sign = first_of_two(self.column, *(line[row[joint]] for row in (before, after)))
-        after[joint] = np.where(sign > 0, before[joint], after[joint])
+        by_end = False if ends is None else (sign == 0) & ends[joint]
+        after[joint] = np.where((sign > 0) | by_end, before[joint], after[joint])
         return after
 
     def piece_begun(self, chain: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:

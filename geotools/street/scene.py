@@ -24,7 +24,14 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.schema import quantity_text
-from geotools.street.context import STREET_COLUMNS, TIE, Spots, context_of, find_streets
+from geotools.street.context import (
+    OF_PLACES,
+    STREET_COLUMNS,
+    TIE,
+    Spots,
+    context_of,
+    find_streets,
+)
 from geotools.street.laydown import Corridors, build_corridors
 from geotools.street.net import StreetNet, build_streets, on_record
 from geotools.street.precedence import first_of_two
@@ -268,7 +275,7 @@ def with_street(
     left = find_streets(scene.net, xy[turns], before[turns], **limits)
     if len(turns):
         taken = _farther_in(left, spots.of(turns), before[turns], heading[turns])
-        for name in ("chain", "at", "offset", "same"):
+        for name in OF_PLACES:
             getattr(spots, name)[turns[taken]] = getattr(left, name)[taken]
     return stations.join(context_of(spots).set_index(stations.index))
 

@@ -289,3 +289,18 @@ def test_where_two_carriageways_open_alike_that_counts_on_whose_side_the_place_l
     here = street_at(streets, *turned((3.0, 2.0 * mirrored), angle), way)
     # in the first of them traffic goes east
     assert ((here["street_oneway"] > 0) == here["street_same"]) == (not back)
+
+
+@pytest.mark.parametrize("mirrored", [1.0, -1.0])
+@pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
+@pytest.mark.parametrize("which", [(0, 1), (1, 0)])
+def test_where_traffic_of_two_records_meets_head_on_that_counts_which_the_main_runs_along(
+    which: tuple[int, int], angle: float, mirrored: float
+) -> None:
+    """On the outside of a corner; in the record along the main traffic goes as the main does."""
+    legs = [[(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (280.0, 100.0)]]
+    lines = [turned(np.array(legs[k]) * [1.0, mirrored], angle) for k in which]
+    streets = net(*lines, oneway=[("along", "against")[k] for k in which])
+    assert len(streets.chains) == 1
+    here = street_at(streets, *turned((0.5, -4.0 * mirrored), angle), turned(EAST, angle))
+    assert (here["street_oneway"] > 0) == here["street_same"]
