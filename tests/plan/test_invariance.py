@@ -373,3 +373,78 @@ def test_all_of_it_at_once_changes_nothing(
     result = planned(turned(shuffled(reversed_mains(place, which), seed), angle, 0.0, 0.0))
     assert result.cost == pytest.approx(base.cost, rel=1e-9)
     assert result.even == pytest.approx(base.even, rel=1e-9)
+
+
+def joined_records(seen: Callable[[np.ndarray], np.ndarray]) -> dict[str, gpd.GeoDataFrame]:
+    """Return mains by a joint of records alike but for one-way traffic, and where a street parts.
+
+    The first lies outside of a corner of its street, which from there on is of one way; the second
+    runs midway between two carriageways from a little left of the crossing where they part.
+    """
+
+    def drawn(*points: tuple[float, float]) -> Any:
+        return shapely.LineString(seen(np.array(points)))
+
+    legs = [(35.4, 169.0), (31.2, 107.3), (0.0, 0.0)], [(0.0, 0.0), (17.5, -32.2), (104.2, -233.7)]
+    parting = [[(600.0, 0.0), (630.0, s * 7.0), (850.0, s * 7.0)] for s in (1.0, -1.0)]
+    beside = [(x - 4.6, y - 1.1) for x, y in (*legs[0], *legs[1][1:])]
+    across = [(600.0, -150.0), (600.0, 0.0), (600.0, 150.0)]
+    ways = ["both", "against", "against", "along", "both"]
+    said = {"class": "local", "lanes": 2, "width_m": 7.0, "speed_kmh": 50.0, "name": "Row"}
+    lines = [*legs, *parting, across]
+    return {
+        "mains": frame(
+            [
+                {"main_id": name, "diameter_mm": 300, "cover_m": 1.4, "geometry": drawn(*points)}
+                for name, points in (("A", beside), ("B", [(598.0, 3.0), (850.0, 3.0)]))
+            ]
+        ),
+        "streets": frame(
+            [
+                {**said, "oneway": way, "geometry": drawn(*points)}
+                for way, points in zip(ways, lines, strict=True)
+            ]
+        ),
+    }
+
+
+VIEWS: dict[str, tuple[Callable[[np.ndarray], np.ndarray], bool]] = {
+    "turned about": (lambda xy: -xy, True),
+    "turned by 90 degrees": (lambda xy: xy[:, ::-1] * [-1.0, 1.0], True),
+    "mirrored": (lambda xy: xy * [-1.0, 1.0], False),
+    "mirrored upside down": (lambda xy: xy * [1.0, -1.0], False),
+}
+
+
+@pytest.fixture(scope="module")
+def at_joints() -> Callable[..., list[tuple[float, ...]]]:
+    def plan(seen: Callable[[np.ndarray], np.ndarray], keep_right: bool) -> list[tuple[float, ...]]:
+        settings = {**SETTINGS, "street.keep_right": keep_right}
+        layers = geotools.plan(**joined_records(seen), settings=settings).layers
+        pits, closures = layers["pits"], layers["closures"]
+        told = [
+            table[columns].to_numpy(dtype=float)
+            for table, columns in (
+                (pits, ["lanes_taken", "cost", "depth"]),
+                (closures, ["lanes_closed", "lacking", "taper"]),
+            )
+        ]
+        return sorted(tuple(row) for row in np.round(np.concatenate(told), 4))
+
+    return plan
+
+
+@pytest.fixture(scope="module")
+def as_drawn(at_joints: Callable[..., list[tuple[float, ...]]]) -> list[tuple[float, ...]]:
+    return at_joints(lambda xy: xy, True)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_turning_and_mirroring_change_nothing_where_records_of_streets_meet(
+    view: str,
+    at_joints: Callable[..., list[tuple[float, ...]]],
+    as_drawn: list[tuple[float, ...]],
+) -> None:
+    """Mirrored, traffic keeps to the other side."""
+    assert {lanes for lanes, *_ in as_drawn} == {0.0, 1.0}
+    np.testing.assert_allclose(at_joints(*VIEWS[view]), as_drawn, atol=1e-3)
