@@ -813,7 +813,8 @@ class Rates(_Section):
     )
     soft_place_factor: float = _set(
         2.0,
-        "the same in a soft place that gives none; of several factors the largest counts",
+        "factor on the site cost of a pit in a soft place that gives none, without its lanes and "
+        "the services fed meanwhile; of several the largest counts",
         INVENTED,
         ge=1,
     )
