@@ -110,7 +110,7 @@ def _batches(pairs: IntArray) -> Iterator[tuple[int, int]]:
 
 def _spans(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatArray, FloatArray]:
     """Return what `spans_beside` does, of grounds with the edges of the streets by each."""
-    met, of = _on_mitres(net, edges, grounds)
+    met, of, corner = _on_mitres(net, edges, grounds)
     shape = np.concatenate([grounds.shape, of])
     order = np.argsort(shape, kind="stable")
     xy, shape = np.concatenate([grounds.xy, met])[order], shape[order]
@@ -118,13 +118,40 @@ def _spans(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatArray
         _placed(net, edges, xy[low:high], shape[low:high])
         for low, high in _batches(edges.count[shape])
     ]
-    along, across = (np.concatenate(part) for part in zip(*parts, strict=True))
+    vertex, along, across = (np.concatenate(part) for part in zip(*parts, strict=True))
     first = np.searchsorted(shape, np.arange(len(edges.first)))
     spans = [
         np.stack([least.reduceat(values, first) for least in (np.minimum, np.maximum)], axis=1)
         for values in (along, across)
     ]
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    mitred = _Mitred(met, of, corner, vertex[place[len(grounds.shape) :]])
+    of, more = mitred.by_the_other(net, edges)
+    np.minimum.at(spans[0][:, 0], of, more)
+    np.maximum.at(spans[0][:, 1], of, more)
     return spans[0], spans[1]
+
+
+@dataclass(frozen=True)
+class _Mitred:
+    """Places where outlines meet mitres: ground, vertex before the corner, that of their edge."""
+
+    xy: FloatArray
+    shape: IntArray
+    before: IntArray
+    vertex: IntArray
+
+    def by_the_other(self, net: StreetNet, edges: _Edges) -> tuple[IntArray, FloatArray]:
+        """Return grounds, and how far along their streets such places lie by the other edge, m.
+
+        They are on both: inside a corner one lies as far before it as it does behind it.
+        """
+        other = 2 * self.before + 1 - self.vertex
+        both = np.flatnonzero(np.abs(other - self.vertex) == 1)
+        other, shape = other[both], self.shape[both]
+        way, _, size = _beside(net, other, self.xy[both])
+        return shape, net.places.at[other] + _kept(edges, other, way, size, shape)
 
 
 def _edges(net: StreetNet, chain: IntArray, at: FloatArray, far: FloatArray) -> _Edges:
@@ -144,8 +171,13 @@ def _units(net: StreetNet, vertex: IntArray) -> tuple[FloatArray, FloatArray]:
     return step / np.maximum(size, 1e-12)[:, None], size
 
 
-def _on_mitres(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatArray, IntArray]:
-    """Return where outlines meet the mitres of corners of their streets, and the ground of each."""
+def _on_mitres(
+    net: StreetNet, edges: _Edges, grounds: Outlines
+) -> tuple[FloatArray, IntArray, IntArray]:
+    """Return where outlines meet the mitres of corners of their streets.
+
+    And the ground of each, and the vertex before the corner.
+    """
     xy, shape, ring = grounds.xy, grounds.shape, grounds.ring
     side = np.flatnonzero(ring[1:] == ring[:-1])
     row, before, _ = edges.of(shape[side], less=1)
@@ -155,16 +187,17 @@ def _on_mitres(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatA
     here, there = (((end - corner) * tangent).sum(axis=1) for end in (one, two))
     met = here * there < 0
     share = here[met] / (here[met] - there[met])
-    return one[met] + share[:, None] * (two - one)[met], shape[side[row[met]]]
+    xy = one[met] + share[:, None] * (two - one)[met]
+    return xy, shape[side[row[met]]], before[met]
 
 
 def _placed(
     net: StreetNet, edges: _Edges, xy: FloatArray, shape: IntArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return how far along its street each place lies, and how far left of it, m."""
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the edge of each place, how far along its street it lies, and how far left, m."""
     vertex = _nearest(net, edges, xy, shape)
     way, aside, size = _beside(net, vertex, xy)
-    return net.places.at[vertex] + _kept(edges, vertex, way, size, shape), aside
+    return vertex, net.places.at[vertex] + _kept(edges, vertex, way, size, shape), aside
 
 
 def _beside(

@@ -133,3 +133,21 @@ def test_however_many_are_looked_at_at_once_each_ground_lies_where_it_does_alone
     monkeypatch.setattr(accel, "COMPILE_ABOVE", 0)
     monkeypatch.setattr(beside, "NUMPY_AHEAD", 1e-3)
     np.testing.assert_array_equal(spans_beside(net, one, at, far, Outlines.of(shapes)), due)
+
+
+@pytest.mark.parametrize("turn", [1.0, -1.0])
+@pytest.mark.usefixtures("_both_ways")
+def test_where_an_outline_meets_a_mitre_it_lies_along_the_street_by_both_edges(turn: float) -> None:
+    """By hand: of a right angle to the left the mitre is y = 50 - x, met 2/3 up the first side.
+
+    Just before the mitre the ground lies farthest back, at x = 45 - 4/3 m; its second corner, 8 m
+    up the other edge, farthest on.
+    """
+    line = np.array([[0, 0], [50, 0], [50, 60]]) * turn
+    ground = shapely.Polygon(np.array([(45, 3), (43, 8), (46, 5.5)]) * turn)
+    net, due = street(line.tolist()), np.array([45 - 4 / 3, 58.0])
+    if net.chains.xy[0].any():  # it runs the other way
+        due = 110 - due[::-1]
+    one, at, far = np.zeros(1, dtype=np.int64), np.array([55.0]), np.array([40.0])
+    (along,), _ = spans_beside(net, one, at, far, Outlines.of(np.array([ground])))
+    assert along == pytest.approx(due, abs=1e-9)
