@@ -95,6 +95,21 @@ class Spots:
             out[self.known] = self.net.column(name)[self.line[self.known]]
         return out
 
+    def lies(self, xy: FloatArray, heading: FloatArray) -> FloatArray:
+        """Return the cosines between ways and streets, and how far off their lines places lie, m.
+
+        Shape (2, n). Streets are told by their stretches there, which go straight on.
+        """
+        chain = np.maximum(self.chain, 0)
+        ends = False if self.ends is None else self.ends
+        edge = self.net.places.between(chain, self.at + np.where(ends, -TIE, TIE))
+        start = self.net.chains.xy[edge.first]
+        step = self.net.chains.xy[edge.second] - start
+        unit = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
+        rel = xy - start
+        aside = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
+        return np.asarray(np.abs([(heading * unit).sum(axis=1), aside]), dtype=np.float64)
+
     @property
     def line(self) -> IntArray:
         """Return the centrelines as rows of the table, any where there is no street."""

@@ -274,23 +274,29 @@ def with_street(
     turns = np.flatnonzero(spots.known & (heading != before).any(axis=1))
     left = find_streets(scene.net, xy[turns], before[turns], **limits)
     if len(turns):
-        taken = _farther_in(left, spots.of(turns), before[turns], heading[turns])
+        ways = before[turns], heading[turns]
+        taken = _farther_in(left, spots.of(turns), xy[turns], *ways)
         for name in OF_PLACES:
             getattr(spots, name)[turns[taken]] = getattr(left, name)[taken]
     return stations.join(context_of(spots).set_index(stations.index))
 
 
-def _farther_in(left: Spots, entered: Spots, before: FloatArray, heading: FloatArray) -> BoolArray:
+def _farther_in(
+    left: Spots, entered: Spots, xy: FloatArray, before: FloatArray, heading: FloatArray
+) -> BoolArray:
     """Return where a main is in the street it leaves at a corner, not in that it enters.
 
     Where it leaves none it is in none. Of two it is in that whose kerb it lies farther inside of,
-    then in the first by `first_of_two`, at last in the one whose leg goes farther west, or south,
-    from the corner: which way the run goes says nothing.
+    then in the first by `first_of_two`, then in that along which its leg runs more nearly, and in
+    that on whose side of the mitre the place lies, as `find_streets` has it; at last in the one
+    whose leg goes farther west, or south, from the corner: which way the run goes says nothing.
     """
     past = [np.abs(spots.offset) - spots.number("width") / 2 for spots in (left, entered)]
     gap = np.nan_to_num(past[1] - past[0])
     sign = np.where(np.abs(gap) > TIE, np.sign(gap), 0.0)
     ways = np.round(heading + before, 6)  # of the legs, the other way round for the one before
-    for tie in (first_of_two(left.net.column, left.line, entered.line), *np.sign(ways).T):
+    lies = left.lies(xy, before) - entered.lies(xy, heading)
+    first = first_of_two(left.net.column, left.line, entered.line)
+    for tie in (first, *np.sign(np.round(lies, 6)), *np.sign(ways).T):
         sign = np.where(sign == 0, tie, sign)
     return ~left.known | (sign > 0)

@@ -304,3 +304,16 @@ def test_where_traffic_of_two_records_meets_head_on_that_counts_which_the_main_r
     assert len(streets.chains) == 1
     here = street_at(streets, *turned((0.5, -4.0 * mirrored), angle), turned(EAST, angle))
     assert (here["street_oneway"] > 0) == here["street_same"]
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("angle", range(0, 360, 45))
+@pytest.mark.parametrize("which", [(0, 1), (1, 0)])
+def test_at_a_corner_of_streets_alike_that_counts_on_whose_side_of_the_mitre_the_main_turns(
+    which: tuple[int, int], angle: float, back: bool
+) -> None:
+    """Their node is nearest to it; the second leg, in which traffic comes, is farther off."""
+    legs = beside_corner(3.0, 4.0)
+    ways = [("along", "against")[k] for k in which]
+    here = at_corner([legs[k] for k in which], angle, back=back, oneway=ways)
+    assert ((here["street_oneway"] > 0) == here["street_same"]) == back
