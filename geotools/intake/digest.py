@@ -9,7 +9,7 @@ from pathlib import Path
 
 from geotools.intake.stamp import Stamp, stamp
 
-__all__ = ["sha256", "sha256_of", "state_of"]
+__all__ = ["journals", "sha256", "sha256_of", "state_of"]
 
 # Files that belong to a file of this suffix and change what is read from it.
 COMPANIONS = {
@@ -18,13 +18,17 @@ COMPANIONS = {
     ".mif": (".mif", ".mid"),
     ".csv": (".csv", ".csvt", ".prj"),
 }
+# What lies beside a database of SQLite, such as a GeoPackage, and is read with it.
+JOURNALS = ("-wal", "-journal")
+DATABASE = b"SQLite format 3\0"
 
 
 def sha256(path: Path) -> str:
     """Return the SHA-256 of what is read, as hexadecimal text; taken once while nothing changes.
 
-    One file is hashed as it is; a file with companions (a Shapefile) and a folder with all its
-    files are hashed one after the other, each led by its name and size.
+    One file is hashed as it is; a file with companions (a Shapefile, a GeoPackage another program
+    has open with changes that are in its journal yet) and a folder with all its files are hashed
+    one after the other, each led by its name and size.
     """
     return sha256_of(path, _parts(path))
 
@@ -64,6 +68,20 @@ def _parts(path: Path) -> list[Path]:
         return sorted(p for p in path.rglob("*") if p.is_file())
     wanted = COMPANIONS.get(path.suffix.lower())
     if wanted is None:
-        return [path]
+        return [path, *journals(path)]
     near = (p for p in path.parent.iterdir() if p.stem == path.stem)
     return sorted(p for p in near if p.suffix.lower() in wanted and p.is_file())
+
+
+def journals(path: Path) -> list[Path]:
+    """Return the journals of a database that hold something; none for any other file.
+
+    They lie beside the file itself, not beside a link to it.
+    """
+    real = path.resolve()
+    beside = (real.with_name(real.name + ending) for ending in JOURNALS)
+    found = [journal for journal in beside if journal.is_file() and journal.stat().st_size]
+    if not found or not path.is_file():
+        return []
+    with path.open("rb") as stream:
+        return found if stream.read(len(DATABASE)) == DATABASE else []

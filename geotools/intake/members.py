@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
+from geotools.intake.digest import journals
 from geotools.intake.place import archive_of, geopackage_of, remote_name
 from geotools.intake.stamp import Stamp, stamp
 from geotools.quiet import without
@@ -17,7 +18,8 @@ def raster_members(raster: str) -> list[Path]:
 
     GDAL names of each file those beside it (``.aux.xml``, ``.msk``, world files, headers) and of
     a virtual raster its sources; each of these is asked in turn, for it may be virtual itself.
-    Of what lies in an archive, the archive. What is not local has no part in it.
+    Of what lies in an archive, the archive; of a GeoPackage, its journals too. What is not local
+    has no part in it.
     """
     seen: set[str] = set()
     members: set[Path] = set()
@@ -27,7 +29,7 @@ def raster_members(raster: str) -> list[Path]:
         local = None if item in seen else _local(item)
         seen.add(item)
         if local is not None:
-            members.add(local)
+            members.update((local, *journals(local)))
             waiting += _listed(item, (stamp(local), stamp(local.parent)))
     return sorted(members)
 

@@ -23,6 +23,7 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.arcs import finely, holding_arcs
+from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
@@ -48,7 +49,6 @@ from geotools.intake.sources import (
     is_utf16,
     plain_reason,
 )
-from geotools.intake.stamp import stamp
 from geotools.lists import as_compared, listed
 
 __all__ = ["open_vector"]
@@ -143,7 +143,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
 def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]]:
     """Return the layers of a source, and what the reader warned of."""
     try:
-        known, heard = _layers_in(place.target, _stamp_of(place.path))
+        known, heard = _layers_in(place.target, _state_of(place.path))
     except READ_ERRORS as error:
         if place.path is not None and is_raster(place.path):
             raise LayerError(label, "is a raster; give a vector layer") from error
@@ -208,9 +208,9 @@ def _layers_in(target: str, state: object) -> tuple[npt.NDArray[Any], tuple[str,
         return pyogrio.list_layers(target), tuple(messages)
 
 
-def _stamp_of(path: Path | None) -> object:
-    """Return the stamp of a local file; for anything else what no other call returns."""
-    return stamp(path) if path is not None and path.is_file() else object()
+def _state_of(path: Path | None) -> object:
+    """Return the state of a local file; for anything else what no other call returns."""
+    return state_of(path) if path is not None and path.is_file() else object()
 
 
 def _refuse_odd_name(label: str, path: Path | None) -> None:

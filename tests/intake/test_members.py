@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
+import sys
 import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import geopandas as gpd
@@ -15,7 +19,8 @@ import shapely
 from affine import Affine
 
 from geotools.brief import Brief
-from geotools.intake.digest import sha256
+from geotools.intake.digest import sha256, state_of
+from geotools.intake.members import raster_members
 from geotools.intake.read import read_layers
 
 CRS = "EPSG:32633"
@@ -138,3 +143,69 @@ def test_a_file_written_anew_in_the_same_size_and_dated_back_is_hashed_anew(tmp_
     assert file.stat().st_mtime_ns == before.st_mtime_ns
     hashes.append(sha256(file))
     assert hashes == [hashlib.sha256(content).hexdigest() for content in (b"first", b"other")]
+
+
+# Another program, for one with the file open in the same process would lose its locks.
+OTHER = """
+import sqlite3, sys
+file = sqlite3.connect(sys.argv[1], isolation_level=None)
+for line in sys.stdin:
+    file.execute(line)
+    print("done", flush=True)
+file.close()
+"""
+
+
+@contextmanager
+def held_open(path: Path) -> Iterator[Callable[[str], None]]:
+    """Give what has another program, which has a database open, do SQL in it."""
+    with subprocess.Popen(
+        [sys.executable, "-c", OTHER, str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as other:
+
+        def do(sql: str) -> None:
+            assert other.stdin is not None
+            assert other.stdout is not None
+            print(sql, file=other.stdin, flush=True)
+            assert other.stdout.readline() == "done\n"
+
+        yield do
+
+
+def test_changes_another_program_has_not_put_into_a_geopackage_yet_are_in_its_hash(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "net.gpkg"
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["A"], "diameter_mm": [400.0]},
+        geometry=[shapely.LineString([(5e5, 5.2e6), (5e5 + 300, 5.2e6)])],
+        crs=CRS,
+    )
+    mains.to_file(path, layer="mains")
+    link = tmp_path / "link.gpkg"
+    link.symlink_to(path)
+    with held_open(path) as do:
+        do("PRAGMA journal_mode=wal")
+        do("PRAGMA wal_checkpoint(truncate)")
+        stored = path.read_bytes()
+        told = [(sha256(path), state_of(path))]
+        assert told[0][0] == hashlib.sha256(stored).hexdigest()  # a journal that holds nothing
+        for change in ("CREATE TABLE more (n)", "INSERT INTO more VALUES (1)"):
+            do(change)
+            told.append((hash_of({"mains": str(path)}, "mains", None), state_of(path)))
+            assert state_of(link) == told[-1][1]
+        assert path.read_bytes() == stored
+        assert len(set(told)) == len({hashed for hashed, _ in told}) == len(told)
+        members = {path.name, f"{path.name}-wal"}
+        assert {member.name for member in raster_members(str(path))} == members
+    assert sha256(path) == hashlib.sha256(path.read_bytes()).hexdigest()  # closed: all is in it
+
+
+def test_what_lies_beside_a_file_that_is_no_database_is_not_in_its_hash(tmp_path: Path) -> None:
+    file = tmp_path / "net.geojson"
+    file.write_bytes(b"{}")
+    file.with_name("net.geojson-wal").write_bytes(b"x")
+    assert sha256(file) == hashlib.sha256(b"{}").hexdigest()
