@@ -43,9 +43,11 @@ __all__ = [
     "FixedPipe",
     "InputSource",
     "Setting",
+    "anywhere",
     "declared",
     "lay_over",
     "load_brief",
+    "read_brief",
     "settings",
     "sources_of",
 ]
@@ -1177,6 +1179,8 @@ def load_brief(
 ) -> Brief:
     """Read a brief and lay the command line over it.
 
+    Its layers stay the same files when the program goes to another folder.
+
     Parameters
     ----------
     path : path, optional
@@ -1192,6 +1196,27 @@ def load_brief(
         With every fault found: unknown keys (and the nearest valid one), missing units,
         wrong dimensions, values out of range.
     """
+    brief = read_brief(path, inputs=inputs, overrides=overrides)
+    fixed = {layer: anywhere(entry) for layer, entry in brief.inputs.items()}
+    return brief.model_copy(update={"inputs": fixed})
+
+
+def anywhere(entry: InputSource) -> InputSource:
+    """Return a source that means in any folder, and any process, what it means in this one."""
+    from geotools.intake.place import absolute
+
+    given = entry.source
+    source = absolute(given) if isinstance(given, str) else [absolute(item) for item in given]
+    return entry.model_copy(update={"source": source})
+
+
+def read_brief(
+    path: str | Path | None = None,
+    *,
+    inputs: Mapping[str, str | list[str]] | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> Brief:
+    """Read a brief for what is done at once: as `load_brief`, its paths told as they were given."""
     data = _read(Path(path)) if path is not None else {}
     faults: list[str] = []
     if data.pop("origins", None) is not None:  # kept by the program, not written by hand

@@ -124,12 +124,12 @@ def _brief(
     sources: Mapping[str, str | list[str]],
     overrides: Mapping[str, object],
 ) -> Brief:
-    from geotools.brief import Brief, lay_over, load_brief
+    from geotools.brief import Brief, lay_over, read_brief
 
     if isinstance(brief, Brief):
         return lay_over(brief, inputs=sources, overrides=overrides)
     path = None if brief is None else Path(brief)
-    return load_brief(path, inputs=sources, overrides=overrides)
+    return read_brief(path, inputs=sources, overrides=overrides)
 
 
 def _layers(

@@ -7,10 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from geotools.brief import Brief, InputSource
+from geotools.brief import Brief, anywhere
 from geotools.intake.columns import Points
 from geotools.intake.memory import part_of, shelved
-from geotools.intake.place import absolute
 from geotools.intake.window import Window
 from geotools.layout.prepare import fixed_for
 from geotools.network.ragged import IntArray
@@ -36,7 +35,8 @@ def district_jobs(
     batch end before it comes to look at them again, it is still known. ``names`` are
     those of the files of the districts `with_runs`.
     """
-    inputs = {n: _anywhere(entry) for n, entry in brief.inputs.items() if n not in _BY_BATCH}
+    # a worker has another folder to work in
+    inputs = {n: anywhere(entry) for n, entry in brief.inputs.items() if n not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     frames = {name: frame for name, frame in call.frames.items() if name not in _BY_BATCH}
     shelf = shelved(frames, brief)
@@ -107,13 +107,6 @@ def districts_spared(share: Share, folder: Path, before: dict[str, Entry]) -> di
     bare = named[np.setdiff1d(share.lies_in[share.district == NOT_CHOSEN], chosen)]
     known = {name: before[name] for name in bare if name in before}
     return {n: e for n, e in known.items() if e.status in FAILED or still_good(folder, e)}
-
-
-def _anywhere(entry: InputSource) -> InputSource:
-    """Return a source that means the same to a worker, which has another folder to work in."""
-    given = entry.source
-    source = absolute(given) if isinstance(given, str) else [absolute(item) for item in given]
-    return entry.model_copy(update={"source": source})
 
 
 def _window(share: Share, rows: IntArray, brief: Brief) -> Window:

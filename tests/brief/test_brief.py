@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from geotools.brief import Brief, declared, lay_over, load_brief, settings
+from geotools.brief import Brief, declared, lay_over, load_brief, read_brief, settings
 from geotools.errors import BriefError
 
 
@@ -544,13 +544,33 @@ def test_paths_of_the_brief_are_relative_to_its_folder(tmp_path: Path) -> None:
     assert Path(str(brief.inputs["valves"].source)) == tmp_path / "v.gpkg"
 
 
+def test_a_loaded_brief_reads_the_same_files_from_any_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path, '[inputs]\nmains = "net.gpkg:mains"\ndem = ["a.tif", "tiles/*.tif"]\n')
+    monkeypatch.chdir(tmp_path)
+    name = next(tmp_path.glob("*.toml")).name
+    given = {"streets": "s.gpkg", "avoid": "https://example.org/avoid.fgb"}
+    brief = load_brief(name, inputs=given)
+    assert {layer: entry.source for layer, entry in brief.inputs.items()} == {
+        "mains": str(tmp_path / "net.gpkg:mains"),
+        "dem": [str(tmp_path / "a.tif"), str(tmp_path / "tiles/*.tif")],
+        "streets": str(tmp_path / "s.gpkg"),
+        "avoid": "https://example.org/avoid.fgb",
+    }
+    told = read_brief(name, inputs=given)  # a call that ends here names files as they were given
+    assert told.inputs["mains"].source == "net.gpkg:mains"
+    assert told.inputs["streets"].source == "s.gpkg"
+    assert load_brief(name, inputs=given).origins == told.origins
+
+
 def test_layer_given_on_the_command_line_keeps_the_field_mapping(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         '[inputs.mains]\nsource = "a.gpkg"\ncrs = "EPSG:2263"\nfields = { diameter_in = "SIZE" }\n',
     )
     brief = load_brief(path, inputs={"mains": "other.gpkg:net"})
-    assert brief.inputs["mains"].source == "other.gpkg:net"  # relative to the current folder
+    assert brief.inputs["mains"].source == str(Path.cwd() / "other.gpkg:net")
     assert brief.inputs["mains"].fields == {"diameter_in": "SIZE"}
     assert brief.inputs["mains"].crs == "EPSG:2263"
 
