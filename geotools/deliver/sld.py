@@ -6,16 +6,24 @@ unit suffix included.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from xml.etree import ElementTree
 
-from geotools.deliver.files import check_free, check_place, replacing
+from geotools.deliver.files import (
+    check_free,
+    check_place,
+    clear_parts,
+    part_of,
+    sync,
+    sync_folder,
+)
 from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark, Rule
 from geotools.errors import OutputError
 from geotools.schema import DIMENSIONS, OUTPUTS, Layer
 
-__all__ = ["check_styles", "style_folder", "style_names", "style_text", "write_styles"]
+__all__ = ["check_styles", "style_folder", "style_names", "style_text", "styles_beside"]
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -49,7 +57,7 @@ def check_styles(
 ) -> None:
     """Check that the styles of a GeoPackage can be written; call it before any long work.
 
-    Parameters as for `write_styles`; ``by_brief`` where the brief of the call says whether there
+    Parameters as for `styles_beside`; ``by_brief`` where the brief of the call says whether there
     are styles.
 
     Raises
@@ -75,15 +83,19 @@ def check_styles(
         check_free(style, target, overwrite=overwrite, perhaps=perhaps, ways=ways)
 
 
-def write_styles(
+@contextmanager
+def styles_beside(
     plan: Path,
     layers: Iterable[str],
     *,
     units: str,
     folder: Path | None = None,
     overwrite: bool = True,
-) -> Path:
-    """Write the styles of a GeoPackage into a folder beside it, each file all or nothing.
+    wanted: bool = True,
+) -> Iterator[None]:
+    """Write the styles of a GeoPackage beside it; they take their places when it has taken its own.
+
+    The GeoPackage is written within. Where it cannot be, or the styles cannot, all is as before.
 
     Parameters
     ----------
@@ -97,26 +109,59 @@ def write_styles(
         Where several GeoPackages share their styles; else that of `style_folder`.
     overwrite : bool
         Whether files that came to be there in the meantime may be replaced.
-
-    Returns
-    -------
-    Path
-        The folder.
+    wanted : bool
+        Whether it has styles at all.
 
     Raises
     ------
     OutputError
-        If the system refuses to write.
+        If the system refuses to write; the text says whether the GeoPackage is in its place.
     """
     folder = folder or style_folder(plan)
+    names = style_names(layers) if wanted else []
+    parts = {folder / f"{name}.sld": part_of(folder / f"{name}.sld") for name in names}
+    made = bool(parts) and not folder.exists()
     try:
-        folder.mkdir(exist_ok=True)
+        _write_parts(folder, parts, units)
+        yield
+        _put_in_place(plan, parts, overwrite=overwrite)
+    finally:
+        for part in parts.values():
+            with suppress(OSError):  # where the folder could not be made
+                part.unlink(missing_ok=True)
+        if made:
+            with suppress(OSError):  # it holds styles
+                folder.rmdir()
+
+
+def _write_parts(folder: Path, parts: Mapping[Path, Path], units: str) -> None:
+    """Write styles under the names of their parts, and wait until they are on the disk."""
+    try:
+        if parts:
+            folder.mkdir(exist_ok=True)
+        for target, part in parts.items():
+            clear_parts(target)
+            text = style_text(target.stem, units=units)
+            part.write_text(text, encoding="utf-8", newline="\n")
+            sync(part)
     except OSError as error:
-        raise OutputError(f"{folder}: cannot be made ({error.strerror})") from error
-    for name in style_names(layers):
-        with replacing(folder / f"{name}.sld", overwrite=overwrite) as part:
-            part.write_text(style_text(name, units=units), encoding="utf-8", newline="\n")
-    return folder
+        raise OutputError(
+            f"{folder}: writing the styles failed ({error.strerror or error}); nothing existing "
+            "was touched; check the free space and permissions of the folder"
+        ) from error
+
+
+def _put_in_place(plan: Path, parts: Mapping[Path, Path], *, overwrite: bool) -> None:
+    """Move styles to their places, now that the GeoPackage is there."""
+    try:
+        for target, part in parts.items():
+            check_free(target, target, overwrite=overwrite)
+            part.replace(target)
+        for folder in {target.parent for target in parts}:
+            sync_folder(folder)
+    except (OSError, OutputError) as error:
+        reason = error if isinstance(error, OutputError) else error.strerror or error
+        raise OutputError(f"{plan}: is written, but not all of its styles: {reason}") from error
 
 
 def style_text(name: str, *, units: str) -> str:

@@ -26,6 +26,7 @@ from geotools.deliver.layers import (
     drawn,
     run_lines,
 )
+from geotools.deliver.sld import styles_beside
 from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
 from geotools.intake.columns import Layers
@@ -229,19 +230,31 @@ def _footprint_layer(layout: Layout) -> pd.DataFrame:
 
 
 def write_plan(
-    target: Path, layers: Drawn, brief: Brief, wkb: Mapping[str, pa.Array], *, overwrite: bool
-) -> dict[str, int]:
-    """Write a plan to a GeoPackage as `write_geopackage` does; ``wkb`` as of `summarise`."""
-    return write_geopackage(
-        target,
-        layers.tables,
-        crs=layers.crs,
-        units=brief.output.units,
-        overwrite=overwrite,
-        stations=brief.output.stations,
-        wkb=wkb,
-        covered=[shapes.bounds for shapes in layers.shapes.values()],
-    )
+    target: Path,
+    layers: Drawn,
+    brief: Brief,
+    wkb: Mapping[str, pa.Array],
+    *,
+    overwrite: bool,
+    styled: bool = False,
+) -> None:
+    """Write a plan to a GeoPackage as `write_geopackage` does; ``wkb`` as of `summarise`.
+
+    ``styled`` tells whether its styles go beside it.
+    """
+    units, stations = brief.output.units, brief.output.stations
+    names = [name for name in layers.tables if stations or name != "stations"]
+    with styles_beside(target, names, units=units, overwrite=overwrite, wanted=styled):
+        write_geopackage(
+            target,
+            layers.tables,
+            crs=layers.crs,
+            units=units,
+            overwrite=overwrite,
+            stations=stations,
+            wkb=wkb,
+            covered=[shapes.bounds for shapes in layers.shapes.values()],
+        )
 
 
 def summarise(

@@ -8,7 +8,7 @@ from pathlib import Path
 from geotools.brief import Brief, sources_of
 from geotools.deliver.files import spare
 from geotools.deliver.geopackage import check_target, write_geopackage
-from geotools.deliver.sld import check_styles, style_names, write_styles
+from geotools.deliver.sld import check_styles, style_names, styles_beside
 from geotools.errors import OutputError
 from geotools.intake.columns import Layers
 from geotools.intake.memory import told_apart
@@ -120,9 +120,9 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     fates = _fates(entries, before, jobs, edited)
     tables = summary_tables(share, brief, back, entries, fates)
     units = brief.output.units
-    write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
-    if brief.output.styles:
-        write_styles(summary, _LAYERS, units=units, folder=styles)
+    wanted, crs = brief.output.styles, share.layers.output_crs
+    with styles_beside(summary, _LAYERS, units=units, folder=styles, wanted=wanted):
+        write_geopackage(summary, tables, crs=crs, units=units, overwrite=True)
     told = told_of(share, back, entries, stale, units) | told_fates(fates)
     told["edited"] = {name: edited[name] for name in sorted(edited)}
     told["manifest_kept"] = aside

@@ -158,12 +158,12 @@ def _write(
     from geotools.deliver.columns import GEOMETRY, contract_table
     from geotools.deliver.csv_file import write_csv
     from geotools.deliver.geopackage import write_geopackage
-    from geotools.deliver.sld import write_styles
+    from geotools.deliver.sld import styles_beside
 
     if target is not None:
-        write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
-        if first.styled:
-            write_styles(target, layers, units=system, overwrite=overwrite)
+        styled = first.styled
+        with styles_beside(target, layers, units=system, overwrite=overwrite, wanted=styled):
+            write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
     if csv is not None:
         table = contract_table("comparison", layers["comparison"], units=system)
         write_csv(csv, table.drop_columns(GEOMETRY), overwrite=overwrite)

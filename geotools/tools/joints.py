@@ -331,7 +331,7 @@ def _write_layers(
     from geotools.deliver.columns import GEOMETRY, contract_table
     from geotools.deliver.csv_file import write_csv
     from geotools.deliver.geopackage import write_geopackage
-    from geotools.deliver.sld import write_styles
+    from geotools.deliver.sld import styles_beside
 
     if target.suffix.lower() == ".csv":
         ((name, frame),) = layers.items()
@@ -340,9 +340,9 @@ def _write_layers(
         return
     system: Literal["si", "us"] = "us" if units == "us" else "si"
     layers = {name: _with_levels(name, frame, file) for name, frame in layers.items()}
-    write_geopackage(target, layers, crs=file.crs, units=system, overwrite=overwrite)
-    if _styled(target, file):
-        write_styles(target, layers, units=system, overwrite=overwrite)
+    styled = _styled(target, file)
+    with styles_beside(target, layers, units=system, overwrite=overwrite, wanted=styled):
+        write_geopackage(target, layers, crs=file.crs, units=system, overwrite=overwrite)
 
 
 def _told(

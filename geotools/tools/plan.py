@@ -79,7 +79,7 @@ def plan(
     """
     from geotools.accel import give_back
     from geotools.deliver.geopackage import check_target
-    from geotools.deliver.sld import check_styles, write_styles
+    from geotools.deliver.sld import check_styles
     from geotools.intake.read import read_layers
     from geotools.layout.tables import plan_tables, summarise, write_plan
     from geotools.layout.whole import lay_out_plan
@@ -102,7 +102,5 @@ def plan(
     give_back()
     if target is not None:
         progress("writing", 0.0)
-        counts = write_plan(target, drawn, brief, wkb, overwrite=overwrite)
-        if styles:
-            write_styles(target, counts, units=brief.output.units, overwrite=overwrite)
+        write_plan(target, drawn, brief, wkb, overwrite=overwrite, styled=styles)
     return summarise(drawn, brief, target, wkb)

@@ -84,7 +84,7 @@ def screen(
         If the ranking cannot be written.
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
-    from geotools.deliver.sld import check_styles, write_styles
+    from geotools.deliver.sld import check_styles, styles_beside
     from geotools.intake.read import read_layers
     from geotools.screening.assess import screen_network
     from geotools.screening.tables import screening_tables, summarise_screening
@@ -105,9 +105,7 @@ def screen(
     if target is not None:
         progress("writing", 0.0)
         units = brief.output.units
-        counts = write_geopackage(
-            target, tables, crs=read.output_crs, units=units, overwrite=overwrite
-        )
-        if styles:
-            write_styles(target, counts, units=units, overwrite=overwrite)
+        crs = read.output_crs
+        with styles_beside(target, tables, units=units, overwrite=overwrite, wanted=styles):
+            write_geopackage(target, tables, crs=crs, units=units, overwrite=overwrite)
     return summarise_screening(tables, brief, target)

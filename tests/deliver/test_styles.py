@@ -8,10 +8,12 @@ from the published schema), which also read and wrote every style without losing
 
 from __future__ import annotations
 
+import errno
 import itertools
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import geopandas as gpd
@@ -21,7 +23,7 @@ import shapely
 import geotools
 from geotools.cli import main
 from geotools.deliver import sld
-from geotools.deliver.sld import check_styles, style_folder, style_text, write_styles
+from geotools.deliver.sld import check_styles, style_folder, style_text, styles_beside
 from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark, Rule
 from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
@@ -229,10 +231,71 @@ def test_rules_of_a_layer_are_told_apart_in_a_grey_print(name: str) -> None:
 
 def test_styles_are_written_beside_the_file_for_its_layers(tmp_path: Path) -> None:
     plan = tmp_path / "plan.gpkg"
-    folder = write_styles(plan, ("pits", "pulls", "quantities"), units="us")
-    assert folder == style_folder(plan) == tmp_path / "plan_styles"
+    folder = style_folder(plan)
+    assert folder == tmp_path / "plan_styles"
+    with styles_beside(plan, ("pits", "pulls", "quantities"), units="us", wanted=False):
+        pass
+    assert not folder.exists()
+    with styles_beside(plan, ("pits", "pulls", "quantities"), units="us"):
+        assert not (folder / "pits.sld").exists()  # not before the file they are of
     assert sorted(p.name for p in folder.iterdir()) == ["pits.sld", "pulls.sld"]
     assert (folder / "pits.sld").read_text(encoding="utf-8") == style_text("pits", units="us")
+
+
+def refuse(called: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have the system refuse what is done to the second style."""
+    real = getattr(Path, called)
+
+    def refusing(path: Path, *args: Any, **options: Any) -> Any:
+        if "pulls" in path.name:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return real(path, *args, **options)
+
+    monkeypatch.setattr(Path, called, refusing)
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_where_a_style_cannot_be_written_neither_the_file_nor_any_style_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
+    plan = tmp_path / "plan.gpkg"
+    before = []
+    if there:
+        style_folder(plan).mkdir()
+        (style_folder(plan) / "pits.sld").write_text("old")
+        before = ["pits.sld"]
+    refuse("write_text", monkeypatch)
+    written = []
+    with (
+        pytest.raises(OutputError, match=r"No space left.*nothing existing was touched"),
+        styles_beside(plan, ("pits", "pulls"), units="si"),
+    ):
+        written.append(plan)
+    assert written == []
+    assert style_folder(plan).exists() == there
+    assert [p.name for p in style_folder(plan).glob("*")] == before
+    if there:
+        assert (style_folder(plan) / "pits.sld").read_text() == "old"
+
+
+def test_where_the_file_cannot_be_written_its_styles_are_not(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.gpkg"
+    refusal = OutputError("writing failed")
+    with pytest.raises(OutputError), styles_beside(plan, ("pits", "pulls"), units="si"):
+        raise refusal
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_styles_that_fail_when_the_file_is_in_its_place_are_told_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = tmp_path / "plan.gpkg"
+    refuse("replace", monkeypatch)
+    with pytest.raises(OutputError) as told, styles_beside(plan, ("pits", "pulls"), units="si"):
+        pass
+    assert "plan.gpkg: is written, but not all of its styles" in str(told.value)
+    assert "touched" not in str(told.value)
+    assert [p.name for p in style_folder(plan).iterdir()] == ["pits.sld"]
 
 
 def test_a_style_that_exists_is_kept(tmp_path: Path) -> None:
