@@ -66,14 +66,14 @@ def run(
         arguments["written"] = dict(_written(tool, parameters or {}))
     if not tool.takes_brief:
         _spare_inputs(arguments, [])
-        return _checked(tool, tool.load()(**arguments))
+        return _called(tool, **arguments)
     from geotools.brief import sources_of
 
     used = _brief(brief, sources, {**(settings or {}), **overrides})
     named = [str(brief)] if isinstance(brief, str | os.PathLike) else []
     named += sources_of(used)
     _spare_inputs(arguments, named)
-    return _checked(tool, tool.load()(used, layers=frames or None, **arguments))
+    return _called(tool, used, layers=frames or None, **arguments)
 
 
 OUTPUTS = ("output", "csv", "report")  # parameters that name a file to write
@@ -99,7 +99,14 @@ def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:
     spare(targets, [*paths, *named_files(sources)])
 
 
-def _checked(tool: Tool, outcome: object) -> Outcome:
+def _called(tool: Tool, *given: Any, **arguments: Any) -> Outcome:
+    """Call the function of a tool; it returns an `Outcome` and never ends the program."""
+    try:
+        outcome: object = tool.load()(*given, **arguments)
+    except SystemExit as error:
+        raise RuntimeError(
+            f"tool {tool.name} ended the program (SystemExit: {error.code}) instead of returning"
+        ) from error
     if not isinstance(outcome, Outcome):
         raise TypeError(f"tool {tool.name} returned {type(outcome).__name__}, not an Outcome")
     return outcome

@@ -15,7 +15,16 @@ import click
 from geotools.call import DEM_TEXT, run
 from geotools.errors import OlderPlanWarning, mendable
 from geotools.schema import INPUTS
-from geotools.tool import GROUPS, Outcome, Parameter, Progress, Tool, registry
+from geotools.tool import (
+    GROUPS,
+    Outcome,
+    Parameter,
+    PluginWarning,
+    Progress,
+    Tool,
+    builtin,
+    registry,
+)
 
 __all__ = ["main"]
 
@@ -31,6 +40,8 @@ _EPILOG = (
     "traffic, lifting, tension and pressure testing."
 )
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+# What making a command of a declaration that says nonsense may raise.
+_NO_COMMAND = (TypeError, ValueError, AttributeError, LookupError)
 _METAVARS = {"path": "PATH", "text": "TEXT", "integer": "N", "number": "NUMBER"}
 
 
@@ -46,7 +57,8 @@ def _main(arguments: list[str] | None) -> int:
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
-        warnings.simplefilter("always", OlderPlanWarning)
+        for kind in (OlderPlanWarning, PluginWarning):  # told, whatever is asked of the interpreter
+            warnings.simplefilter("always", kind)
         try:
             return _invoked(arguments)
         except OSError as error:  # those of the tools are told by then: it is what was to be told
@@ -114,15 +126,30 @@ def _app() -> click.Group:
         context_settings=_CONTEXT,
     )
     app.params.append(_version_option())
+    own = builtin()
     for tool in registry().values():
         group, _, name = tool.name.rpartition(".")
+        command = _command(tool, name) if tool.name in own else _foreign(tool, name)
+        if command is None:
+            continue
         home: click.Group = app
         if group:
             if group not in app.commands:
                 app.add_command(_Group(group, help=GROUPS.get(group, f"Tools: {group}.")))
             home = app.commands[group]  # type: ignore[assignment]
-        home.add_command(_command(tool, name))
+        home.add_command(command)
     return app
+
+
+def _foreign(tool: Tool, name: str) -> click.Command | None:
+    """Return the command of a plug-in; where none can be made of it, a warning and None."""
+    try:
+        return _command(tool, name)
+    except _NO_COMMAND as error:
+        what = f"no command can be made of it: {type(error).__name__}: {error}"
+        text = f"tool {tool.name} ({tool.function}) is left out: {what}"
+        warnings.warn(text, PluginWarning, stacklevel=2)
+        return None
 
 
 class _Group(click.Group):

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import importlib
+import os
 import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
+from keyword import iskeyword
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from geotools.errors import SlipmainError
 from geotools.schema import DIMENSIONS, INPUTS, OUTPUTS
+from geotools.units import PINT_UNITS
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
@@ -41,9 +45,20 @@ Kind = Literal["path", "text", "flag", "integer", "number", "choice", "quantity"
 KINDS: tuple[Kind, ...] = ("path", "text", "flag", "integer", "number", "choice", "quantity")
 # Words every command or Python function already uses for itself.
 RESERVED = (
-    *("brief", "debug", "help", "json", "layers", "progress", "quiet", "set", "settings"),
-    "written",
+    *("as_json", "brief", "debug", "help", "json", "layers", "progress", "quiet", "set"),
+    *("settings", "written"),
 )
+SHORT_TAKEN = ("h",)
+# What a default is, by kind.
+_DEFAULTS: dict[str, tuple[type, ...]] = {
+    "path": (str, os.PathLike),
+    "text": (str,),
+    "flag": (bool,),
+    "integer": (int,),
+    "number": (int, float),
+    "choice": (str,),
+    "quantity": (str,),
+}
 
 _WORD = re.compile(r"[a-z][a-z0-9_]*\Z")
 _NAME = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)?\Z")
@@ -126,22 +141,59 @@ class Parameter:
 
     def faults(self) -> Iterator[str]:
         """Yield what is wrong with the declaration itself."""
-        if not _WORD.match(self.name):
-            yield f"parameter name {self.name!r} is not a lower-case word"
-        if self.name in RESERVED:
-            yield f"parameter name {self.name!r} is taken"
+        yield from self._name_faults()
         if self.kind not in KINDS:
             yield f"parameter {self.name}: kind {self.kind!r} is none of {', '.join(KINDS)}"
+            return
+        if not self.text.strip():
+            yield f"parameter {self.name}: has no text that says what it means"
         if (self.kind == "choice") != bool(self.choices):
             yield f"parameter {self.name}: choices go with the kind 'choice'"
+        elif not isinstance(self.choices, tuple) or "" in self.choices:
+            yield f"parameter {self.name}: choices are a tuple of words"
         if (self.kind == "quantity") != bool(self.measure):
             yield f"parameter {self.name}: measure goes with the kind 'quantity'"
+        elif self.measure and self.measure not in PINT_UNITS:
+            known = ", ".join(PINT_UNITS)
+            yield f"parameter {self.name}: measure {self.measure!r} is none of {known}"
         if self.kind == "flag" and (self.required or self.positional or self.multiple):
             yield f"parameter {self.name}: a flag is given or not, once, by name"
         if self.least < 1 or (self.least > 1 and not (self.required and self.multiple)):
             yield f"parameter {self.name}: one that is given {self.least} times is given otherwise"
-        if self.default is not None and (self.required or self.setting):
+        if self.default is not None:
+            yield from self._default_faults()
+
+    def _name_faults(self) -> Iterator[str]:
+        if not _WORD.match(self.name):
+            yield f"parameter name {self.name!r} is not a lower-case word"
+        if self.name in RESERVED:
+            yield f"parameter name {self.name!r} is taken"
+        if iskeyword(self.name):
+            yield f"parameter name {self.name!r} is a word of Python's own"
+        if self.short and not re.fullmatch("[A-Za-z]", self.short):
+            yield f"parameter {self.name}: short {self.short!r} is not one letter"
+        if self.short in SHORT_TAKEN:
+            yield f"parameter {self.name}: short {self.short!r} is taken"
+
+    def _default_faults(self) -> Iterator[str]:
+        if self.required or self.setting:
             yield f"parameter {self.name}: has a default it could never use"
+        several = self.multiple and isinstance(self.default, list | tuple)
+        for value in self.default if several else (self.default,):  # type: ignore[attr-defined]
+            number_due = self.kind in ("integer", "number")
+            if not isinstance(value, _DEFAULTS[self.kind]) or (
+                number_due and isinstance(value, bool)
+            ):
+                yield f"parameter {self.name}: default {value!r} is not of the kind {self.kind!r}"
+            elif self.choices and value not in self.choices:
+                yield f"parameter {self.name}: default {value!r} is none of the choices"
+
+    def options(self) -> tuple[str, ...]:
+        """Return the options it is given by, as one word each: of no two may they be the same."""
+        if self.positional:
+            return (self.name,)
+        without = (f"no_{self.name}",) if self.kind == "flag" and self.default else ()
+        return (self.name, *without, *((f"-{self.short}",) if self.short else ()))
 
 
 @dataclass(frozen=True)
@@ -233,6 +285,10 @@ class Tool:
             yield f"function {self.function!r} is not of the form package.module:function"
         if self.python and not _WORD.match(self.python):
             yield f"{self.python!r} is not a lower-case name for a Python function"
+        if iskeyword(self.python_name):
+            yield f"{self.python_name!r} is a word of Python's own; give another name as python"
+        if not (self.title.strip() and self.summary.strip()):
+            yield "title and summary must say something"
         for name in self.inputs:
             if name != "dem" and name not in INPUTS:
                 yield f"no such input layer {name!r}"
@@ -241,14 +297,26 @@ class Tool:
         for name in self.outputs:
             if name not in OUTPUTS:
                 yield f"no such output layer {name!r}"
-        for parameter in self.parameters:
-            yield from parameter.faults()
-        names = [*self.inputs, *(parameter.name for parameter in self.parameters)]
-        for name in sorted({name for name in names if names.count(name) > 1}):
-            yield f"{name!r} is declared twice"
+        yield from self._parameter_faults()
         said = [name for key in self.says for name in key.spellings()]
         for name in sorted({name for name in said if said.count(name) > 1}):
             yield f"key {name!r} of the summary is declared twice"
+
+    def _parameter_faults(self) -> Iterator[str]:
+        for parameter in self.parameters:
+            yield from parameter.faults()
+            if parameter.setting and not self.takes_brief:
+                yield f"parameter {parameter.name}: a setting is laid over a brief: set takes_brief"
+        names = [*self.inputs, *(option for p in self.parameters for option in p.options())]
+        for name in sorted({name for name in names if names.count(name) > 1}):
+            yield f"{name!r} is declared twice"
+        placed = [p for p in self.parameters if p.positional]
+        if sum(p.multiple for p in placed) > 1:
+            yield "more than one parameter given by place may be given more than once"
+        must = [False] if self.takes_brief else []  # the brief, by place and before the others
+        must += [p.required or p.command_requires for p in placed]
+        if any(later and not before for before, later in pairwise(must)):
+            yield "a parameter by place that must be given comes after one that need not be"
 
     @property
     def python_name(self) -> str:
@@ -350,7 +418,24 @@ def _plugin(entry: EntryPoint, faults: list[str]) -> Tool | None:
     if not isinstance(found, Tool):
         faults.append(f"{where} is left out: it is a {type(found).__name__}, not a Tool")
         return None
+    wrong = _unknown_settings(found)
+    if wrong:
+        faults.append(f"{where} is left out: tool {found.name!r}: {wrong}")
+        return None
     return found
+
+
+def _unknown_settings(tool: Tool) -> str:
+    """Say which parameters are laid over settings the brief has not; empty if there are none."""
+    wanted = {p.name: p.setting for p in tool.parameters if p.setting}
+    if not wanted:
+        return ""
+    from geotools.brief import declared  # takes a while, and built-in tools are not asked
+
+    known = declared()
+    wrong = [f"parameter {n}: no such setting {key!r}" for n, key in wanted.items()
+             if key not in known]  # fmt: skip
+    return "; ".join(wrong)
 
 
 def _taken(tool: Tool, tools: Mapping[str, Tool]) -> str:

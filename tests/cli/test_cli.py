@@ -420,6 +420,20 @@ def test_grouped_tools_are_commands_of_a_group(slipmain: Run, behave: Any) -> No
     assert "did you mean schedule?" in slipmain("pieces", "shedule").err
 
 
+def test_a_plug_in_no_command_can_be_made_of_is_told_and_the_others_work(
+    slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    parameter = Parameter("word", "text", "what to say")
+    odd = Tool("odd", "Odd", "Is odd.", "odd.work:odd", parameters=(parameter,))
+    object.__setattr__(parameter, "kind", [])  # what no declaration can be told by
+    tools = builtin() | {odd.name: odd}
+    monkeypatch.setattr("geotools.cli.registry", lambda: tools)
+    done = slipmain("--version")
+    assert done.code == 0
+    assert done.err.startswith("warning: tool odd (odd.work:odd) is left out: no command can be")
+    assert slipmain("odd").code == 2
+
+
 def test_progress_is_silent_when_stderr_is_no_terminal(slipmain: Run, behave: Any) -> None:
     def function(*, progress: Any) -> Outcome:
         progress("reading", 1, 2)

@@ -40,6 +40,21 @@ from geotools.tool import Outcome
 def echo(*, word, times, depth, progress):
     progress("saying", 1, 1)
     return Outcome({"said": [word] * times, "depth": depth}, " ".join([word] * times))
+
+def leave(brief, *, layers, progress):
+    raise SystemExit(7)
+"""
+
+
+ASKEW = """
+from geotools.tool import Parameter, Tool
+
+def tool(name, *parameters, function="echo"):
+    return Tool(name, "A tool", "Does it.", "{package}.work:" + function, takes_brief=True,
+                parameters=parameters)
+
+OVER = tool("laid", Parameter("units", "text", "units", setting="output.unit"))
+ENDS = tool("ends", function="leave")
 """
 
 
@@ -81,6 +96,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     package(folder, "broken", "raise RuntimeError('out of order')", "broken = broken:TOOL\n")
     package(folder, "leaving", "import sys; sys.exit(5)", "leaving = leaving:TOOL\n")
     package(folder, "missing", "TOOL = 3", "nothing = missing:NOTHING\nnumber = missing:TOOL\n")
+    package(folder, "askew", ASKEW, "laid_over = askew:OVER\nends = askew:ENDS\n"
+            "mute = askew:MUTE\n")  # fmt: skip
     return folder
 
 
@@ -98,11 +115,13 @@ def test_plug_in_is_listed_and_each_faulty_one_is_named_in_one_line(site: Path) 
         ("number (missing:TOOL)", "it is a int, not a Tool"),
         ("plan (sound:CLASH)", "there is a tool plan already"),
         ("twice (sound:GROUPED)", "cannot be both a command and a group"),
+        ("laid_over (askew:OVER)", "parameter units: no such setting 'output.unit'"),
+        ("mute (askew:MUTE)", "module 'askew' has no attribute 'MUTE'"),
     ]:
         assert [
             line for line in lines if line.startswith("warning: ") and name in line and said in line
         ]
-    assert len(lines) == 6
+    assert len(lines) == 8
 
 
 def test_plug_in_runs_as_a_command(site: Path) -> None:
@@ -124,3 +143,9 @@ def test_plug_in_is_described_as_a_process(site: Path) -> None:
 def test_plug_in_is_a_python_function(site: Path) -> None:
     done = python(site, "import geotools; print(geotools.echo('ho', times=1).text)")
     assert done.stdout == "ho\n"
+
+
+def test_a_plug_in_that_ends_the_program_is_a_fault_that_is_told(site: Path) -> None:
+    done = slipmain(site, "ends")
+    assert done.returncode == 3
+    assert "tool ends ended the program (SystemExit: 7) instead of returning" in done.stderr

@@ -32,6 +32,9 @@ BUILTIN = builtin()
         ({"inputs": ("mains",)}, "set takes_brief"),
         ({"outputs": ("pipes",)}, "no such output layer 'pipes'"),
         ({"python": "Plan"}, "not a lower-case name"),
+        ({"python": "class"}, "'class' is a word of Python's own"),
+        ({"title": ""}, "title and summary must say something"),
+        ({"summary": " "}, "title and summary must say something"),
     ],
 )
 def test_declaration_that_cannot_hold_is_refused(
@@ -56,6 +59,32 @@ def test_declaration_that_cannot_hold_is_refused(
             Parameter("units", "text", "x", default="si", setting="output.units"),
             "could never use",
         ),
+        (Parameter("depth", "number", ""), "has no text that says what it means"),
+        (Parameter("depth", "quantity", "x", measure="lenght"), "measure 'lenght' is none of"),
+        (Parameter("n", "integer", "x", default="x"), "default 'x' is not of the kind 'integer'"),
+        (Parameter("n", "integer", "x", default=True), "default True is not of the kind"),
+        (Parameter("word", "text", "x", default=3), "default 3 is not of the kind 'text'"),
+        (Parameter("on", "flag", "x", default="yes"), "default 'yes' is not of the kind 'flag'"),
+        (
+            Parameter("colour", "choice", "x", choices=("red",), default="blue"),
+            "default 'blue' is none of the choices",
+        ),
+        (
+            Parameter("n", "integer", "x", multiple=True, default=(1, "b")),
+            "default 'b' is not of the kind 'integer'",
+        ),
+        (Parameter("colour", "choice", "x", choices=("red", "")), "choices are a tuple of words"),
+        (
+            Parameter("colour", "choice", "x", choices="red"),  # type: ignore[arg-type]
+            "choices are a tuple of words",
+        ),
+        (Parameter("colour", "text", "x", setting="output.units"), "set takes_brief"),
+        (Parameter("as_json", "text", "x"), "'as_json' is taken"),
+        (Parameter("quiet", "flag", "x"), "'quiet' is taken"),
+        (Parameter("class", "text", "x"), "'class' is a word of Python's own"),
+        (Parameter("word", "text", "x", short="h"), "short 'h' is taken"),
+        (Parameter("word", "text", "x", short="zz"), "short 'zz' is not one letter"),
+        (Parameter("word", "text", "x", short="-"), "short '-' is not one letter"),
     ],
 )
 def test_parameter_that_cannot_hold_is_refused(
@@ -68,6 +97,38 @@ def test_parameter_that_cannot_hold_is_refused(
 def test_name_declared_twice_is_refused(declare: Callable[..., Tool]) -> None:
     with pytest.raises(ValueError, match="'mains' is declared twice"):
         declare(Parameter("mains", "path", "x"), inputs=("mains",), takes_brief=True)
+
+
+@pytest.mark.parametrize(
+    ("parameters", "said"),
+    [
+        ([{"name": "a", "short": "x"}, {"name": "b", "short": "x"}], "'-x' is declared twice"),
+        (
+            [{"name": "a", "kind": "flag", "default": True}, {"name": "no_a"}],
+            "'no_a' is declared twice",
+        ),
+        (
+            [{"name": n, "positional": True, "multiple": True} for n in ("a", "b")],
+            "more than one parameter given by place may be given more than once",
+        ),
+        (
+            [{"name": n, "positional": True, "required": n == "b"} for n in ("a", "b")],
+            "that must be given comes after one that need not be",
+        ),
+    ],
+)
+def test_parameters_that_do_not_go_together_are_refused(
+    declare: Callable[..., Tool], parameters: list[dict[str, Any]], said: str
+) -> None:
+    with pytest.raises(ValueError, match=re.escape(said)):
+        declare(*(Parameter(**{"kind": "text", "text": "x", **given}) for given in parameters))
+
+
+def test_what_must_be_given_by_place_cannot_come_after_the_brief(
+    declare: Callable[..., Tool],
+) -> None:
+    with pytest.raises(ValueError, match="comes after one that need not be"):
+        declare(Parameter("a", "text", "x", positional=True, required=True), takes_brief=True)
 
 
 def test_function_must_be_named_by_module_and_name() -> None:
