@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.errors import no_utf8
 from geotools.lists import words_apart
 from geotools.schema import INPUTS
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, silent
@@ -59,6 +60,8 @@ def run(
     if not tool.takes_brief and (brief is not None or settings):
         faults.append("takes no brief and no settings")
     faults += _no_brief(tool, brief) if tool.takes_brief else ()
+    faults += _not_utf8({"brief": brief} | sources, files=True)
+    faults += _not_utf8({**(settings or {}), **overrides, **arguments})
     if faults:
         raise ToolError(tool.command, faults)
     arguments["progress"] = progress if progress is not None else silent
@@ -77,6 +80,20 @@ def run(
 
 
 OUTPUTS = ("output", "csv", "report")  # parameters that name a file to write
+MADE = (*OUTPUTS, "directory")  # these and a folder
+RENAME = "rename the file or folder, or copy it to another"
+
+
+def _not_utf8(given: Mapping[str, Any], *, files: bool = False) -> Iterator[str]:
+    """Yield which files read and which texts are no UTF-8: they can be neither read nor written."""
+    for name, value in given.items():
+        for item in value if isinstance(value, list | tuple) else (value,):
+            if name in MADE or not isinstance(item, str | os.PathLike):
+                continue
+            named = files or isinstance(item, os.PathLike)
+            told = no_utf8(str(item), RENAME if named else "write it in UTF-8")
+            if told:
+                yield f"{name}: {told}"
 
 
 def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:

@@ -13,6 +13,7 @@ __all__ = [
     "SlipmainError",
     "WorkersError",
     "mendable",
+    "no_utf8",
 ]
 
 
@@ -68,7 +69,29 @@ def mendable(error: BaseException) -> str | None:
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
         return f"{where}{error.strerror or error}"
+    if isinstance(error, UnicodeEncodeError) and error.encoding == "utf-8":
+        # lone halves of letters, which come of names and arguments in another encoding
+        part = error.object[max(error.start - _AROUND, 0) : error.end + _AROUND]
+        return no_utf8(part, "rename the file or folder, or write the text in UTF-8")
     if isinstance(error, MemoryError):
         hint = "close other programs, allow more, or give smaller areas"
         return f"the memory there is does not suffice; nothing existing was touched; {hint}"
     return None
+
+
+_AROUND = 40  # letters shown on both sides of one that cannot be written
+
+
+def no_utf8(text: str, advice: str) -> str:
+    """Say that a text is no UTF-8, what in it is not as bytes; "" for one that is."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        pass
+    else:
+        return ""
+    try:
+        shown = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # not from bytes: half a letter of two
+        shown = text.encode("utf-8", "backslashreplace").decode()
+    return f"'{shown}' is not UTF-8 (what is not is shown as bytes); {advice}"

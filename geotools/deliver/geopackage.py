@@ -80,7 +80,10 @@ def check_target(path: str | Path, overwrite: bool) -> Path:
     target = check_place(Path(path), suffix=".gpkg")
     odd = odd_letters(target)
     if odd:
-        raise OutputError(f"{path}: no GeoPackage can be written to a path with {odd} in it")
+        raise OutputError(
+            f"{path}: no GeoPackage can be written to a path with {odd} in it; "
+            "choose another name or folder"
+        )
     _check_existing(path, target, overwrite)
     return target
 

@@ -7,7 +7,7 @@ import zipfile
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from geotools.errors import LayerError
+from geotools.errors import LayerError, no_utf8
 from geotools.intake.faults import nearest
 
 __all__ = [
@@ -175,11 +175,13 @@ def geopackage_of(raster: str) -> Path | None:
 
 
 def odd_letters(path: Path) -> str:
-    """Return the letters of a path that keep pyogrio from opening it, as text; "" if none.
+    """Return what in a path keeps pyogrio from opening it, as text; "" if nothing does.
 
-    It takes such a path for a URL with parameters or an archive's member.
+    It takes a path with these letters for a URL with parameters or an archive's member, and no
+    path that is not UTF-8.
     """
-    return " and ".join(sorted({*";!"} & {*str(path)}))
+    odd = sorted({*";!"} & {*str(path)})
+    return " and ".join([*odd, *(["bytes that are not UTF-8"] if no_utf8(str(path), "") else [])])
 
 
 def _opened(source: str) -> str:

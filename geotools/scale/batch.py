@@ -64,7 +64,10 @@ def open_folder(path: Path) -> Path:
     folder = path.resolve()
     odd = odd_letters(folder)
     if odd:
-        raise OutputError(f"{path}: no GeoPackage can be written to a path with {odd} in it")
+        raise OutputError(
+            f"{path}: no GeoPackage can be written to a path with {odd} in it; "
+            "choose another name or folder"
+        )
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / ".lock").touch()

@@ -392,6 +392,16 @@ def test_another_suffix_is_an_error(tmp_path, name):
         check_target(tmp_path / name, False)
 
 
+def test_a_path_that_is_no_utf_8_is_an_error_at_the_start(tmp_path):
+    name = b"Stra\xdfe.gpkg".decode("utf-8", "surrogateescape")
+    try:
+        (tmp_path / name).touch()
+    except OSError:
+        pytest.skip("this file system has no such names")
+    with pytest.raises(OutputError, match=r"bytes that are not UTF-8 in it; choose another name"):
+        check_target(tmp_path / name, overwrite=True)
+
+
 def test_a_missing_folder_is_an_error(tmp_path):
     with pytest.raises(OutputError, match=r"there is no folder .*create it"):
         check_target(tmp_path / "nowhere" / "plan.gpkg", False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 
 from geotools.brief import load_brief
 from geotools.call import python_function, run
-from geotools.errors import BriefError
+from geotools.errors import BriefError, mendable
 from geotools.tool import Parameter, Tool, ToolError, builtin
 
 Declare = Callable[..., Tool]
@@ -247,6 +248,57 @@ def test_what_is_no_brief_is_refused_in_words_that_name_the_layers(
 def test_tool_without_a_brief_refuses_one(declare: Declare, calls: Calls) -> None:
     with pytest.raises(ToolError, match="takes no brief"):
         run(declare(), brief="brief.toml")
+
+
+LATIN = b"Stra\xdfe".decode("utf-8", "surrogateescape")  # as the system hands on such a name
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"brief": LATIN}, "brief: 'Stra\\xdfe' is not UTF-8"),
+        ({"layers": {"mains": f"{LATIN}/n.gpkg:a"}}, "mains: 'Stra\\xdfe/n.gpkg:a' is not UTF-8"),
+        ({"layers": {"dem": [f"{LATIN}.tif"]}}, "dem: 'Stra\\xdfe.tif' is not UTF-8"),
+        ({"settings": {"sheets.client": LATIN}}, "sheets.client: 'Stra\\xdfe' is not UTF-8"),
+        ({"parameters": {"source": LATIN}}, "source: 'Stra\\xdfe' is not UTF-8"),
+        ({"parameters": {"word": LATIN}}, "word: 'Stra\\xdfe' is not UTF-8"),
+        ({"parameters": {"extra": ["a", LATIN]}}, "extra: 'Stra\\xdfe' is not UTF-8"),
+    ],
+)
+def test_a_path_or_text_that_is_no_utf_8_is_a_fault_that_shows_its_bytes(
+    declare: Declare, calls: Calls, given: dict[str, Any], said: str
+) -> None:
+    kinds = [p for p in EVERY_KIND if p.name in ("source", "word", "extra")]
+    optional = [replace(p, required=False, positional=False) for p in kinds]
+    tool = declare(
+        *optional, function="with_brief", takes_brief=True, inputs=("mains", "dem"), name="attempt"
+    )
+    with pytest.raises(ToolError) as caught:
+        run(tool, **given)
+    (fault,) = caught.value.faults
+    assert fault.startswith(said)
+    advice = "write it in UTF-8" if {"word", "settings"} & {*given, *said.split(":")} else "rename"
+    assert advice in fault
+    assert calls == []
+
+
+def test_what_is_written_to_may_bear_any_name_the_system_takes(
+    declare: Declare, calls: Calls, tmp_path: Path
+) -> None:
+    run(declare(Parameter("output", "path", "a file")), parameters={"output": tmp_path / LATIN})
+    assert calls == [{"output": tmp_path / LATIN}]
+
+
+def test_text_that_cannot_be_written_is_the_users_to_mend_and_shown_as_bytes() -> None:
+    with pytest.raises(UnicodeEncodeError) as caught:
+        f"tiles/{LATIN}.tif".encode()
+    told = mendable(caught.value)
+    assert told is not None
+    assert told.startswith("'tiles/Stra\\xdfe.tif' is not UTF-8")
+    assert "rename the file" in told
+    with pytest.raises(UnicodeEncodeError) as half:
+        "a\ud83db".encode()
+    assert str(mendable(half.value)).startswith("'a\\ud83db' is not UTF-8")
 
 
 def test_tool_that_returns_something_else_is_a_fault_of_the_tool(
