@@ -32,6 +32,7 @@ DONE, FAILED, BAD_INPUT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 130
 # Python's own threshold looks for garbage some 400 times while the libraries are loaded, which
 # make many objects and none that is garbage.
 COLLECT_AFTER = (20_000, 20, 20)
+_STDERR = 2  # its number on every system
 
 _EPILOG = (
     "Exit codes: 0 done; 1 done, but something failed its check; 2 bad input or usage; "
@@ -52,6 +53,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _main(arguments: list[str] | None) -> int:
     gc.set_threshold(*COLLECT_AFTER)
+    _occupy_streams()
     if hasattr(sys.stdout, "reconfigure"):  # what its encoding lacks is escaped, as on stderr
         sys.stdout.reconfigure(errors="backslashreplace")
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
@@ -63,6 +65,14 @@ def _main(arguments: list[str] | None) -> int:
             return _invoked(arguments)
         except OSError as error:  # those of the tools are told by then: it is what was to be told
             return _untold(error)
+
+
+def _occupy_streams() -> None:
+    """Have no file of the work take the number of a stream that is closed, which libraries use."""
+    if None in (sys.stdin, sys.stdout, sys.stderr):
+        while (number := os.open(os.devnull, os.O_RDWR)) <= _STDERR:
+            os.set_inheritable(number, True)  # by processes of workers too
+        os.close(number)
 
 
 def _invoked(arguments: list[str] | None) -> int:
@@ -341,7 +351,7 @@ def _outcome(
 
 def _refused(code: int, lines: str, debug: bool) -> int:
     """Print an error, inside its handler, and return the exit code."""
-    if debug:
+    if debug and sys.stderr is not None:  # without one it would go to standard output
         import traceback
 
         traceback.print_exc()
@@ -354,8 +364,13 @@ def _complain(text: str) -> None:
         _say(f"error: {line}", sys.stderr)
 
 
-def _say(text: str, stream: TextIO) -> None:
-    """Print text that may hold words of input files: control characters are taken out."""
+def _say(text: str, stream: TextIO | None) -> None:
+    """Print text that may hold words of input files: control characters are taken out.
+
+    A program without a window has no streams; what has none is not said.
+    """
+    if stream is None:
+        return
     clean = "".join(
         c if c.isprintable() or c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text
     )
@@ -388,7 +403,7 @@ def _plain(value: Any) -> Any:
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Progress | None]:
     """Show a bar for each stage on a terminal; elsewhere nothing."""
-    if quiet or not sys.stderr.isatty():
+    if quiet or sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

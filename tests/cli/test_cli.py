@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 import types
@@ -281,6 +282,43 @@ def test_an_error_that_cannot_be_told_is_still_2() -> None:
     with FULL.open("w") as full:
         words = [sys.executable, "-c", TELLS, "attempt", "--nothing"]
         assert subprocess.run(words, stderr=full, check=False).returncode == 2
+
+
+HELD = """
+import os, sys
+from geotools import cli, tool
+from geotools.tool import Outcome, Tool
+def work(progress):
+    number = os.open(os.devnull, os.O_RDONLY)
+    os.close(number)
+    print("of a library")
+    return Outcome({"free": number > 2}, f"free: {number > 2}")
+def fail(progress):
+    raise ValueError("no")
+sys.modules["held"] = sys.modules["__main__"]
+tools = {n: Tool(n, n, "Tries.", f"held:{n}") for n in ("work", "fail")}
+cli.registry = lambda: tools
+cli.main()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="streams are closed by a POSIX shell")
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        ("work", 0, "of a library\nfree: True\n"),
+        ("work --json", 0, '{\n  "free": true\n}\n'),
+        ("fail", 3, ""),
+        ("fail --debug", 3, ""),
+        ("nothing", 2, ""),
+    ],
+)
+def test_without_stderr_the_work_is_done_and_no_error_is_taken_for_the_result(
+    words: str, code: int, said: str
+) -> None:
+    command = f"exec {shlex.quote(sys.executable)} -c {shlex.quote(HELD)} {words} 2>&-"
+    done = subprocess.run(["sh", "-c", command], stdout=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, done.stdout) == (code, said)
 
 
 def test_quiet_prints_nothing_when_all_is_well(slipmain: Run, behave: Any) -> None:
