@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
+import threading
+import time
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext, redirect_stdout, suppress
 from typing import Any, TextIO
 
@@ -32,11 +35,15 @@ DONE, FAILED, BAD_INPUT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 130
 # Python's own threshold looks for garbage some 400 times while the libraries are loaded, which
 # make many objects and none that is garbage.
 COLLECT_AFTER = (20_000, 20, 20)
+# Signals that end a program, by name, for not every system has each; and what is said of them.
+_ENDING = {"SIGHUP": "ended: its terminal was closed", "SIGTERM": "ended from outside"}
+_BY_SIGNAL = 128  # and its number: the exit code of what a signal ends
+_AT_ONCE = 5.0  # s
 _STDERR = 2  # its number on every system
 
 _EPILOG = (
     "Exit codes: 0 done; 1 done, but something failed its check; 2 bad input or usage; "
-    "3 internal error; 130 interrupted.\n\n"
+    "3 internal error; 130 interrupted; 129, 143 ended by SIGHUP, SIGTERM.\n\n"
     "Results are planning values. Local codes and licensed practice decide on excavation, "
     "traffic, lifting, tension and pressure testing."
 )
@@ -57,14 +64,49 @@ def _main(arguments: list[str] | None) -> int:
     if hasattr(sys.stdout, "reconfigure"):  # what its encoding lacks is escaped, as on stderr
         sys.stdout.reconfigure(errors="backslashreplace")
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _ended_in_order() as came:
         warnings.showwarning = _show_warning
         for kind in (OlderPlanWarning, PluginWarning):  # told, whatever is asked of the interpreter
             warnings.simplefilter("always", kind)
         try:
-            return _invoked(arguments)
+            code = _invoked(arguments, came)
         except OSError as error:  # those of the tools are told by then: it is what was to be told
-            return _untold(error)
+            code = _untold(error)
+        return _BY_SIGNAL + came[0] if came else code
+
+
+class _Ended(BaseException):
+    """A signal came to end the program; no interruption, for which Python has a code of its own."""
+
+
+@contextmanager
+def _ended_in_order() -> Iterator[list[int]]:
+    """Have signals that end the program do so as an interruption does; give those that came.
+
+    Those that are ignored stay so, as under ``nohup``. A closing terminal sends several at once:
+    one that follows soon is not to disturb the tidying up.
+    """
+    came: list[int] = []
+    last = -_AT_ONCE
+
+    def end(number: int, frame: object) -> None:
+        nonlocal last
+        before, last = last, time.monotonic()
+        came.append(number)
+        if last - before >= _AT_ONCE:
+            raise _Ended
+
+    numbers = [getattr(signal, name) for name in _ENDING if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
+        numbers = []  # signals are for the main thread alone
+    ours = [number for number in numbers if signal.getsignal(number) == signal.SIG_DFL]
+    for number in ours:
+        signal.signal(number, end)
+    try:
+        yield came
+    finally:
+        for number in ours:
+            signal.signal(number, signal.SIG_DFL)
 
 
 def _occupy_streams() -> None:
@@ -75,7 +117,7 @@ def _occupy_streams() -> None:
         os.close(number)
 
 
-def _invoked(arguments: list[str] | None) -> int:
+def _invoked(arguments: list[str] | None, came: Sequence[int]) -> int:
     """Run the command and return its exit code; what the parser refuses is told here."""
     try:
         code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
@@ -92,6 +134,9 @@ def _invoked(arguments: list[str] | None) -> int:
     except (click.Abort, KeyboardInterrupt):
         _say("interrupted", sys.stderr)
         return INTERRUPTED
+    except _Ended:
+        _say(_ENDING[signal.Signals(came[0]).name], sys.stderr)
+        return INTERRUPTED  # for which `_main` puts the code of the signal
     return code if isinstance(code, int) else DONE
 
 

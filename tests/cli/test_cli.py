@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import os
 import shlex
+import signal
 import subprocess
 import sys
 import types
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ import pytest
 
 import geotools
 from geotools.cli import main
+from geotools.deliver.files import replacing
 from geotools.errors import BriefError, LayerError
 from geotools.tool import Outcome, Parameter, Tool, builtin
 
@@ -160,6 +163,7 @@ def test_help_shows_what_is_given_by_place_as_often_as_it_must_be(slipmain: Run)
 def test_help_tells_the_exit_codes(slipmain: Run) -> None:
     shown = " ".join(slipmain("--help").out.split())
     assert "0 done; 1 done, but something failed its check; 2 bad input or usage" in shown
+    assert "130 interrupted; 129, 143 ended by SIGHUP, SIGTERM" in shown
     shown = " ".join(slipmain("plan", "--help").out.split())
     assert "Exit code 0 also where runs have no plan" in shown
 
@@ -368,6 +372,58 @@ def test_debug_shows_where_an_error_arose(slipmain: Run, behave: Any) -> None:
 def test_interruption_is_130_in_one_line(slipmain: Run, behave: Any) -> None:
     behave(raising(KeyboardInterrupt()))
     assert slipmain("attempt") == Done(130, "", "\ninterrupted\n")
+
+
+ENDING = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
+
+@pytest.mark.parametrize("name", ENDING)
+def test_what_a_signal_ends_is_tidied_up_told_in_one_line_and_128_and_its_number(
+    slipmain: Run, behave: Any, tmp_path: Path, name: str
+) -> None:
+    number = signal.Signals[name]
+    target = tmp_path / "plan.html"
+    target.write_text("old")
+
+    def write(progress: Any) -> Outcome:
+        with replacing(target) as part:
+            part.write_text("half")
+            try:
+                signal.raise_signal(number)
+            finally:
+                signal.raise_signal(number)  # they come several at once: tidied up all the same
+        return Outcome({}, "not ended")
+
+    behave(write)
+    done = slipmain("attempt")
+    assert (done.code, done.out) == (128 + number, "")
+    assert done.err.startswith("ended")
+    assert len(done.err.splitlines()) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["plan.html"]
+    assert target.read_text() == "old"
+    assert signal.getsignal(number) == signal.SIG_DFL  # of who calls it: as it was
+
+
+@pytest.mark.parametrize("name", ENDING)
+def test_a_signal_that_is_ignored_stays_so(slipmain: Run, behave: Any, name: str) -> None:
+    def go_on(progress: Any) -> Outcome:
+        signal.raise_signal(signal.Signals[name])
+        return Outcome({}, "went on")
+
+    behave(go_on)
+    before = signal.signal(signal.Signals[name], signal.SIG_IGN)
+    try:
+        assert slipmain("attempt") == Done(0, "went on\n", "")
+    finally:
+        signal.signal(signal.Signals[name], before)
+
+
+def test_the_command_runs_beside_the_main_thread_which_alone_has_signals(
+    slipmain: Run, behave: Any
+) -> None:
+    behave(lambda progress: Outcome({}, "went on"))
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(slipmain, "attempt").result() == Done(0, "went on\n", "")
 
 
 def test_control_characters_of_input_files_do_not_reach_the_terminal(
