@@ -30,7 +30,8 @@ __all__ = [
 # Of what is written, the files that GDAL reads where it is given the folder they lie in.
 _READ_BY_FOLDER = (".csv", ".json")
 # What SQLite puts beside a file it writes.
-BESIDE = ("", "-journal", "-wal", "-shm")
+JOURNAL = "-journal"
+BESIDE = ("", JOURNAL, "-wal", "-shm")
 
 
 def check_file(path: Path, *, suffix: str, overwrite: bool) -> Path:
@@ -92,8 +93,10 @@ def check_free(
         raise OutputError(f"{path}: exists already{perhaps}; {ways}")
 
 
-def check_place(path: Path, *, suffix: str) -> Path:
+def check_place(path: Path, *, suffix: str, beside: str = "") -> Path:
     """Check that a file of that name can be written in its folder; return it, links followed.
+
+    ``beside`` ends the name of what the writer puts beside the file in the meantime, a longer one.
 
     Raises
     ------
@@ -112,6 +115,7 @@ def check_place(path: Path, *, suffix: str) -> Path:
     if not target.parent.is_dir():
         raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
     part = part_of(target)
+    part = part.with_name(part.name + beside)
     try:  # under the name it is to be written by: that one may be too long where the other is not
         part.touch()
         part.unlink()

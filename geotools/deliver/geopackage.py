@@ -15,6 +15,7 @@ import pyogrio.errors
 from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
 from geotools.deliver.files import (
     BESIDE,
+    JOURNAL,
     check_free,
     check_place,
     clear_parts,
@@ -77,7 +78,7 @@ def check_target(path: str | Path, overwrite: bool) -> Path:
     OutputError
         If it cannot be written there.
     """
-    target = check_place(Path(path), suffix=".gpkg")
+    target = check_place(Path(path), suffix=".gpkg", beside=JOURNAL)
     odd = odd_letters(target)
     if odd:
         raise OutputError(

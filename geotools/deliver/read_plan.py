@@ -25,6 +25,7 @@ from geotools.deliver.levels import scaled_levels
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
 from geotools.intake.digest import sha256
+from geotools.intake.faults import LOCKED, locked
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
@@ -259,7 +260,7 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
     try:
         present = {str(row[0]): row[1] for row in pyogrio.list_layers(source)}
     except _READ_ERRORS as error:
-        raise LayerError(str(path), f"cannot be read ({error}); {_AGAIN}") from error
+        raise LayerError(str(path), _unread("", error)) from error
     missing = [name for name in (*needs, "settings") if name not in present]
     if missing and "district_results" in present:
         raise LayerError(
@@ -280,6 +281,11 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
     layers = tuple(name for name in OUTPUTS if name in present)
     placed = next((name for name in layers if OUTPUTS[name].geometry), None)
     return PlanFile(source, layers, units, _read_crs(source, placed), chosen)
+
+
+def _unread(what: str, error: Exception) -> str:
+    """Say why a file, or what of it, cannot be read."""
+    return LOCKED if locked(error) else f"{what}cannot be read ({error}); {_AGAIN}"
 
 
 def _check_file(path: Path) -> None:
@@ -310,7 +316,7 @@ def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
     try:
         raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
     except _READ_ERRORS as error:
-        raise LayerError(str(path), f"layer {name} cannot be read ({error}); {_AGAIN}") from error
+        raise LayerError(str(path), _unread(f"layer {name} ", error)) from error
     _check_text(path, name, raw)
     _check_numbers(path, name, raw)
     if geometry and name in OUTPUTS and OUTPUTS[name].geometry:
@@ -376,9 +382,8 @@ def _read_settings(path: Path) -> dict[str, str]:
         finally:
             connection.close()
     except sqlite3.Error as error:
-        raise LayerError(
-            str(path), f"is not a plan: its settings cannot be read ({error})"
-        ) from error
+        told = LOCKED if locked(error) else f"is not a plan: its settings cannot be read ({error})"
+        raise LayerError(str(path), told) from error
     return {str(name): "" if value is None else str(value) for name, value in rows}
 
 
@@ -386,7 +391,7 @@ def _read_crs(path: Path, layer: str | None) -> pyproj.CRS:
     try:
         text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
     except _READ_ERRORS as error:  # such as a field's name that is no text
-        raise LayerError(str(path), f"layer {layer} cannot be read ({error}); {_AGAIN}") from error
+        raise LayerError(str(path), _unread(f"layer {layer} ", error)) from error
     if text is None:
         raise LayerError(str(path), f"its layers have no CRS; {_AGAIN}")
     try:

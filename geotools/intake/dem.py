@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import glob
 import html
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pyproj
 
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced, horizontal
-from geotools.intake.faults import nearest
+from geotools.intake.faults import LOCKED, link_fault, locked, nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
 from geotools.intake.place import in_geopackage, refuse_remote, remote_name
@@ -145,6 +147,8 @@ def _no_file(item: str) -> str:
     path = Path(item)
     if glob.has_magic(_split(item)[1]):
         return f"no file matches {path.name!r}; check the pattern"
+    if broken := link_fault(path):
+        return f"{path.name!r} {broken}"
     there = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
     close = nearest(path.name, there)
     hint = f"did you mean {close!r}?" if close else "check the path"
@@ -167,7 +171,34 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
             own = data.crs
     except rasterio.errors.RasterioIOError as error:
         raise LayerError(LABEL, _unopened(local, name, error)) from error
-    return Raster(path, name, *_crs(own, stated))
+    told = _crs(own, stated)
+    if _unknown(own) and (why := _no_database()):
+        raise LayerError(LABEL, f"{name!r}: {why}")
+    return Raster(path, name, *told)
+
+
+def _unknown(own: Any) -> bool:
+    """Tell whether the CRS of a raster, as read, is of no use, which may be for want of PROJ's."""
+    return own is None or not (own.is_geographic or own.is_projected)
+
+
+def _no_database() -> str:
+    """Say that PROJ, which looks up what a CRS is, cannot use its database; "" where it can."""
+    import rasterio.crs
+    import rasterio.errors
+
+    try:
+        with rasterio.Env():  # keeps GDAL from printing it, too
+            rasterio.crs.CRS.from_epsg(4326)
+    except rasterio.errors.CRSError as error:
+        names = [name for name in ("PROJ_DATA", "PROJ_LIB") if name in os.environ]
+        told = ", ".join(f"{name} is {os.environ[name]!r}" for name in names)
+        return (
+            "its CRS cannot be looked up, for PROJ cannot use its database "
+            f"({' '.join(str(error).split())}); "
+            + (f"{told}: unset it" if told else "install the package rasterio again")
+        )
+    return ""
 
 
 def _unopened(path: Path, name: str, error: Exception) -> str:
@@ -176,6 +207,8 @@ def _unopened(path: Path, name: str, error: Exception) -> str:
         return (
             f"the folder {name!r} is no raster; name its files with a pattern, such as folder/*.tif"
         )
+    if locked(error):
+        return f"{name!r} {LOCKED}"
     if path.suffix.lower() in PACKED:
         return f"{name!r} is packed; unpack it and give the raster in it"
     if is_vector(path):

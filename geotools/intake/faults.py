@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from pathlib import Path
 from types import TracebackType
 
 from geotools.errors import LayerError
 
-__all__ = ["FaultList", "LayersError", "nearest"]
+__all__ = ["LOCKED", "FaultList", "LayersError", "link_fault", "locked", "nearest"]
+
+LOCKED = "is locked by another program; close it there, or let it finish, and run this again"
 
 
 class LayersError(LayerError):
@@ -62,3 +65,16 @@ def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.5) -> str | No
     names = {k.casefold(): k for k in sorted(known, reverse=True)}
     close = difflib.get_close_matches(name.casefold(), sorted(names), n=1, cutoff=cutoff)
     return names[close[0]] if close else None
+
+
+def locked(reason: object) -> bool:
+    """Tell whether a reader failed because another program holds a database of SQLite."""
+    return "is locked" in str(reason)
+
+
+def link_fault(path: Path) -> str:
+    """Say that a link leads to no file, where one of that name is all there is; "" elsewhere."""
+    if not path.is_symlink():
+        return ""
+    target = str(path.readlink())
+    return f"is a link to {target!r}, which leads to no file; mend it, or give the file itself"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from geotools.errors import LayerError, no_utf8
-from geotools.intake.faults import nearest
+from geotools.intake.faults import link_fault, nearest
 
 __all__ = [
     "SYSTEM",
@@ -260,6 +260,8 @@ def _no_file(source: str) -> str:
     path = _meant(source)
     if not path.parent.is_dir():
         return f"no such file, and no folder {str(path.parent)!r}; check the path"
+    if broken := link_fault(path):
+        return broken
     there = sorted(p.name for p in path.parent.iterdir() if not p.name.startswith("."))
     close = nearest(path.name, there)
     if close:

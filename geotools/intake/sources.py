@@ -16,8 +16,10 @@ import pandas as pd
 import pyproj
 
 from geotools.errors import LayerError
-from geotools.intake.place import Place
+from geotools.intake.faults import LOCKED, locked
+from geotools.intake.place import VECTOR_SUFFIXES, Place
 from geotools.intake.signs import Signs
+from geotools.lists import listed
 
 if TYPE_CHECKING:
     import geopandas
@@ -27,6 +29,7 @@ __all__ = [
     "open_source",
 ]
 
+_FOLDERS = (".gdb",)  # that are one source by themselves
 NO_GEOMETRY = "has no geometry; give a layer with geometries"
 # Least x, least y, greatest x, greatest y, in the CRS of the source.
 Bounds = tuple[float, float, float, float]
@@ -221,12 +224,22 @@ def damaged(label: str, path: Path | None, reason: object) -> LayerError:
         return LayerError(
             label, "is UTF-16 text, which cannot be read as a layer; save the file as UTF-8"
         )
+    if locked(reason):
+        return LayerError(label, LOCKED)
+    if path is not None and path.is_dir() and path.suffix.lower() not in _FOLDERS:
+        return LayerError(label, _folder_without_layers(path))
     name = f"the file {path.name!r}" if path is not None else "the source"
     return LayerError(
         label,
         f"cannot be read: {plain_reason(reason, path)}; {name} is damaged, cut short or of a kind "
         "that is not read: copy or export it again",
     )
+
+
+def _folder_without_layers(path: Path) -> str:
+    there = sorted(p.name for p in path.iterdir() if p.suffix.lower() in VECTOR_SUFFIXES)
+    such = f", such as {listed(there, most=5)}" if there else ""
+    return f"is a folder that no layers can be read from; give a file in it{such}"
 
 
 def is_utf16(path: Path | None) -> bool:

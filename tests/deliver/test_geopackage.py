@@ -20,6 +20,7 @@ import pytest
 import shapely
 
 from geotools.deliver import geopackage
+from geotools.deliver.files import part_of
 from geotools.deliver.geopackage import check_target, renew_tables, write_geopackage
 from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
@@ -400,6 +401,15 @@ def test_a_path_that_is_no_utf_8_is_an_error_at_the_start(tmp_path):
         pytest.skip("this file system has no such names")
     with pytest.raises(OutputError, match=r"bytes that are not UTF-8 in it; choose another name"):
         check_target(tmp_path / name, overwrite=True)
+
+
+def test_a_name_too_long_for_the_journal_beside_it_is_an_error_at_the_start(tmp_path):
+    most = os.pathconf(tmp_path, "PC_NAME_MAX") if hasattr(os, "pathconf") else 255
+    part = part_of(tmp_path / "n.gpkg").name  # as long as that of any other process, or nearly
+    name = "n" * (most - len(part) + 1) + ".gpkg"
+    part_of(tmp_path / name).touch()  # itself no longer than may be
+    with pytest.raises(OutputError, match="choose another name"):
+        check_target(tmp_path / name, overwrite=False)
 
 
 def test_a_missing_folder_is_an_error(tmp_path):

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
 from typing import Any
 
 import geopandas
@@ -92,3 +96,38 @@ def found() -> Callable[..., pd.DataFrame]:
         return table[table["rule"] == rule].reset_index(drop=True)
 
     return run
+
+
+# Another program, for one with the file open in the same process would lose its locks.
+OTHER = """
+import sqlite3, sys
+file = sqlite3.connect(sys.argv[1], isolation_level=None)
+for line in sys.stdin:
+    file.execute(line)
+    print("done", flush=True)
+file.close()
+"""
+
+
+@contextmanager
+def _held_open(path: Path) -> Iterator[Callable[[str], None]]:
+    with subprocess.Popen(
+        [sys.executable, "-c", OTHER, str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as other:
+
+        def do(sql: str) -> None:
+            assert other.stdin is not None
+            assert other.stdout is not None
+            print(sql, file=other.stdin, flush=True)
+            assert other.stdout.readline() == "done\n"
+
+        yield do
+
+
+@pytest.fixture
+def held_open() -> Callable[[Path], AbstractContextManager[Callable[[str], None]]]:
+    """Have another program open a database, for a while, and do SQL in it."""
+    return _held_open

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +48,33 @@ def test_a_path_a_list_and_a_pattern_name_the_same_rasters(tiles):
     assert [r.name for r in by_list] == ["t1.tif", "t2.tif"]
     assert by_list[0].crs == "EPSG:32633"
     assert len(find_rasters(str(tiles[0]), allow_remote=False)) == 1
+
+
+ASKS = """
+import sys
+from geotools.errors import LayerError
+from geotools.intake.dem import find_rasters
+try:
+    find_rasters(sys.argv[1], allow_remote=False, stated_crs=sys.argv[2] or None)
+except LayerError as error:
+    print(error)
+"""
+
+
+@pytest.mark.parametrize("stated", ["", "EPSG:25832"])
+def test_a_crs_that_cannot_be_looked_up_is_not_told_as_none(tiles, tmp_path, stated):
+    with rasterio.open(tiles[0], "r+") as target:
+        target.crs = "EPSG:25832"  # GDAL itself knows the zones of WGS 84
+    done = subprocess.run(
+        [sys.executable, "-c", ASKS, str(tiles[0]), stated],
+        env=os.environ | {"PROJ_DATA": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""
+    assert done.stdout.startswith("dem: 't1.tif': its CRS cannot be looked up, for PROJ cannot")
+    assert f"PROJ_DATA is {str(tmp_path)!r}: unset it" in done.stdout
 
 
 def test_brackets_of_a_folder_are_no_wildcard(tiles, tmp_path, fault):

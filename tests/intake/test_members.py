@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-import subprocess
-import sys
 import zipfile
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -145,38 +142,8 @@ def test_a_file_written_anew_in_the_same_size_and_dated_back_is_hashed_anew(tmp_
     assert hashes == [hashlib.sha256(content).hexdigest() for content in (b"first", b"other")]
 
 
-# Another program, for one with the file open in the same process would lose its locks.
-OTHER = """
-import sqlite3, sys
-file = sqlite3.connect(sys.argv[1], isolation_level=None)
-for line in sys.stdin:
-    file.execute(line)
-    print("done", flush=True)
-file.close()
-"""
-
-
-@contextmanager
-def held_open(path: Path) -> Iterator[Callable[[str], None]]:
-    """Give what has another program, which has a database open, do SQL in it."""
-    with subprocess.Popen(
-        [sys.executable, "-c", OTHER, str(path)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as other:
-
-        def do(sql: str) -> None:
-            assert other.stdin is not None
-            assert other.stdout is not None
-            print(sql, file=other.stdin, flush=True)
-            assert other.stdout.readline() == "done\n"
-
-        yield do
-
-
 def test_changes_another_program_has_not_put_into_a_geopackage_yet_are_in_its_hash(
-    tmp_path: Path,
+    tmp_path: Path, held_open: Any
 ) -> None:
     path = tmp_path / "net.gpkg"
     mains = gpd.GeoDataFrame(

@@ -21,7 +21,12 @@ import pytest
 import shapely
 
 from geotools.brief import load_brief
+from geotools.deliver.read_plan import read_plan
+from geotools.errors import LayerError
+from geotools.gdal_options import gdal_options
+from geotools.intake.dem import find_rasters
 from geotools.intake.domains import read_words
+from geotools.intake.faults import LOCKED
 from geotools.intake.read import read_layers
 from geotools.intake.vector import _heard
 
@@ -665,3 +670,43 @@ def test_a_layer_whose_name_looks_like_that_of_the_brief_is_read(
     network().to_file(path, layer=unicodedata.normalize(form, "Süd"))
     layers = read_file(f"{path}:{unicodedata.normalize(written, 'Süd')}")
     assert layers.mains.table["main_id"].tolist() == ["A", "B"]
+
+
+def test_a_file_another_program_has_locked_is_told_so_and_not_as_damaged(
+    tmp_path, network, read_file, fault, held_open
+):
+    path = tmp_path / "net.gpkg"
+    network().to_file(path, layer="mains")
+    with held_open(path) as do, gdal_options({"SQLITE_BUSY_TIMEOUT": "0"}):
+        do("BEGIN EXCLUSIVE")
+        said = fault(read_file, path)
+        with pytest.raises(LayerError) as caught:
+            find_rasters(f"{path}:ground", allow_remote=False)
+        with pytest.raises(LayerError) as plan:
+            read_plan(path)
+        do("ROLLBACK")
+    assert said == f"mains (net.gpkg): {LOCKED}"
+    assert str(caught.value) == f"dem: 'net.gpkg:ground' {LOCKED}"
+    assert str(plan.value) == f"{path}: {LOCKED}"
+    assert len(read_file(path).mains) == 2
+
+
+def test_a_folder_without_layers_is_no_damaged_file(tmp_path, network, read_file, fault):
+    assert fault(read_file, tmp_path).endswith(
+        "is a folder that no layers can be read from; give a file in it"
+    )
+    network().to_file(tmp_path / "net.gpkg", layer="mains")
+    assert fault(read_file, tmp_path).endswith("give a file in it, such as net.gpkg")
+
+
+@pytest.mark.parametrize("target", ["net.gpkg", "gone.gpkg"])
+def test_a_link_that_leads_to_no_file_is_told_with_where_it_leads(
+    tmp_path, read_file, fault, target
+):
+    (tmp_path / "net.gpkg").symlink_to(target)
+    for said in (
+        fault(read_file, tmp_path / "net.gpkg"),
+        fault(read_file, f"{tmp_path}/net.gpkg:mains"),
+        fault(find_rasters, f"{tmp_path}/net.gpkg", allow_remote=False),
+    ):
+        assert f"is a link to {target!r}, which leads to no file; mend it" in said
