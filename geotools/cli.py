@@ -64,6 +64,8 @@ def _main(arguments: list[str] | None) -> int:
     if hasattr(sys.stdout, "reconfigure"):  # what its encoding lacks is escaped, as on stderr
         sys.stdout.reconfigure(errors="backslashreplace")
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
+    # GDAL would write the length of a packed file into another beside it, among what is only read
+    os.environ.setdefault("CPL_VSIL_GZIP_WRITE_PROPERTIES", "NO")
     with warnings.catch_warnings(), _ended_in_order() as came:
         warnings.showwarning = _show_warning
         for kind in (OlderPlanWarning, PluginWarning):  # told, whatever is asked of the interpreter

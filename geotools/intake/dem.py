@@ -17,7 +17,7 @@ from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import LOCKED, link_fault, locked, nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
-from geotools.intake.place import in_geopackage, refuse_remote, remote_name
+from geotools.intake.place import PACKED, in_geopackage, refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
 from geotools.quiet import without
 
@@ -35,7 +35,6 @@ BESIDE = re.compile(
     r"|db|html|md5|sha256)$",
     re.IGNORECASE,
 )
-PACKED = (".zip", ".gz", ".tgz", ".tar", ".bz2", ".xz", ".zst", ".7z", ".rar")
 # Files that only describe a service or another source, by what they contain.
 SERVICE_MARKS = (
     b"<GDAL_WMS",

@@ -11,7 +11,9 @@ from geotools.errors import LayerError, no_utf8
 from geotools.intake.faults import link_fault, nearest
 
 __all__ = [
+    "PACKED",
     "SYSTEM",
+    "VECTOR_SUFFIXES",
     "Place",
     "absolute",
     "archive_of",
@@ -35,6 +37,7 @@ CONNECTION = re.compile(
     re.IGNORECASE | re.DOTALL,
 )
 GEOPACKAGE = "GPKG:"  # before file and table, as GDAL names a raster that is not alone in its file
+PACKED = (".zip", ".gz", ".tgz", ".tar", ".bz2", ".xz", ".zst", ".7z", ".rar")
 # Files that only point at other data, by what they contain.
 POINTERS = (b"<OGRVRTDataSource", b"<OGRWFSDataSource", b"<OGRWFSLayer", b"gdal_streamed_alg")
 POINTER_HEAD = 65536
@@ -236,14 +239,27 @@ def _archive(layer: str, source: str) -> Place:
     path = archive_of(source)
     if path is None:
         raise LayerError(f"{layer} ({source})", "no such archive; check the path")
-    target, _, sublayer = source.partition(":")
-    return Place(target, path, sublayer or None)
+    named = re.search(rf"(?:^|[/\\{{]){re.escape(path.name)}(?=[/\\:}}]|$)", source)
+    end = named.end() if named else 0
+    inside, _, sublayer = source[end:].partition(":")
+    return Place(source[:end] + inside, path, sublayer or None)
 
 
 def archive_of(source: str) -> Path | None:
-    """Return the local archive a source lies in, such as ``/vsizip/folder/net.zip/net.shp``."""
+    """Return the local archive a source lies in, such as ``/vsizip/folder/net.zip/net.shp``.
+
+    A layer may be named after a colon, also right behind the archive: a file packed alone has no
+    name in it.
+    """
     if not source.startswith("/vsi"):
         return None
+    while (path := _outermost(source)) is None and ":" in source:
+        source = source.rpartition(":")[0]
+    return path
+
+
+def _outermost(source: str) -> Path | None:
+    """Return the first file on the way to what lies in an archive; None if there is none."""
     inner = source
     while SYSTEM.match(inner):  # an archive may lie in another: the outermost is the file
         inner = re.sub(r"/+", "/", SYSTEM.sub("/", inner, count=1).replace("{", ""))

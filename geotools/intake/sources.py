@@ -17,7 +17,7 @@ import pyproj
 
 from geotools.errors import LayerError
 from geotools.intake.faults import LOCKED, locked
-from geotools.intake.place import VECTOR_SUFFIXES, Place
+from geotools.intake.place import PACKED, VECTOR_SUFFIXES, Place
 from geotools.intake.signs import Signs
 from geotools.lists import listed
 
@@ -218,8 +218,8 @@ def parse_crs(label: str, text: Any) -> pyproj.CRS | None:
         ) from error
 
 
-def damaged(label: str, path: Path | None, reason: object) -> LayerError:
-    """Return the error for a file that cannot be read to its end."""
+def damaged(label: str, path: Path | None, reason: object, *, target: str = "") -> LayerError:
+    """Return the error for a file that cannot be read to its end; ``target`` is what was opened."""
     if is_utf16(path):
         return LayerError(
             label, "is UTF-16 text, which cannot be read as a layer; save the file as UTF-8"
@@ -228,6 +228,9 @@ def damaged(label: str, path: Path | None, reason: object) -> LayerError:
         return LayerError(label, LOCKED)
     if path is not None and path.is_dir() and path.suffix.lower() not in _FOLDERS:
         return LayerError(label, _folder_without_layers(path))
+    suffix = "" if path is None else path.suffix.lower()
+    if suffix in PACKED and suffix != ".zip" and not target.startswith("/vsi"):
+        return LayerError(label, "is packed; unpack it and give the file in it")
     name = f"the file {path.name!r}" if path is not None else "the source"
     return LayerError(
         label,

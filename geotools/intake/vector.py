@@ -106,7 +106,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
             raise damaged(label, place.path, error) from error
         raise LayerError(label, name_fault(layer, error.object, encoding)) from error
     except READ_ERRORS as error:
-        raise damaged(label, place.path, error) from error
+        raise damaged(label, place.path, error, target=place.target) from error
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
@@ -147,7 +147,7 @@ def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]
     except READ_ERRORS as error:
         if place.path is not None and is_raster(place.path):
             raise LayerError(label, "is a raster; give a vector layer") from error
-        raise damaged(label, place.path, error) from error
+        raise damaged(label, place.path, error, target=place.target) from error
     return known, list(heard)
 
 
@@ -528,7 +528,7 @@ def _broken(label: str, place: Place, sublayer: str, expected: int, reason: obje
     """Return the error for a layer that cannot be read, naming the first broken feature."""
     feature = _first_broken(place.target, sublayer, expected)
     if feature is None:
-        return damaged(label, place.path, reason)
+        return damaged(label, place.path, reason, target=place.target)
     return LayerError(
         label,
         f"{feature} ({plain_reason(reason, place.path)}); the file is damaged there or cut short: "

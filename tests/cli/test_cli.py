@@ -148,6 +148,18 @@ def test_arrow_takes_memory_from_the_system_unless_told_otherwise(
     assert os.environ[name] == expected
 
 
+def test_gdal_writes_nothing_beside_packed_input_unless_told_otherwise(
+    slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = "CPL_VSIL_GZIP_WRITE_PROPERTIES"
+    for said in ("YES", "NO"):
+        monkeypatch.setenv(name, said)
+        if said == "NO":
+            monkeypatch.delenv(name)
+        slipmain("--version")
+        assert os.environ[name] == said
+
+
 def test_package_runs_as_the_command(tmp_path: Path) -> None:
     code = "import runpy; runpy.run_module('geotools', run_name='__main__')"
     done = python(code, "--version", cwd=tmp_path)

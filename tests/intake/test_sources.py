@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import gzip
 import hashlib
 import json
 import sqlite3
 import struct
+import sys
 import unicodedata
 import warnings
 import zipfile
@@ -172,6 +174,30 @@ def test_a_layer_inside_a_local_archive_is_read(tmp_path, network, read_file):
         target.write(tmp_path / "net.fgb", "net.fgb")
     assert len(read_file(f"/vsizip/{archive}/net.fgb").mains) == 2
     assert len(read_file(archive).mains) == 2
+
+
+COLON = pytest.mark.skipif(sys.platform == "win32", reason="no name of a file there")
+
+
+@pytest.mark.parametrize("name", ["net.gpkg.gz", pytest.param("a:b.gpkg.gz", marks=COLON)])
+def test_a_packed_file_is_read_by_its_place_and_told_as_packed_without(
+    tmp_path, network, read_file, fault, monkeypatch, name
+):
+    monkeypatch.setenv("CPL_VSIL_GZIP_WRITE_PROPERTIES", "NO")
+    network().to_file(tmp_path / "net.gpkg", layer="mains")
+    packed = gzip.compress((tmp_path / "net.gpkg").read_bytes())
+    (tmp_path / name).write_bytes(packed)
+    for source in (f"/vsigzip/{tmp_path}/{name}:mains", f"/vsigzip/{tmp_path}/{name}"):
+        read = read_file(source)
+        assert list(read.mains.table["main_id"]) == ["A", "B"]
+        assert tuple(read.inputs[["source", "sublayer"]].iloc[0]) == (name, "mains")
+        assert read.inputs["sha256"][0] == hashlib.sha256(packed).hexdigest()
+    said = f"mains ({name}): is packed; unpack it and give the file in it"
+    assert fault(read_file, tmp_path / name) == said
+    gone = fault(read_file, f"/vsigzip/{tmp_path}/gone.gz:mains")
+    assert gone.endswith("no such archive; check the path")
+    (tmp_path / name).write_bytes(packed[:-200])
+    assert "is packed" not in fault(read_file, f"/vsigzip/{tmp_path}/{name}:mains")
 
 
 @pytest.mark.parametrize("rubbish", [[], ["__MACOSX/._net", ".DS_Store"]])
