@@ -15,12 +15,16 @@ from pathlib import Path
 from geotools.errors import OutputError
 
 __all__ = [
+    "BESIDE",
+    "JOURNAL",
+    "allow_as_new",
     "check_file",
     "check_free",
     "check_place",
     "clear_folder",
     "clear_parts",
     "part_of",
+    "put_in_place",
     "replacing",
     "spare",
     "sync",
@@ -190,7 +194,7 @@ def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
         yield part
         check_free(target, target, overwrite=overwrite)
         sync(part)
-        part.replace(target)
+        put_in_place(part, target)
         sync_folder(target.parent)
     except OSError as error:
         raise OutputError(
@@ -198,6 +202,23 @@ def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
         ) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def put_in_place(part: Path, target: Path) -> None:
+    """Move a file to its place; who may read it stays as it was for the file it replaces."""
+    if os.name == "posix":
+        with suppress(OSError):  # no file there, or no modes
+            part.chmod(target.stat().st_mode & 0o777)
+    part.replace(target)
+
+
+def allow_as_new(path: Path) -> None:
+    """Have a file that a library made be open to those whom any new file here is open to."""
+    probe = path.with_name(path.name + JOURNAL)
+    with suppress(OSError):  # no modes
+        probe.touch()
+        path.chmod(probe.stat().st_mode & 0o777)
+    probe.unlink(missing_ok=True)
 
 
 def sync(path: Path) -> None:

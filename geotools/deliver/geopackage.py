@@ -16,10 +16,12 @@ from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
 from geotools.deliver.files import (
     BESIDE,
     JOURNAL,
+    allow_as_new,
     check_free,
     check_place,
     clear_parts,
     part_of,
+    put_in_place,
     sync,
     sync_folder,
 )
@@ -245,7 +247,8 @@ def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterat
         clear_parts(target)
         yield temporary
         _check_existing(path, target, overwrite)
-        temporary.replace(target)
+        allow_as_new(temporary)
+        put_in_place(temporary, target)
         sync_folder(target.parent)
     except _WRITE_ERRORS as error:
         raise OutputError(

@@ -16,6 +16,7 @@ from geotools.deliver.files import (
     check_place,
     clear_parts,
     part_of,
+    put_in_place,
     sync,
     sync_folder,
 )
@@ -156,7 +157,7 @@ def _put_in_place(plan: Path, parts: Mapping[Path, Path], *, overwrite: bool) ->
     try:
         for target, part in parts.items():
             check_free(target, target, overwrite=overwrite)
-            part.replace(target)
+            put_in_place(part, target)
         for folder in {target.parent for target in parts}:
             sync_folder(folder)
     except (OSError, OutputError) as error:

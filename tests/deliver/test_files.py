@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -167,3 +169,28 @@ def test_what_is_read_is_spared_by_whatever_name_it_is_told(tmp_path: Path) -> N
         spare([*targets, new, folder / "plan.gpkg"], [one, two, folder, tmp_path / "none.gpkg"])
     told = [line.partition(": is read")[0] for line in str(caught.value).splitlines()]
     assert told == [str(path) for path in targets]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no modes on this system")
+def test_a_file_replaced_keeps_who_may_read_it_and_a_new_one_is_as_any_new_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def written(name: str) -> int:
+        with replacing(tmp_path / name) as part:
+            part.write_text("new")
+        return (tmp_path / name).stat().st_mode & 0o777
+
+    any_new = tmp_path / "any"
+    any_new.touch()
+    assert written("new.csv") == any_new.stat().st_mode & 0o777
+    for mode in (0o600, 0o640, 0o666):
+        (tmp_path / "old.csv").write_text("old")
+        (tmp_path / "old.csv").chmod(mode)
+        assert written("old.csv") == mode
+
+    def refuse(*_: Any, **__: Any) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "chmod", refuse)  # as where a file system has no modes
+    written("old.csv")
+    assert (tmp_path / "old.csv").read_text() == "new"

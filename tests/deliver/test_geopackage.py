@@ -303,6 +303,20 @@ def test_an_existing_file_is_replaced_whole_with_overwrite(write, tables, tmp_pa
     assert leftovers(tmp_path) == ["plan.gpkg"]
 
 
+@pytest.mark.skipif(os.name != "posix", reason="no modes on this system")
+def test_a_geopackage_is_open_to_whom_any_new_file_is_and_keeps_that_when_replaced(write, tmp_path):
+    before = os.umask(0o002)
+    try:
+        path = Path(write()[0])
+        assert path.stat().st_mode & 0o777 == 0o664
+        path.chmod(0o600)
+        write(overwrite=True)
+        assert path.stat().st_mode & 0o777 == 0o600
+    finally:
+        os.umask(before)
+    assert leftovers(tmp_path) == [path.name]
+
+
 def test_a_link_is_followed(write, tmp_path):
     (tmp_path / "real").mkdir()
     real = tmp_path / "real" / "plan.gpkg"
