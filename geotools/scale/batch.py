@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,10 +23,12 @@ from geotools.scale.failed import report_failed
 from geotools.scale.jobs import district_jobs, districts_spared, with_runs
 from geotools.scale.key import program
 from geotools.scale.manifest import (
+    LOCK,
     NAME,
     Entry,
     file_names,
     files_made,
+    locked,
     manifest_fault,
     other_plans,
     read_manifest,
@@ -53,13 +57,17 @@ _LAYERS = (*PLAN_LAYERS, "district_results", "district_runs")
 _STYLE_FILES = tuple(f"{STYLES}/{name}.sld" for name in style_names(_LAYERS))
 
 
-def open_folder(path: Path) -> Path:
-    """Return the folder of a batch, made if need be.
+@contextmanager
+def open_folder(path: Path) -> Iterator[Path]:
+    """Give the folder of a batch, made if need be, and keep other batches out of it.
+
+    Where a batch ends in an error before it wrote anything, what was made for it goes again.
 
     Raises
     ------
     OutputError
-        If it is no folder, cannot be made, or no GeoPackage can be written in it.
+        If it is no folder, cannot be made, no GeoPackage can be written in it, or another batch
+        is at work there.
     """
     folder = path.resolve()
     odd = odd_letters(folder)
@@ -68,15 +76,37 @@ def open_folder(path: Path) -> Path:
             f"{path}: no GeoPackage can be written to a path with {odd} in it; "
             "choose another name or folder"
         )
+    made = [part for part in (folder, *folder.parents) if not part.exists()]
+    fresh = not (folder / LOCK).exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / ".lock").touch()
+        (folder / LOCK).touch()
     except OSError as error:
         raise OutputError(
             f"{path}: no folder can be used there ({error.strerror}); choose another or change "
             "its permissions"
         ) from error
-    return folder
+    with ExitStack() as undo:
+        for part in reversed(made):
+            undo.callback(_leave, part.rmdir)
+        with locked(folder), ExitStack() as within:
+            if fresh and not (folder / NAME).exists():
+                within.callback(_unmark, folder)
+            yield folder
+            within.pop_all()
+        undo.pop_all()
+
+
+def _unmark(folder: Path) -> None:
+    """Remove the mark of a batch that wrote nothing; within its lock, or another may hold it."""
+    if not (folder / NAME).exists():
+        _leave((folder / LOCK).unlink)
+
+
+def _leave(remove: Callable[[], None]) -> None:
+    """Remove what is empty or not in use; some systems remove no file that is open."""
+    with suppress(OSError):
+        remove()
 
 
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:

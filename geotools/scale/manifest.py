@@ -15,6 +15,7 @@ from geotools.errors import OutputError
 from geotools.intake.digest import sha256
 
 __all__ = [
+    "LOCK",
     "NAME",
     "Entry",
     "Manifest",
@@ -32,6 +33,7 @@ __all__ = [
 ]
 
 NAME = "manifest.json"
+LOCK = ".lock"
 FORMAT = 1
 _ANEW = (
     "give --overwrite to begin anew in this folder, which keeps it under another name, or use a "
@@ -285,7 +287,7 @@ def locked(folder: Path) -> Iterator[None]:
     """
     import filelock
 
-    lock = filelock.FileLock(folder / ".lock", timeout=0)
+    lock = filelock.FileLock(folder / LOCK, timeout=0)
     try:
         with lock:
             yield

@@ -123,7 +123,7 @@ def batch(
     """
     from geotools.scale.batch import open_folder, plan_districts
     from geotools.scale.engine import check_process
-    from geotools.scale.manifest import locked, sweep
+    from geotools.scale.manifest import sweep
     from geotools.scale.share import Call
     from geotools.tool import ToolError
 
@@ -131,11 +131,11 @@ def batch(
     faults = _faults(workers, scheduler, memory, retries)
     if faults:
         raise ToolError("batch", faults)
-    folder = open_folder(output)
-    call = Call(
-        folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
-    )
-    with locked(folder):
+    with open_folder(output) as folder:
+        call = Call(
+            *(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote),
+            layers or {},
+        )
         sweep(folder, overwrite=overwrite)
         return plan_districts(brief, call, progress)
 
