@@ -17,7 +17,7 @@ from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, silent
 if TYPE_CHECKING:
     from geotools.brief import Brief
 
-__all__ = ["DEM_TEXT", "python_function", "run"]
+__all__ = ["DEM_TEXT", "MADE", "python_function", "run"]
 
 DEM_TEXT = "Ground levels: a raster file, or several, the best first where they overlap."
 _PARAMETER = inspect.Parameter

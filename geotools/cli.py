@@ -15,7 +15,7 @@ from typing import Any, TextIO
 
 import click
 
-from geotools.call import DEM_TEXT, run
+from geotools.call import DEM_TEXT, MADE, run
 from geotools.errors import OlderPlanWarning, mendable
 from geotools.schema import INPUTS
 from geotools.tool import (
@@ -360,13 +360,22 @@ def _callback(tool: Tool) -> Callable[..., int]:
         outcome = _outcome(tool, given, as_json=as_json, quiet=quiet, debug=debug)
         if isinstance(outcome, int):
             return outcome
-        if as_json:
-            _print_json(outcome)
-        elif not quiet and outcome.text:
-            _say(outcome.text, sys.stdout)
+        try:
+            if as_json:
+                _print_json(outcome)
+            elif not quiet and outcome.text:
+                _say(outcome.text, sys.stdout)
+        except OSError as error:
+            raise OSError(error.errno, f"{error.strerror}{_written(given)}") from error
         return FAILED if outcome.failed else DONE
 
     return callback
+
+
+def _written(given: Mapping[str, Any]) -> str:
+    """Say which of the files asked for are written, for whoever is told of a failure after that."""
+    names = [str(given[name]) for name in MADE if given.get(name)]
+    return f"; written all the same: {', '.join(names)}" if names else ""
 
 
 def _outcome(

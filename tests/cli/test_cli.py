@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import json
 import os
 import shlex
@@ -291,6 +293,31 @@ def test_what_cannot_be_written_to_stdout_is_one_line_and_2(
         )
     assert done.stderr == "error: standard output cannot be written: No space left on device\n"
     assert done.returncode == 2
+
+
+class Filled(io.StringIO):
+    """A stream that takes nothing more."""
+
+    def write(self, text: str) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize("words", [[], ["--json"]])
+def test_a_file_that_is_written_is_told_so_where_the_summary_cannot_be_printed(
+    behave: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: Any
+) -> None:
+    behave(
+        lambda progress, output: Outcome({"a": 1}, "done"),
+        parameters=(Parameter("output", "path", "a file"),),
+    )
+    monkeypatch.setattr(sys, "stdout", Filled())
+    with pytest.raises(SystemExit) as left:
+        main(["attempt", "--output", "plan.gpkg", *words])
+    assert left.value.code == 2
+    assert capsys.readouterr().err == (
+        "error: standard output cannot be written: No space left on device; "
+        "written all the same: plan.gpkg\n"
+    )
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="no device that is full on this machine")
