@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from geotools.errors import no_utf8
 from geotools.lists import words_apart
 from geotools.schema import INPUTS
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, silent
+from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError, builtin, silent
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -117,10 +117,12 @@ def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:
 
 
 def _called(tool: Tool, *given: Any, **arguments: Any) -> Outcome:
-    """Call the function of a tool; it returns an `Outcome` and never ends the program."""
+    """Call the function of a tool; one of another package may not end the program."""
     try:
         outcome: object = tool.load()(*given, **arguments)
     except SystemExit as error:
+        if tool.name in builtin():  # which end a process begun by mistake
+            raise
         raise RuntimeError(
             f"tool {tool.name} ended the program (SystemExit: {error.code}) instead of returning"
         ) from error
