@@ -112,9 +112,8 @@ def sheets(
     given = {f"sheets.{name}": value for name, value in texts.items()}
     read = replace(read, settings={**read.settings, **given})
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
-    progress("drawing", 0.0)
-    book = make_book(read, size, scale=scale, fields=texts)
-    write_book(target, book, overwrite=overwrite)
+    book = make_book(read, size, scale=scale, fields=texts, progress=progress)
+    write_book(target, book, overwrite=overwrite, progress=progress)
     return _told(book, target)
 
 
@@ -140,6 +139,8 @@ def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, st
 
 
 def _told(book: Book, target: Path) -> Outcome:
+    from geotools.deliver.sheets.book import HINT
+
     plan = book.plan
     kinds = {kind: sum(s.kind == kind for s in book.sheets) for kind in ("strip", "schedule")}
     without = len(plan.wanted) - len(plan.axes)
@@ -157,6 +158,7 @@ def _told(book: Book, target: Path) -> Outcome:
         f"sheets    {len(book.sheets)} of {book.paper.name}: {kinds['strip']} plan and profile, "
         f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
         *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
+        *([f"large     {HINT}"] if book.large else []),
         f"written   {target}",
         IN_SHORT,
     ]  # fmt: skip

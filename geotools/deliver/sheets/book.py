@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from geotools.brief import Sheets
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.files import replacing
 from geotools.deliver.sheets import inks, schedules, side
+from geotools.deliver.sheets.key_map import KeyMap, draw_key_map, key_map
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.paper import (
     Box,
@@ -30,8 +31,9 @@ from geotools.deliver.sheets.side import Stamp
 from geotools.deliver.sheets.strips import Strip, View, fit_scale, view_of
 from geotools.deliver.sheets.tables import Piece, Table, draw_piece, draw_table, flow
 from geotools.deliver.wording import chainage_text, scale_text
+from geotools.tool import Progress, silent
 
-__all__ = ["FIELDS", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
+__all__ = ["FIELDS", "HINT", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
 
 # Free texts of the title block; the note of the section stands elsewhere.
 FIELDS = tuple(Sheets.model_fields)
@@ -39,6 +41,8 @@ _PLAN_MARGIN = 14.0  # heights of the text kept free over and under the axis, fo
 _TITLE = "Plan and profile of pulls into old mains"
 _SHARE_BEYOND = 0.02  # of an area; less of it off all sheets is not told
 _ENDS = 2.0  # mm kept free before and after a strip
+_MANY = 1000  # sheets; a book of more is told of
+HINT = "--runs draws only those of some runs"
 
 
 @dataclass(frozen=True)
@@ -62,6 +66,18 @@ class Book:
     layout: Layout
     fields: Mapping[str, str]
     sheets: tuple[Sheet, ...]
+    keys: dict[Box, KeyMap] = field(default_factory=dict, repr=False)
+
+    @property
+    def large(self) -> bool:
+        """Whether the sheets are so many that somebody may want fewer."""
+        return len(self.sheets) > _MANY
+
+    def key(self, box: Box) -> KeyMap:
+        """Return the key map in a box, laid out when it is first asked for."""
+        if box not in self.keys:
+            self.keys[box] = key_map(self.plan, box, self.paper.text)
+        return self.keys[box]
 
     def stamp(self, number: int) -> Stamp:
         """Return the title block of a sheet."""
@@ -77,7 +93,14 @@ class Book:
         )
 
 
-def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[str, str]) -> Book:
+def make_book(
+    plan: Plan,
+    paper: Paper,
+    *,
+    scale: int | None,
+    fields: Mapping[str, str],
+    progress: Progress = silent,
+) -> Book:
     """Lay out all sheets of a plan.
 
     Parameters
@@ -88,9 +111,14 @@ def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[st
         The number under the 1; a standard one that fits is chosen if it is not given.
     fields : mapping of str to str
         Texts of the title block and the note, by the names in `FIELDS`.
+    progress : Progress
+        Told of every run.
     """
     layout = layout_of(paper)
-    sheets = [s for run in plan.axes for s in _run_sheets(plan, paper, layout, run, scale)]
+    sheets: list[Sheet] = []
+    for count, run in enumerate(plan.axes):
+        progress("laying out sheets", count, len(plan.axes))
+        sheets += _run_sheets(plan, paper, layout, run, scale)
     covers = len(_cover_pages(plan, paper, layout, sheets, 1))
     pages = _cover_pages(plan, paper, layout, sheets, 1 + covers)
     front = [
@@ -102,7 +130,9 @@ def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[st
     return Book(plan, paper, layout, fields, (*front, *sheets))
 
 
-def write_book(target: Path, book: Book, *, overwrite: bool = True) -> None:
+def write_book(
+    target: Path, book: Book, *, overwrite: bool = True, progress: Progress = silent
+) -> None:
     """Write a book, whole or not at all.
 
     Parameters
@@ -112,6 +142,8 @@ def write_book(target: Path, book: Book, *, overwrite: bool = True) -> None:
     book : Book
     overwrite : bool
         Whether a file that came to be there in the meantime may be replaced.
+    progress : Progress
+        Told of every sheet.
 
     Raises
     ------
@@ -119,10 +151,12 @@ def write_book(target: Path, book: Book, *, overwrite: bool = True) -> None:
         If it cannot be written.
     """
     title = book.fields.get("title") or f"{_TITLE}, {book.plan.name}"
+    stage = f"drawing {len(book.sheets):,} sheets" + (f", {HINT}" if book.large else "")
     with replacing(target, overwrite=overwrite) as part:
         pen = Pen(part, book.paper, title=title, subject=f"made from {book.plan.name}")
         last = ""
         for number, sheet in enumerate(book.sheets, start=1):
+            progress(stage, number, len(book.sheets))
             if number > 1:
                 pen.next_page()
             if sheet.run_id and sheet.run_id != last:
@@ -239,7 +273,8 @@ def _draw_strip(
     )
     left_out = draw_plan(pen, layout.plan, scene) + draw_profile(pen, layout.profile, scene)
     side.north_and_scale(pen, layout.north, plan, book.paper, view=scene.view, scale=scale)
-    side.key_map(pen, layout.key, plan, text, shown=[(run_id, strip.start, strip.end)])
+    shown = [(run_id, strip.start, strip.end)]
+    draw_key_map(pen, book.key(layout.key), plan, shown=shown)
     pulls = scene.spans("pulls", "start", "end")
     if pulls:
         table = schedules.pulls_on_sheet(plan, run_id, pulls)
@@ -259,7 +294,7 @@ def _beside(pen: Pen, book: Book, shown: Sequence[tuple[str, float, float]]) -> 
     """Draw key map and notes beside tables."""
     layout, plan, text = book.layout, book.plan, book.paper.text
     high = Box(layout.key.x, layout.key.y, layout.key.w, layout.north.top - layout.key.y)
-    side.key_map(pen, high, plan, text, shown=shown)
+    draw_key_map(pen, book.key(high), plan, shown=shown)
     side.notes(pen, layout.notes, plan, text)
 
 
@@ -314,6 +349,7 @@ def _draw_cover(page: Sequence[Piece], place: int, pen: Pen, book: Book, number:
         [(left.x, top - 9.5 * text), (layout.main.right - 2 * text, top - 9.5 * text)], inks.EDGE
     )
     low = left.y + 0.42 * (left.h - head) + 2 * text
-    side.key_map(pen, Box(left.x, low, left.w, top - head + 1.0 * text - low), plan, text)
+    over = Box(left.x, low, left.w, top - head + 1.0 * text - low)
+    draw_key_map(pen, book.key(over), plan)
     high = Box(layout.notes.x, layout.notes.y, layout.notes.w, layout.frame.top - layout.notes.y)
     side.notes(pen, high, plan, text)

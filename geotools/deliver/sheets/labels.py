@@ -124,6 +124,15 @@ class Labels:
         self.left_out += 1
         return False
 
+    def put(self, label: Label) -> None:
+        """Place a label that must be told: over lines and marks where there is no other room."""
+        if self.add(label):
+            return
+        over = Labels(self.panel, words=self.words)
+        self.left_out -= int(over.add(label))
+        self.words = over.words
+        self.placed += over.placed
+
     def draw(self, pen: Pen) -> None:
         """Draw leaders, then words on a white ground."""
         for label, box in self.placed:

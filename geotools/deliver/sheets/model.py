@@ -85,7 +85,27 @@ class Plan:
     def of(self, table: str, run_id: str) -> Any:
         """Return the rows of a table that belong to a run."""
         frame = self.tables[table]
-        return frame[frame["run_id"] == run_id].reset_index(drop=True)
+        if table not in self._rows:
+            self._rows[table] = frame.groupby("run_id").indices
+        rows = self._rows[table].get(run_id, np.zeros(0, dtype=np.intp))
+        return frame.iloc[rows].reset_index(drop=True)
+
+    def near(self, table: str, area: Any) -> Any:
+        """Return the rows of a table whose shapes meet an area."""
+        frame = self.tables[table]
+        if table not in self._trees:
+            self._trees[table] = shapely.STRtree(frame[GEOMETRY].to_numpy())
+        return frame.iloc[np.sort(self._trees[table].query(area, predicate="intersects"))]
+
+    @cached_property
+    def _rows(self) -> dict[str, Any]:
+        """Rows of each run, by table, as they are asked for: a book asks for every sheet."""
+        return {}
+
+    @cached_property
+    def _trees(self) -> dict[str, Any]:
+        """Trees of the shapes of tables, as they are asked for."""
+        return {}
 
     def pit_of_bend(self, bend: Mapping[str, Any]) -> tuple[str, bool]:
         """Return the pit that holds a bend, and whether it holds all of it; empty if none does."""

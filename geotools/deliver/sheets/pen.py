@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
@@ -140,6 +140,7 @@ class Pen:
         self._canvas.setCreator("slipmain")
         self._canvas.setAuthor("slipmain sheets")
         self._canvas.setLineJoin(1)
+        self._forms: dict[Hashable, str] = {}
 
     def bookmark(self, key: str, title: str, level: int) -> None:
         """Name the page and list it in the outline."""
@@ -160,6 +161,16 @@ class Pen:
         """Write the file."""
         self._canvas.showOutline()
         self._canvas.save()
+
+    def form(self, key: Hashable, draw: Callable[[], None]) -> None:
+        """Draw what is the same on many pages: it stands in the file once, under its key."""
+        if key not in self._forms:
+            name = self._forms[key] = f"form{len(self._forms) + 1}"
+            self._canvas.beginForm(name)
+            self._canvas.setLineJoin(1)
+            draw()
+            self._canvas.endForm()
+        self._canvas.doForm(self._forms[key])
 
     @contextmanager
     def within(self, box: Box) -> Iterator[None]:

@@ -15,7 +15,7 @@ import shapely
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
-from geotools.deliver.sheets.model import Plan
+from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import CAP, Ink, Pen, text_width
 from geotools.deliver.sheets.strips import Axis, Strip, View
@@ -163,11 +163,9 @@ class _Drawn:
 
     def others(self, table: str) -> Iterator[tuple[dict[str, Any], Any]]:
         """Yield the rows of other runs that fall on the panel, and their shape."""
-        frame = self.scene.plan.tables[table]
-        frame = frame[(frame["run_id"] != self.scene.run_id).to_numpy()]
-        near = shapely.intersects(self.panel, frame[GEOMETRY].to_numpy())
-        for row in frame[near].to_dict("records"):
-            yield row, self.shape(row[GEOMETRY])
+        for row in self.scene.plan.near(table, self.panel).to_dict("records"):
+            if row["run_id"] != self.scene.run_id:
+                yield row, self.shape(row[GEOMETRY])
 
     @cached_property
     def panel(self) -> Any:
@@ -179,12 +177,10 @@ class _Drawn:
     @cached_property
     def features(self) -> list[dict[str, Any]]:
         """Features of the source that reach into the panel."""
-        frame = self.scene.plan.context
-        if frame is None:
+        if self.scene.plan.context is None:
             return []
         around = self.panel.buffer(_WIDEST_STREET)
-        near = shapely.intersects(around, frame[GEOMETRY].to_numpy())
-        return list(frame[near].to_dict("records"))
+        return list(self.scene.plan.near(CONTEXT, around).to_dict("records"))
 
     def stretch(self, start: float, end: float) -> FloatArray:
         """Return a stretch of the run in mm of paper."""

@@ -1,4 +1,4 @@
-"""The column beside the drawing: north, scale, key map, legend, notes, title block."""
+"""The column beside the drawing: north, scale, legend, notes, title block; see also `key_map`."""
 
 from __future__ import annotations
 
@@ -6,11 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.sheets import inks, marks
-from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box, Layout, Paper
 from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
@@ -20,14 +17,12 @@ from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, scale_text, unit_of
 __all__ = [
     "Stamp",
     "draw_frame",
-    "key_map",
     "legend",
     "north_and_scale",
     "notes",
     "title_block",
 ]
 
-_RING = 3.0  # mm; a shorter stretch is ringed on the key map
 _WORDS = "planning values only, not for construction without check and approval"
 
 
@@ -63,43 +58,6 @@ def north_and_scale(
     pen.text(right.x, box.y + 0.72 * box.h, words, size=1.2 * text, bold=True)
     pen.text(right.x, box.y + 0.53 * box.h, f"at {paper.name}", size=0.85 * text)
     marks.scale_bar(pen, right, scale, plan.units, 0.85 * text)
-
-
-def key_map(
-    pen: Pen, box: Box, plan: Plan, text: float, *, shown: Sequence[tuple[str, float, float]] = ()
-) -> None:
-    """Draw all runs, north up; the stretches shown are set off, every run is named."""
-    pen.box(box, inks.EDGE)
-    pen.text(box.x + text, box.top - 1.2 * text, "Key map, north up", size=text, bold=True)
-    room = Box(box.x, box.y, box.w, box.h - 2.2 * text).inset(2.2 * text)
-    lines = plan.tables["runs"][GEOMETRY].to_numpy()
-    if not len(lines):
-        pen.text(room.x, room.top - text, "The plan has no runs: see its findings.", size=text)
-        return
-    x0, y0, x1, y1 = shapely.total_bounds(lines)
-    per_m = min(room.w / max(x1 - x0, 1.0), room.h / max(y1 - y0, 1.0))
-    view = View(((x0 + x1) / 2, (y0 + y1) / 2), 0.0, room.middle, per_m)
-    labels = Labels(Box(box.x, box.y, box.w, box.h - 2.2 * text).inset(0.4))
-    named: list[tuple[str, tuple[float, float]]] = []
-    for run_id, line in zip(plan.tables["runs"]["run_id"], lines, strict=True):
-        ink = Ink("#0b3d91" if run_id in plan.axes else "#9a9a9a", 0.35)
-        for part in shapely.get_parts(line):
-            points = view.paper(shapely.get_coordinates(part))
-            pen.line(points, ink)
-            labels.keep_clear(boxes_along(points, 0.3))
-        middle = shapely.line_interpolate_point(shapely.get_parts(line)[0], 0.5, normalized=True)
-        x, y = view.paper(shapely.get_coordinates(middle))[0]
-        named.append((str(run_id), (float(x), float(y))))
-    for run_id, start, end in shown:
-        points = view.paper(plan.axes[run_id].between(start, end))
-        pen.line(points, Ink("#c1121f", 1.0))
-        if np.ptp(points, axis=0).max() < _RING:  # too short to be seen
-            x, y = points.mean(axis=0)
-            pen.circle(float(x), float(y), _RING / 2, Ink("#c1121f", 0.4))
-    here = {run_id for run_id, _, _ in shown}
-    for run_id, spot in sorted(named, key=lambda item: item[0] not in here):
-        labels.add(Label(spot, (run_id,), 0.75 * text, "#222222", reach=8 * text))
-    labels.draw(pen)
 
 
 def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
