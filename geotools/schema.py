@@ -226,8 +226,10 @@ def _integer(name: str, text: str, *, note: str = "", later: bool = False) -> Fi
     return Field(name, "integer", text, note=note, later=later)
 
 
-def _flag(name: str, text: str, *, note: str = "", words: Words = ()) -> Field:
-    return Field(name, "flag", text, note=note, words=words)
+def _flag(
+    name: str, text: str, *, note: str = "", words: Words = (), later: bool = False
+) -> Field:
+    return Field(name, "flag", text, note=note, words=words, later=later)
 
 
 # Words that are read, in lower case: of flags, and of the way of traffic, as the attribute tables
@@ -1055,6 +1057,12 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _text("valves", "valves to close, joined by commas"),
                 _integer("valve_count", "valves to close"),
+                _flag(
+                    "valves_in_order",
+                    "places stand in the order of the names, one a name; not where several valves "
+                    "have one name",
+                    later=True,
+                ),
                 _integer("segments", "segments shut in"),
                 _real("main_length", "length of mains that go dry", "length"),
                 _real("customers", "customers without water: in dry segments and cut off"),

@@ -63,7 +63,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "strings": ("string_id",),
     "closures": ("closure_id", "first_day", "last_day"),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
-    "shutdowns": ("run_id", "valves"),
+    "shutdowns": ("run_id", "valves", "valves_in_order"),
     "context": ("layer", "feature", "kind", "name", "angle", "width", "buffer"),
 }  # fmt: skip
 _PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}

@@ -1,4 +1,8 @@
-"""The valves to close for a run, each with its name: the plan holds both, in no common order."""
+"""The valves to close for a run, each with its name.
+
+The plan holds places and names in one order, if each valve has a name of its own and the plan is
+not older than that; else the name is that of the valve on record at the place.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
 __all__ = ["Valve", "each_valve", "valves_to_close"]
@@ -29,13 +34,15 @@ class Valve:
 def each_valve(shutdowns: Any, context: Any) -> list[Valve]:
     """Return every valve to close once, however many runs need it closed.
 
-    ``shutdowns`` has ``run_id``, ``valves`` and ``geometry``, ``context`` is as of
-    `valves_to_close`.
+    ``shutdowns`` has ``run_id``, ``valves``, ``valves_in_order`` and ``geometry``, ``context`` is
+    as of `valves_to_close`.
     """
     told = [
         (point, name, row.run_id, row.valves)
         for row in shutdowns.itertuples()
-        for point, name in valves_to_close(row.geometry, row.valves, context)
+        for point, name in valves_to_close(
+            row.geometry, row.valves, context, in_order=row.valves_in_order
+        )
     ]
     valves = []
     for rows in _of_one_valve([point for point, *_ in told], [name for _, name, *_ in told]):
@@ -58,7 +65,9 @@ def _of_one_valve(points: list[Any], names: list[str]) -> list[list[int]]:
     return sorted(sorted(rows) for rows in of.values())
 
 
-def valves_to_close(shutdown: Any, names: str, context: Any) -> list[tuple[Any, str]]:
+def valves_to_close(
+    shutdown: Any, names: str, context: Any, *, in_order: Any
+) -> list[tuple[Any, str]]:
     """Return the places of the valves to close and their names.
 
     Parameters
@@ -69,20 +78,24 @@ def valves_to_close(shutdown: Any, names: str, context: Any) -> list[tuple[Any, 
         Their names there, joined by commas.
     context : DataFrame or None
         ``layer``, ``feature`` and ``geometry`` of the source near the runs, in the same CRS.
+    in_order : bool or missing
+        Whether the plan says that the places stand in the order of the names.
 
     Returns
     -------
     list of (Point, str)
-        The name is empty where no valve of that name lies there in the source near the runs, as
-        far from them.
+        The name is empty where the order is not known and no valve of one of the names lies there
+        in the source near the runs, as far from them.
     """
     points = [p for p in shapely.get_parts(shutdown) if not p.is_empty]
-    due = set(names.split(","))
+    due = names.split(",")
     if len(points) == 1:
         return [(points[0], names)]
+    if not pd.isna(in_order) and in_order and len(points) == len(due):
+        return list(zip(points, due, strict=True))
     if context is None:
         return [(point, "") for point in points]
-    rows = context[(context["layer"] == "valves") & context["feature"].isin(list(due))]
+    rows = context[(context["layer"] == "valves") & context["feature"].isin(due)]
     shapes = rows["geometry"].to_numpy(dtype=object)
     features = rows["feature"].to_numpy(dtype=object)
     out = []

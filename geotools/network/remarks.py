@@ -12,7 +12,7 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray, IntArray
 
-__all__ = ["Circumstances", "names_by_run", "write_remarks"]
+__all__ = ["Circumstances", "names_by_run", "order_of_names", "write_remarks"]
 
 MOST = 12  # names listed; of more, only how many
 
@@ -90,7 +90,7 @@ def names_by_run(
 ) -> npt.NDArray[np.object_]:
     """Join names by run, numbers in their order, each once; beyond ``most`` only how many."""
     table = pd.DataFrame({"run": run, "name": names.astype(str)}).drop_duplicates()
-    order = np.lexsort([table["name"], table["name"].str.len(), table["run"]])
+    order = order_of_names(table["run"].to_numpy(), table["name"].to_numpy(dtype=object))
     of = table["run"].to_numpy(dtype=np.int64)[order]
     words = table["name"].to_numpy(dtype=object)[order]
     new = np.flatnonzero(np.diff(of, prepend=-1))
@@ -101,6 +101,12 @@ def names_by_run(
         tail = [f"and {more} more"] if more > 0 else []
         out[of[low]] = ",".join(listed[: most if more > 0 else None] + tail)
     return out
+
+
+def order_of_names(run: IntArray, names: npt.NDArray[np.object_]) -> IntArray:
+    """Return the order that `names_by_run` has: by run, and of it by name, numbers as such."""
+    words = names.astype(str)
+    return np.lexsort([words, np.char.str_len(words), run])
 
 
 def _objects(texts: list[str]) -> npt.NDArray[np.object_]:

@@ -25,7 +25,7 @@ from geotools.network.build import RunSet
 from geotools.network.mains import carries_water, rank_of, statuses_of
 from geotools.network.noding import TOUCH
 from geotools.network.ragged import BoolArray, IntArray, line_lengths, members_of, offsets_of
-from geotools.network.remarks import Circumstances, names_by_run, write_remarks
+from geotools.network.remarks import Circumstances, names_by_run, order_of_names, write_remarks
 from geotools.network.runs import Chains, on_edges
 from geotools.network.segments import cut_off, joined_segments
 from geotools.network.services import services_on_runs
@@ -202,21 +202,36 @@ def _bounds(supply: Supply, shut: pd.DataFrame) -> pd.DataFrame:
 
 
 def _to_close(supply: Supply, bounds: pd.DataFrame, valves: Points, runs: int) -> pd.DataFrame:
-    """Return the names, the number and the places of the valves to close."""
+    """Return names, number and places of the valves to close, places in the order of the names."""
     open_now = bounds[~supply.valves.closed[bounds["valve"]]]
     run = open_now["run"].to_numpy(dtype=np.int64)
     row = supply.valves.row[open_now["valve"]]
     geometry = np.full(runs, shapely.MultiPoint(), dtype=object)
     names = np.full(runs, "", dtype=object)
+    alike = np.zeros(len(row), dtype=bool)
     if len(row):
-        names = names_by_run(run, _names(valves)[row], runs, most=None)
-        order = np.lexsort([*valves.xy[row].T, run])
+        named = _names(valves)[row]
+        names = names_by_run(run, named, runs, most=None)
+        alike = _alike(run, named)
+        order = order_of_names(run, named)
         some = np.unique(run)
         geometry[some] = shapely.multipoints(
             shapely.points(valves.xy[row[order]]), indices=np.searchsorted(some, run[order])
         )
     count = np.bincount(run, minlength=runs)
-    return pd.DataFrame({"valves": names, "valve_count": count, "geometry": geometry})
+    sure = np.bincount(run, alike, runs) == 0
+    return pd.DataFrame(
+        {"valves": names, "valve_count": count, "valves_in_order": sure, "geometry": geometry}
+    )
+
+
+def _alike(run: IntArray, names: npt.NDArray[np.object_]) -> BoolArray:
+    """Say which names are no name of one valve among those of its run: others have it, or commas.
+
+    Names are joined by commas.
+    """
+    twice = pd.DataFrame({"run": run, "name": names}).duplicated(keep=False).to_numpy()
+    return np.asarray(twice | ["," in str(name) for name in names], dtype=bool)
 
 
 def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:

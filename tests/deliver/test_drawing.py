@@ -704,6 +704,21 @@ def test_a_valve_to_close_is_one_block_for_all_its_runs(tmp_path: Path) -> None:
     assert len(blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")) == 2
 
 
+@pytest.mark.parametrize(("in_order", "named"), [(True, ["V1", "V2"]), (None, ["", ""])])
+def test_valves_to_close_far_from_the_runs_are_told_apart_by_the_order_of_their_names(
+    in_order: bool | None, named: list[str], tmp_path: Path
+) -> None:
+    tables = plan_tables(METRIC)
+    shut = tables["shutdowns"].assign(valves="V1,V2", valves_in_order=in_order)
+    tables["shutdowns"] = shut
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    told = {
+        round(b.dxf.insert.x): b.get_attrib_text("VALVE")
+        for b in blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")
+    }
+    assert told == {round(axis(METRIC)[k][0]): name for k, name in zip((0, -1), named, strict=True)}
+
+
 def test_strings_closures_and_valves_to_close_bear_their_names(tmp_path: Path) -> None:
     tables = plan_tables(METRIC)
     first, last = (shapely.Point(*axis(METRIC)[k]) for k in (0, -1))

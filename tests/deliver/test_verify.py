@@ -384,6 +384,10 @@ def beyond(shutdowns: pd.DataFrame) -> Any:
     return shutdowns["customers_beyond"] > 0
 
 
+def several(shutdowns: pd.DataFrame) -> Any:
+    return shutdowns["valves_in_order"].eq(True) & (shutdowns["valve_count"] > 1)
+
+
 def _all_one_way(s: Spoiled) -> None:
     """All streets go one way, along the line or against it as a closure does not."""
     side = s.tables["closures"].at[s.pick("closures"), "side"]
@@ -724,6 +728,12 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "another valve to close": (
         "valves-to-close",
         lambda s: s.edit("shutdowns", "valves", lambda v: v.replace("fid ", "fid 9")),
+    ),
+    "valves to close in another order than their names": (
+        "valves-to-close",
+        lambda s: s.edit(
+            "shutdowns", "geometry", lambda m: shapely.MultiPoint(list(m.geoms)[::-1]), several
+        ),
     ),
     "valves to close aside": (
         "valves-to-close",

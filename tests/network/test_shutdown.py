@@ -115,6 +115,32 @@ def test_the_valves_around_the_run_are_closed(shut: Shut) -> None:
     assert row["remarks"] == ("cut out by the work, so not relied on: v0, v3; a source is shut in")
 
 
+def test_valves_to_close_stand_in_the_order_of_their_names(shut: Shut) -> None:
+    # cross mains with a valve either side of the trunk, each of another name than its place
+    lines = [[(0, 0), (300, 0)], [(300, 0), (700, 0)]]
+    for x in (0, 300, 700):
+        lines += [[(x, 0), (x, -200)], [(x, 0), (x, 200)]]
+    sizes = [LARGE] * 2 + [SMALL] * 6
+    places = [(x, y) for x in (0, 300, 700) for y in (-50, 50)]
+    for names, sure in (
+        (["v10", "v2", "v30", "v9", "v1", "v4"], True),
+        (["v10", "v2", "v30", "v9", "v2", "v4"], False),
+        (["v10", "v2", "v30", "v9", "v1,v7", "v4"], False),
+    ):
+        columns = {"kind": ["gate"] * 6, "open": np.ones(6), "feature": names}
+        table, _ = shut(lines, sizes, valves=points(places, **columns), sources=WEST)
+        row = table.loc[TRUNK]
+        assert len(row["geometry"].geoms) == row["valve_count"] == 6
+        assert row["valves_in_order"] == sure
+        if sure:
+            at = {
+                (p.x, p.y): name
+                for p, name in zip(row["geometry"].geoms, row["valves"].split(","), strict=True)
+            }
+            assert row["valves"] == "v1,v2,v4,v9,v10,v30"
+            assert at == dict(zip(places, names, strict=True))
+
+
 def test_a_branch_with_a_source_of_its_own_is_not_cut_off(shut: Shut) -> None:
     table, _ = shut(
         TEE,

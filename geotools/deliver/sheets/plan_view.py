@@ -383,7 +383,9 @@ def _shut(drawn: _Drawn) -> Iterator[tuple[float, float, str]]:
     """Yield where valves to close for the run lie on the panel, and their names."""
     scene = drawn.scene
     for row in scene.plan.of("shutdowns", scene.run_id).to_dict("records"):
-        for point, name in valves_to_close(row[GEOMETRY], row["valves"], scene.plan.context):
+        for point, name in valves_to_close(
+            row[GEOMETRY], row["valves"], scene.plan.context, in_order=row["valves_in_order"]
+        ):
             shape = drawn.shape(point)
             if not shape.is_empty:
                 yield shape.x, shape.y, name

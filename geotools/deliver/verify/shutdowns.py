@@ -6,6 +6,7 @@ from collections import Counter
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from geotools.deliver.verify.plan import CONTEXT, Plan
@@ -60,6 +61,8 @@ def _valves(tally: Tally, row: Any, *, alike: bool) -> None:
     points = [] if row.geometry is None else shapely.get_parts(row.geometry)
     text = f"closes {row.valve_count:g} valves, names {len(names)} and places {len(points)}"
     tally.holds(len(points) == row.valve_count, row.run_id, text)
+    if _in_order(row):
+        tally.holds(len(names) == len(points), row.run_id, f"{text}, in one order")
     if alike:
         tally.skip("names of valves to close: several valves have one, or they hold commas")
         return
@@ -107,16 +110,27 @@ def valves_to_close(plan: Plan) -> Tally:
     tree = shapely.STRtree([row.geometry for row in known])
     for row in plan.rows("shutdowns"):
         parts = [] if row.geometry is None else shapely.get_parts(row.geometry)
-        for point in parts:
+        for point, names in zip(parts, _names_at(row, len(parts)), strict=True):
             near = tree.query(point, predicate="dwithin", distance=AT).tolist()
             held = reach > 0 and len(runs.query(point, predicate="dwithin", distance=reach))
             if not near and not held:
                 tally.skip("valves to close farther from the runs than the plan holds valves")
                 continue
-            named = any(f",{known[k].feature}," in f",{row.valves}," for k in near)
+            named = any(f",{known[k].feature}," in f",{names}," for k in near)
             where = f"{point.x:.1f}, {point.y:.1f}"
             tally.holds(named, row.run_id, f"no valve of those it closes stands at {where}")
     return tally
+
+
+def _names_at(row: Any, places: int) -> list[str]:
+    """Return the name of the valve at each place of a shutdown; all where no order is stated."""
+    names = row.valves.split(",")
+    return names if _in_order(row) and len(names) == places else [row.valves] * places
+
+
+def _in_order(row: Any) -> bool:
+    """Say whether the plan says that places stand in the order of the names."""
+    return not pd.isna(row.valves_in_order) and bool(row.valves_in_order)
 
 
 RULES = (
