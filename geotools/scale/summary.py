@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 
 from geotools.brief import Brief
 from geotools.cautions import IN_SHORT
@@ -31,7 +32,8 @@ NOWHERE = (
     "failed     no run lies in any district, so nothing is planned; see that districts and mains "
     "lie in one place, and that the CRS of each is the one it was drawn in"
 )
-_SAME = ["severity", "rule", "layer", "feature", "text"]  # what makes two findings one
+_SAME = ["severity", "rule", "layer", "feature", "text"]  # with its place, makes two findings one
+_DECIMALS = 6  # of a coordinate, in m, ft or degrees; closer places are one
 
 
 @dataclass(frozen=True)
@@ -105,12 +107,13 @@ def read_back(folder: Path, entries: dict[str, Entry]) -> dict[str, Back]:
         path = folder / entry.file
         try:
             runs = read_plan(path).table("runs")[[f.name for f in OUTPUTS["runs"].fields]]
-            findings = read_raw(path, "findings", geometry=False)[_SAME]
+            findings = read_raw(path, "findings", geometry=True)
         except LayerError as error:
             text = f"its plan was done, and is no more: {error}"
             entries[name] = Entry("failed", error=text, tries=entry.tries)
         else:
-            back[name] = Back(pd.DataFrame(runs).assign(district=name), pd.DataFrame(findings))
+            told = pd.DataFrame(findings[_SAME]).assign(geometry=findings.geometry.to_numpy())
+            back[name] = Back(pd.DataFrame(runs).assign(district=name), told)
     return back
 
 
@@ -172,12 +175,21 @@ def told_of(
 def _distinct(share: Share, back: dict[str, Back]) -> dict[str, int]:
     """Count the findings of the summary and of all districts, each once however often it is told.
 
-    Those are one that say the same of the same feature.
+    Those are one that say the same of the same feature at the same place: what is found often
+    has no feature of its own, or the same words at many places.
     """
-    tables = [pd.DataFrame(share.layers.findings.table())[_SAME]]
-    tables += [plan.findings for plan in back.values()]
-    told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
-    return finding_counts(told)
+    own = {"findings": pd.DataFrame(share.layers.findings.table())}
+    own = placed(own, share.layers.working_crs, share.layers.output_crs)
+    tables = [own["findings"], *(plan.findings for plan in back.values())]
+    return finding_counts(pd.concat([_said(table) for table in tables]).drop_duplicates())
+
+
+def _said(findings: pd.DataFrame) -> pd.DataFrame:
+    """Return what makes findings the same, their places as bytes."""
+    shapes = findings["geometry"].to_numpy(dtype=object)
+    places = shapely.to_wkb(shapely.transform(shapes, lambda xy: xy.round(_DECIMALS)))
+    told = pd.DataFrame(findings[_SAME]).assign(place=places)
+    return told.astype(object).fillna("")
 
 
 def told_fates(fates: dict[str, Fate]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 
@@ -50,7 +51,10 @@ def share() -> Share:
     chains = Chains(xy, np.arange(0, 11, 2), pd.DataFrame(), pd.DataFrame())
     shapes = np.array([shapely.box(k, 0, k + 1, 1) for k in range(4)], dtype=object)
     of = np.array([0, 0, 2, 3, OUTSIDE])
-    layers = cast("Any", SimpleNamespace(findings=Findings()))
+    metric = pyproj.CRS(32633)
+    layers = cast(
+        "Any", SimpleNamespace(findings=Findings(), working_crs=metric, output_crs=metric)
+    )
     areas = pd.DataFrame({"name": [*ENTRIES], "geometry": shapes})
     built = cast("Any", SimpleNamespace(table=runs, chains=chains))
     return Share(layers, built, areas, of, of, None, np.zeros(0, dtype=np.int64))
@@ -127,3 +131,18 @@ def test_runs_of_districts_that_failed_are_summed_apart_from_those_done(share: S
         "failed     North (1 runs, 40 m): its worker died",
     ):
         assert line in done.text
+
+
+def test_findings_of_the_same_words_at_other_places_are_not_one(share: Share) -> None:
+    own = share.layers.findings
+    for where in (shapely.Point(1, 2), shapely.Point(1, 3), None):
+        own.add("warning", "main-not-fed", "40 m of mains here", layer="mains", geometry=where)
+    again = own.table()  # each told in the plan of a district too, and one there alone
+    own.add("warning", "other", "of a feature", layer="mains", feature="M1")
+    more = Findings()
+    more.add("warning", "main-not-fed", "40 m of mains here", layer="mains",
+             geometry=shapely.Point(9, 9))  # fmt: skip
+    back = planned(share)["West"].runs
+    plans = {"West": Back(back, again), "East": Back(back, more.table())}
+    said = told_of(share, plans, ENTRIES, [], "si")
+    assert said["findings_distinct"] == {"error": 0, "warning": 5, "info": 0}
