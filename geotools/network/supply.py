@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.columns import Layers, Points
@@ -13,6 +14,7 @@ from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+from geotools.network.remarks import names_by_run
 from geotools.network.segments import (
     Links,
     Segments,
@@ -128,7 +130,8 @@ def build_supply(
     ways = segments.sides[~stand.closed]
     fed = fed_segments(segments.count, ways, source)
     if len(source):
-        _report_unfed(place, ways, fed, findings)
+        names = layers.mains.table["feature"].to_numpy(dtype=object)[graph.line]
+        _report_unfed(place, ways, fed, names, findings)
     fire = np.bincount(_segments_of(place, hydrants), minlength=segments.count)
     weights = np.concatenate([_extent(place), served, fire[:, None]], axis=1)
     return Supply(graph, carrying, stand, links, segments, weights, source, ways, fed)
@@ -254,8 +257,17 @@ def _sources(place: _Place, sources: Points | None, findings: Findings) -> IntAr
     return np.unique(place.segment(on.edge[near], on.at[near], on.forward[near]))
 
 
-def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findings) -> None:
-    """Report, part by part, mains that no source reaches through open valves."""
+def _report_unfed(
+    place: _Place,
+    ways: IntArray,
+    fed: BoolArray,
+    names: npt.NDArray[np.object_],
+    findings: Findings,
+) -> None:
+    """Report, part by part, mains that no source reaches through open valves.
+
+    ``names`` are those of the edges' mains. The feature is the one of the longest stretch.
+    """
     links, graph = place.links, place.graph
     part = joined_segments(place.segments.count, ways)
     size = links.high - links.low
@@ -267,15 +279,18 @@ def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findi
     lengths = rows.groupby("part")["size"].sum()
     link = rows.drop_duplicates("part", keep="last")["link"].to_numpy(dtype=np.int64)
     middle = (links.low[link] + links.high[link]) / 2
+    number = np.searchsorted(lengths.index.to_numpy(), rows["part"].to_numpy())
+    mains = names_by_run(number, names[links.edge[rows["link"]]], len(lengths))
     findings.add_points(
         "warning",
         "main-not-fed",
         [
-            f"{findings.length(length, 0)} of mains here get no water from any source through open "
-            "valves. Check the valves, the joints of the drawing and the sources."
-            for length in lengths
+            f"{findings.length(length, 0)} of mains here ({told.replace(',', ', ')}) get no water "
+            "from any source through open valves. Check the valves, the joints of the drawing and "
+            "the sources."
+            for length, told in zip(lengths, mains, strict=True)
         ],
         layer="mains",
-        features=[""] * len(lengths),
+        features=names[links.edge[link]],
         xy=points_along(graph.xy, graph.offsets, links.edge[link], middle),
     )

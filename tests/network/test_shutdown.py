@@ -263,7 +263,24 @@ def test_a_normally_closed_valve_is_not_closed_but_kept_closed(shut: Shut) -> No
     # The branch has no water anyway, which is worth a look.
     assert row["cut_off_length"] == 0.0
     dry = findings[findings["rule"] == "main-not-fed"]
-    assert dry["text"].str.startswith("197 m of mains").tolist() == [True]
+    assert dry["text"].str.startswith("197 m of mains here (M2) get no water").tolist() == [True]
+    assert dry["feature"].tolist() == ["M2"]
+
+
+def test_mains_without_water_are_named_the_first_and_how_many_more(shut: Shut) -> None:
+    # fifteen mains one after the other behind a shut valve, the longest of them the third
+    ends = np.cumsum([0, 20, 20, 90, *[20] * 12])
+    beyond = [[(700 + a, 0), (700 + b, 0)] for a, b in pairwise(ends.tolist())]
+    _, findings = shut(
+        [[(0, 0), (300, 0)], [(300, 0), (700, 0)], *beyond],
+        [LARGE, LARGE, *[SMALL] * 15],
+        valves=valves((700, 0, "gate", 0), (100, 0, "gate", 1)),
+        sources=WEST,
+    )
+    (row,) = findings[findings["rule"] == "main-not-fed"].to_dict("records")
+    named = ", ".join(f"M{k}" for k in range(2, 14)) + ", and 3 more"
+    assert row["text"].startswith(f"370 m of mains here ({named}) get no water")
+    assert (row["feature"], row["geometry"].x) == ("M4", pytest.approx(785))
 
 
 @pytest.mark.parametrize("kind", ["gate, seized", "Inoperable gate", "gate (buried)", "lost"])
