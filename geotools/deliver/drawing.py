@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +26,7 @@ from geotools.deliver.cad.standard import (
     TEXT_STYLE,
     plain,
 )
+from geotools.deliver.chosen_runs import near_runs, of_runs, wanted_runs
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.levels import Profile, levels_of_pulls
@@ -58,10 +59,10 @@ DRAWN: dict[str, tuple[str, ...]] = {
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
              "deepest", "length", "width", "street_name", "reasons"),
-    "pit_footprints": ("pit_id",),
+    "pit_footprints": ("pit_id", "run_id"),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
-    "strings": ("string_id",),
-    "closures": ("closure_id", "first_day", "last_day"),
+    "strings": ("string_id", "run_id"),
+    "closures": ("closure_id", "run_id", "first_day", "last_day"),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
     "shutdowns": ("run_id", "valves", "valves_in_order"),
     "context": ("layer", "feature", "kind", "name", "angle", "width", "buffer"),
@@ -88,7 +89,7 @@ _MARKS_APART, _MARK, _OFF, _REACH = 80.0, 0.8, 1.2, 1.5
 
 @dataclass
 class Drawn:
-    """A drawing on its way: the document, where it lies, and what of it is taken or left flat.
+    """A drawing on its way: the document, where it lies, what is taken or left flat, its runs.
 
     ``paper`` is the length in the drawing, in its unit, of one millimetre on paper.
     """
@@ -99,6 +100,7 @@ class Drawn:
     scale: float
     labels: Labels = field(default_factory=Labels)
     flat: int = 0
+    runs: int = 0
 
     @property
     def paper(self) -> float:
@@ -138,22 +140,25 @@ class Drawn:
         return {name: found[name] for name in LAYERS if found[name]}
 
 
-def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
+def read_drawn(file: PlanFile, runs: Iterable[str] = ()) -> tuple[dict[str, Any], DrawingPlace]:
     """Read the layers that are drawn and move them to the CRS of the drawing.
 
-    Levels come out in the unit of the drawing, as x and y do.
+    Of the runs named, or all: their rows, and of the source what lies near them. The CRS is that
+    of a drawing of all. Levels come out in the unit of the drawing, as x and y do.
     """
     import geopandas
 
     tables = {name: file.table(name, fields) for name, fields in DRAWN.items()
               if name in file.layers}  # fmt: skip
-    runs = tables["runs"]
-    bounds = runs.total_bounds if len(runs) else np.zeros(4)
+    every, names = tables["runs"], tuple(runs)
+    wanted = wanted_runs(file, every, names)
+    bounds = every.total_bounds if len(every) else np.zeros(4)
     xy = np.array(
         [bounds[:2], bounds[2:], bounds[[0, 3]], bounds[[2, 1]], bounds.reshape(2, 2).mean(axis=0)]
     )
     place = drawing_place(str(file.path), file.crs, xy, lambda: file.setting("network.working_crs"))
     move = mover(file.crs, place.crs)  # x and y alone: a level may be missing
+    tables = of_runs(tables, wanted) if names else tables
     for name, table in tables.items():
         if not hasattr(table, "geometry"):
             continue
@@ -161,6 +166,9 @@ def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
         if name == "pulls":
             shapes = _in_unit(shapes, table["z_source"] == "none", place.unit)
         tables[name] = table.set_geometry(geopandas.GeoSeries(shapes, table.index, crs=place.crs))
+    if names and "context" in tables:
+        reach = file.setting("output.context") / place.unit
+        tables["context"] = near_runs(tables["context"], tables["runs"], reach)
     return tables, place
 
 
@@ -171,7 +179,7 @@ def _in_unit(lines: Any, bare: Any, unit: float) -> Any:
     return lines
 
 
-def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
+def draw_plan(file: PlanFile, *, scale: float, runs: Iterable[str] = ()) -> Drawn:
     """Draw a plan.
 
     Parameters
@@ -179,17 +187,19 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     file : PlanFile
     scale : float
         Of the print lettering and symbols are sized for; 500 for 1:500.
+    runs : iterable of str, optional
+        Runs wanted; all if none is named.
 
     Raises
     ------
     LayerError
-        If a layer of the plan cannot be used.
+        If a layer of the plan cannot be used, or it has no such run.
     """
-    tables, place = read_drawn(file)
+    tables, place = read_drawn(file, runs)
     tables = _of_work_planned(tables)
-    drawn = Drawn(_document(place, scale), place, file.units, scale)
-    runs = tables["runs"]
-    bounds = runs.total_bounds if len(runs) else np.zeros(4)
+    hosts = tables["runs"]
+    drawn = Drawn(_document(place, scale), place, file.units, scale, runs=len(hosts))
+    bounds = hosts.total_bounds if len(hosts) else np.zeros(4)
     georeference(drawn.doc, place, (float(bounds[:2].mean()), float(bounds[2:].mean())))
     _draw_reference(drawn, tables.get("context"))
     for name, layer in (("strings", "LIN-STRING"), ("closures", "LIN-CLOSURE")):
@@ -198,7 +208,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     for shape in _shapes(tables, "pit_footprints"):
         add_area(drawn.space, shape, "LIN-PIT-AREA", paper=drawn.paper)
     _take_symbols(drawn, tables)
-    _draw_hosts(drawn, runs, tables.get("stations"), tables["pulls"])
+    _draw_hosts(drawn, hosts, tables.get("stations"), tables["pulls"])
     _draw_pits(drawn, tables["pits"])
     _draw_bends(drawn, tables.get("bends"))
     _draw_pulls(drawn, tables["pulls"])
@@ -206,7 +216,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _draw_fittings(drawn, tables.get("context"))
     _draw_shutdowns(drawn, tables.get("shutdowns"), tables.get("context"))
     _name_areas(drawn, tables)
-    _draw_chainages(drawn, runs)
+    _draw_chainages(drawn, hosts)
     _draw_names(drawn, tables.get("context"))
     add_notes(drawn, file.path.name, _corner(tables, drawn.labels))
     return drawn

@@ -5,10 +5,13 @@ from __future__ import annotations
 from geotools.schema import INPUTS
 from geotools.tool import Parameter
 
-__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "ONLY", "OVERWRITE", "PLAN", "UNITS", "WRITTEN"]
+__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "ONLY", "OVERWRITE", "PLAN", "RUNS", "UNITS", "WRITTEN"]
 
 ALL_LAYERS = (*INPUTS, "dem")
 PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
+RUNS = Parameter(
+    "runs", "text", "run wanted, or several with commas; all if not given", multiple=True
+)
 WRITTEN = Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o")
 OVERWRITE = Parameter("overwrite", "flag", "replace files that exist")
 UNITS = Parameter(

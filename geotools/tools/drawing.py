@@ -6,7 +6,7 @@ from pathlib import Path
 
 from geotools.cautions import IN_SHORT
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
-from geotools.tools._parameters import OVERWRITE, PLAN
+from geotools.tools._parameters import OVERWRITE, PLAN, RUNS
 
 __all__ = ["TOOL", "drawing"]
 
@@ -23,12 +23,14 @@ TOOL = Tool(
         PLAN,
         Parameter("output", "path", "DXF file to write", command_requires=True, short="o"),
         Parameter("scale", "number", "scale of the print, 500 for 1:500", default=500.0),
+        RUNS,
         OVERWRITE,
     ),
     says=(
         Key("crs", "text", "CRS of the drawing"),
         Key("unit", "text", "its unit of length"),
         Key("scale", "number", "scale that texts and symbols are for, 1 to this"),
+        Key("runs", "integer", "runs drawn"),
         Key("entities", "table", "entities by layer"),
         Key("lines_without_level", "integer", "lines drawn flat, at 0"),
         Key("output", "text", "file written", open=True),
@@ -38,7 +40,13 @@ _SCALES = (10.0, 50_000.0)
 
 
 def drawing(
-    *, plan: Path, output: Path | None, scale: float, overwrite: bool, progress: Progress
+    *,
+    plan: Path,
+    output: Path | None,
+    scale: float,
+    runs: tuple[str, ...],
+    overwrite: bool,
+    progress: Progress,
 ) -> Outcome:
     """Draw a plan.
 
@@ -47,6 +55,7 @@ def drawing(
     plan, output : Path
     scale : float
         Of the print.
+    runs : tuple of str
     overwrite : bool
     progress : Progress
 
@@ -63,6 +72,7 @@ def drawing(
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
     from geotools.deliver.wording import print_scale
+    from geotools.lists import words_apart
 
     low, high = _SCALES
     if not low <= scale <= high:
@@ -70,7 +80,7 @@ def drawing(
     target = None if output is None else check_file(output, suffix=".dxf", overwrite=overwrite)
     file = read_plan(plan)
     progress("drawing", 0.0)
-    drawn = draw_plan(file, scale=scale)
+    drawn = draw_plan(file, scale=scale, runs=words_apart(runs))
     if target is not None:
         progress("writing", 0.0)
         write_drawing(target, drawn, overwrite=overwrite)
@@ -79,6 +89,7 @@ def drawing(
         "crs": place.name,
         "unit": place.unit_name,
         "scale": scale,
+        "runs": drawn.runs,
         "entities": counts,
         "lines_without_level": drawn.flat,
         "output": None if target is None else str(target),

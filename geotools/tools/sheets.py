@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geotools.cautions import IN_SHORT
 from geotools.errors import BriefError
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
-from geotools.tools._parameters import OVERWRITE, PLAN
+from geotools.tools._parameters import OVERWRITE, PLAN, RUNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -45,8 +45,7 @@ TOOL = Tool(
             "scale, the number under the 1 (500; 480 is 1 in = 40 ft); a standard one that fits "
             "if not given",
         ),
-        Parameter("runs", "text", "run wanted, or several with commas; all if not given",
-                  multiple=True),
+        RUNS,
         Parameter("field", "text", "text of the title block, or the note on every sheet, over "
                   "that of the brief's section sheets, such as revision=B or note=\"...\"",
                   multiple=True),

@@ -18,9 +18,11 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
+import shapely.affinity
 from ezdxf import colors
 from shapely import ops
 
+import geotools
 from geotools.brief import load_brief
 from geotools.cli import main
 from geotools.deliver.cad.labels import Labels
@@ -31,6 +33,7 @@ from geotools.deliver.cad.standard import BLOCKS, LAYERS, LINETYPES, plain
 from geotools.deliver.drawing import Drawn
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.tables import settings_table
+from geotools.errors import LayerError
 from geotools.schema import OUTPUTS
 
 from .conftest import rows_of
@@ -678,6 +681,33 @@ def test_valves_are_drawn_to_be_closed_for_work_that_is_planned_alone(tmp_path: 
     assert len(tables["shutdowns"])
     assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
     assert not blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")
+
+
+def test_only_the_runs_named_are_drawn_with_what_lies_near_them(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    for name, own in tables.items():
+        other = own.set_geometry(own.geometry.translate(5000.0)).assign(run_id="R2")
+        tables[name] = pd.concat([own.assign(run_id="R1"), other])
+    here = shapely.Point(*axis(METRIC)[0])
+    context = [
+        {"layer": "valves", "feature": name, "kind": "gate", "geometry": place}
+        for name, place in (("V1", here), ("V2", shapely.affinity.translate(here, 5000.0)))
+    ]
+    tables["context"] = rows_of(OUTPUTS["context"], *context).set_crs(METRIC, allow_override=True)
+    plan = write(tmp_path, METRIC, tables)
+    both, one = (
+        geotools.drawing(plan, output=tmp_path / f"{k}.dxf", runs=runs)
+        for k, runs in enumerate([("R1,R2",), ("R2",)])
+    )
+    assert (both.summary["runs"], one.summary["runs"]) == (2, 1)
+    own = [name for name in both.summary["entities"] if name.startswith(("LIN-REF-VALVE", "LIN-P"))]
+    assert "LIN-REF-VALVE" in own and "LIN-PIT-AREA" in own
+    for name in (*own, "LIN-HOST", "LIN-SHUT", "LIN-STRING", "LIN-CLOSURE"):
+        assert 2 * one.summary["entities"][name] == both.summary["entities"][name], name
+    doc = ezdxf.readfile(tmp_path / "1.dxf")
+    assert {b.get_attrib_text("FEATURE") for b in blocks(doc, "LIN_VALVE")} == {"V2"}
+    with pytest.raises(LayerError, match="has no run R9; it has R1, R2"):
+        geotools.drawing(plan, runs=("R9",))
 
 
 def test_a_valve_to_close_is_one_block_for_all_its_runs(tmp_path: Path) -> None:

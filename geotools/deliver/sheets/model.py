@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from geotools.cautions import CAUTIONS
+from geotools.deliver.chosen_runs import wanted_runs
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
@@ -140,7 +141,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         If the plan cannot be used, or has no such run.
     """
     tables = {name: _table(file, name) for name in _SHOWN}
-    wanted = _wanted(file, tables["runs"], tuple(runs))
+    wanted = wanted_runs(file, tables["runs"], runs)
     crs = _working(file, tables["runs"])
     tables["pits"] = _with_places(tables["pits"])
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
@@ -169,19 +170,6 @@ def _table(file: PlanFile, name: str) -> Any:
         return file.table(name)
     columns = [f.name for f in OUTPUTS[name].fields]
     return pd.DataFrame(columns=[*columns, *([GEOMETRY] if OUTPUTS[name].geometry else [])])
-
-
-def _wanted(file: PlanFile, runs: Any, names: tuple[str, ...]) -> frozenset[str]:
-    known = frozenset(runs["run_id"])
-    if not names:
-        return known
-    strange = [name for name in names if name not in known]
-    if strange:
-        raise LayerError(
-            str(file.path),
-            f"has no run {', '.join(strange)}; it has {', '.join(sorted(known))[:200]}",
-        )
-    return frozenset(names)
 
 
 def _working(file: PlanFile, runs: Any) -> Any:
