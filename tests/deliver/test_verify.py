@@ -25,6 +25,7 @@ from shapely.ops import substring
 
 import geotools
 from geotools.cli import main
+from geotools.deliver.verify.lanes import streets_near, streets_of
 from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
@@ -1108,6 +1109,35 @@ def test_the_plan_as_written_keeps_every_rule(plan: Plan) -> None:
     verdicts = [check(plan, rule) for rule in RULES]
     assert [(v.rule.name, v.faults[:3]) for v in verdicts if v.faults] == []
     assert [v.rule.name for v in verdicts if not v.checked] == []
+
+
+@pytest.mark.parametrize(("rule", "layer"), [("pits-in-streets", "streets"), ("keep-off", "avoid")])
+def test_pits_are_measured_against_what_is_near_them_alone(
+    rule: str, layer: str, plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Of a city pits times streets are more than can be measured.
+    measured, distance = [0], shapely.distance
+
+    def counted(one: Any, other: Any) -> Any:
+        measured[0] += max(np.size(one), np.size(other))
+        return distance(one, other)
+
+    monkeypatch.setattr(shapely, "distance", counted)
+    assert not check(plan, BY_NAME[rule]).faults
+    features = sum(row.layer == layer for row in plan.rows("context"))
+    assert measured[0] < 0.2 * features * len(plan.rows("pits"))
+
+
+def test_rows_by_name_and_streets_by_name_are_gathered_once(plan: Plan) -> None:
+    street = next(row for row in plan.rows("context") if row.layer == "streets" and row.name)
+    class_ = street.kind.strip().casefold()
+    assert plan.one("pits", "pit_id") is plan.one("pits", "pit_id")
+    every = streets_of(plan, street.name, class_)
+    assert street in every and every is streets_of(plan, street.name, class_)
+    for pit in plan.rows("pits"):
+        for far in (5.0, 50.0):
+            near = [s for s in every if shapely.dwithin(s.geometry, pit.geometry, far)]
+            assert streets_near(plan, street.name, class_, pit.geometry, far) == near
 
 
 def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(

@@ -17,7 +17,7 @@ from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, c
 from geotools.deliver.verify.edges import BESIDE, Edge, edge_of
 from geotools.deliver.verify.formulas import ONE_LANE_TAPER, merging_taper
 from geotools.deliver.verify.laid import Laid, laid_of, strings_drawn
-from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_held, streets_of
+from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_held, streets_near, streets_of
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.sites import (
     DRAWN,
@@ -86,8 +86,7 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
 
 def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: float) -> None:
     """Check that a street of the name and class told lies so near, m, to one of some places."""
-    streets = [street.geometry for street in streets_of(plan, row.street, row.class_)]
-    near = any(shapely.dwithin(street, place, far) for street in streets for place in places)
+    near = any(streets_near(plan, row.street, row.class_, place, far) for place in places)
     if not near and not all(streets_held(plan, far, place) for place in places):
         tally.skip("streets of closures where the plan holds no streets")
         return

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, in_frame, turns_of
-from geotools.deliver.verify.lanes import lanes_of, streets_of
+from geotools.deliver.verify.lanes import lanes_of, streets_near
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import DRAWN
 
@@ -234,8 +234,7 @@ def _half(plan: Plan, row: Any, deep: float) -> float:
     lane = deep / closed
     kerbs = [
         lanes.kerb
-        for street in streets_of(plan, row.street, row.class_)
-        if shapely.dwithin(street.geometry, row.geometry, ROOM)
-        and (lanes := lanes_of(plan, street)).wide <= lane + DRAWN
+        for street in streets_near(plan, row.street, row.class_, row.geometry, ROOM)
+        if (lanes := lanes_of(plan, street)).wide <= lane + DRAWN
     ]
     return max(kerbs, default=(closed + row.lanes_left + 0.5) * lane)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import shapely
 
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 
-__all__ = ["Lanes", "lanes_of", "streets_held", "streets_known", "streets_of"]
+__all__ = ["Lanes", "lanes_of", "streets_held", "streets_known", "streets_near", "streets_of"]
 
 UNKNOWN = "unclassified"  # what a street without a class is taken as
 
@@ -46,11 +47,29 @@ def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:
     """
     if CONTEXT not in plan.tables:
         return []
-    return [
-        row
-        for row in plan.by(CONTEXT, "name").get(name, [])
-        if row.layer == "streets" and (row.kind.strip().casefold() or UNKNOWN) == class_
-    ]
+
+    def make() -> list[Any]:
+        return [
+            row
+            for row in plan.by(CONTEXT, "name").get(name, [])
+            if row.layer == "streets" and (row.kind.strip().casefold() or UNKNOWN) == class_
+        ]
+
+    return plan.once(f"streets {name!r} {class_!r}", make)
+
+
+def streets_near(plan: Plan, name: str, class_: str, place: Any, far: float) -> list[Any]:
+    """Return those of `streets_of` no farther than so far, m, from a place or line.
+
+    Of a city many a street has no name.
+    """
+    streets = streets_of(plan, name, class_)
+
+    def make() -> shapely.STRtree:
+        return shapely.STRtree([street.geometry for street in streets])
+
+    tree = plan.once(f"tree of streets {name!r} {class_!r}", make)
+    return [streets[k] for k in np.sort(tree.query(place, predicate="dwithin", distance=far))]
 
 
 def streets_known(plan: Plan) -> bool:

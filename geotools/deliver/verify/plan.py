@@ -145,8 +145,12 @@ class Plan:
 
     def one(self, name: str, key: str) -> Named[Any]:
         """Return the rows of a layer by an identifier; of several the first."""
-        rows = {value: rows[0] for value, rows in self.by(name, key).items()}
-        return Named(rows, f"{key} of layer {name}")
+
+        def make() -> Named[Any]:
+            rows = {value: rows[0] for value, rows in self.by(name, key).items()}
+            return Named(rows, f"{key} of layer {name}")
+
+        return self.once(f"one {name} {key}", make)
 
     @property
     def planned(self) -> list[Any]:

@@ -18,7 +18,7 @@ from geotools.deliver.verify.formulas import (
     buffer,
     merging_taper,
 )
-from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_of
+from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_near, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
@@ -567,11 +567,9 @@ def string_closures(plan: Plan) -> Tally:
         for row in rows:
             _closure_lengths(plan, tally, row)
             laid = strings.get(pull.pull_id, [])
-            streets = streets_of(plan, row.street, row.class_)
+            far = plan.setting("street.reach") + CLOSE
             own = any(s.street == row.street for s in laid) or any(
-                shapely.dwithin(one.geometry, s.geometry, plan.setting("street.reach") + CLOSE)
-                for one in streets
-                for s in laid
+                streets_near(plan, row.street, row.class_, s.geometry, far) for s in laid
             )
             if own or _held_along(plan, row):
                 tally.holds(own, row.closure_id, "is in another street")
@@ -598,8 +596,7 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     reach = plan.setting("street.reach") + CLOSE  # one of its name elsewhere is another street
     lanes = {
         lanes_of(plan, street).wide
-        for street in streets_of(plan, row.street, row.class_)
-        if shapely.dwithin(street.geometry, row.geometry, reach)
+        for street in streets_near(plan, row.street, row.class_, row.geometry, reach)
     }
     if not one_way and not lanes:  # the closure as drawn is held against its taper in any case
         tally.skip("tapers of closures in streets that are not in the plan")

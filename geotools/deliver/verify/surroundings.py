@@ -56,10 +56,15 @@ def keep_off(plan: Plan) -> Tally:
     tally = Tally("pit_footprints")
     setback = plan.setting("pits.spoil_setback")
     hard = _hard(plan)
-    shapes = np.array([shape for shape, _ in hard], dtype=object)
+    tree = shapely.STRtree([shape for shape, _ in hard])
     for row in plan.rows("pit_footprints"):
-        gaps = shapely.distance(shapes, row.geometry).tolist()
-        for gap, (_, name) in zip(gaps, hard, strict=True):
+        near = np.arange(len(hard))  # of a pit without ground none is known to be far
+        if row.geometry is not None and not row.geometry.is_empty:
+            near = np.sort(tree.query(row.geometry, predicate="dwithin", distance=setback))
+        tally.checked += len(hard) - len(near)
+        for k in near.tolist():
+            shape, name = hard[k]
+            gap = float(shapely.distance(shape, row.geometry))
             tally.holds(
                 gap > setback - CLOSE,
                 row.pit_id,
@@ -129,14 +134,14 @@ def in_streets(plan: Plan) -> Tally:
     streets = of_context(plan, "streets")
     shapes = np.array([street.geometry for street in streets], dtype=object)
     halves = np.array([lanes_of(plan, street).kerb for street in streets]) - ON_ROAD - CLOSE
-    snap = plan.setting("network.snap_tolerance")
+    tree, snap = shapely.STRtree(shapes), plan.setting("network.snap_tolerance")
     told = {row.feature for row in plan.rows("findings") if row.rule == "pit-on-crossing-street"}
     pits = plan.one("pits", "pit_id")
     for row in plan.rows("pit_footprints"):
         pit = pits.get(row.pit_id)
         if pit is None or row.geometry is None:
             continue
-        under = {streets[k].name or "" for k in _under(row.geometry, shapes, halves, snap)}
+        under = {streets[k].name or "" for k in _under(row.geometry, tree, halves, snap)}
         own = pit.street_name or ""
         tally.holds(
             not under or own in under or row.pit_id in told,
@@ -147,24 +152,27 @@ def in_streets(plan: Plan) -> Tally:
     return tally
 
 
-def _under(ground: Any, shapes: Any, halves: Any, snap: float) -> list[int]:
-    """Return the streets, of so many halves of carriageway, that a ground lies on.
+def _under(ground: Any, tree: shapely.STRtree, halves: Any, snap: float) -> list[int]:
+    """Return the streets of a tree, of so many halves of carriageway, that a ground lies on.
 
     Past the end of a street, where it goes on as another, it is as wide as the narrower of both;
     so it is for what lies with no more than `TOUCH` abreast of the end of the wider one.
     """
-    gaps = shapely.distance(shapes, ground)
+    shapes, widest = tree.geometries, halves.max(initial=0.0)
+    near = np.sort(tree.query(ground, predicate="dwithin", distance=widest))
+    gaps = shapely.distance(shapes[near], ground)
     under = []
-    for k in np.flatnonzero(gaps < halves).tolist():
+    for k, gap in zip(near[gaps < halves[near]], gaps[gaps < halves[near]], strict=True):
         along = shapely.buffer(shapes[k], halves[k], cap_style="flat")
         least, ends = halves[k], shapely.get_parts(shapely.boundary(shapes[k]))
         abreast = shapely.area(shapely.intersection(along, ground))
         if len(ends) and abreast <= TOUCH:  # a ring has no ends
             end = ends[shapely.distance(ends, ground).argmin()]
-            met = shapely.dwithin(shapely.boundary(shapes), end, snap + CLOSE)
-            least = halves[met].min(initial=least)
-        if gaps[k] < least:
-            under.append(k)
+            by = tree.query(end, predicate="dwithin", distance=snap + CLOSE)
+            met = shapely.dwithin(shapely.boundary(shapes[by]), end, snap + CLOSE)
+            least = halves[by[met]].min(initial=least)
+        if gap < least:
+            under.append(int(k))
     return under
 
 
@@ -210,9 +218,11 @@ def told_of(plan: Plan) -> Tally:
     ):
         shapes = plan.table(layer)[GEOMETRY].to_numpy(dtype=object)
         names = plan.table(layer)[key].tolist()
+        tree = shapely.STRtree(shapes)
         for shape, place in hard:
-            met = shapely.area(shapely.intersection(shapes, shape)) > TOUCH
-            for k in np.flatnonzero(met):
+            near = np.sort(tree.query(shape))
+            met = shapely.area(shapely.intersection(shapes[near], shape)) > TOUCH
+            for k in near[met]:
                 there = any(names[k] in text for text in told.get(rule, []))
                 tally.holds(
                     there, names[k], f"reaches over {place}, and no finding says so", layer=layer
