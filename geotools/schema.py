@@ -226,9 +226,7 @@ def _integer(name: str, text: str, *, note: str = "", later: bool = False) -> Fi
     return Field(name, "integer", text, note=note, later=later)
 
 
-def _flag(
-    name: str, text: str, *, note: str = "", words: Words = (), later: bool = False
-) -> Field:
+def _flag(name: str, text: str, *, note: str = "", words: Words = (), later: bool = False) -> Field:
     return Field(name, "flag", text, note=note, words=words, later=later)
 
 
