@@ -374,9 +374,9 @@ class CarrierChoice(_Section):
     )
     larger_for: float = _set(
         0.0,
-        "a larger bore is taken if its plan costs at most this share more than the cheapest; with "
-        "an objective, both the cost and the objective may be at most this share worse than the "
-        "best plan's",
+        "of the carriers planned through (tries) one of a larger bore is taken if its plan costs "
+        "at most this share more than the cheapest; with an objective, both the cost and the "
+        "objective may be at most this share worse than the best plan's",
         "the user",
         ge=0,
         le=1,

@@ -877,7 +877,8 @@ OUTPUTS: dict[str, Layer] = {
                 _text(
                     "working_source",
                     "what that rests on: recorded (main there), run (highest on record on the "
-                    "run, the main there has none), assumed (service.working_pressure)",
+                    "run, the main there has none), assumed (service.working_pressure, where that "
+                    "is more)",
                     values=("recorded", "run", "assumed"),
                     later=True,
                 ),

@@ -74,10 +74,12 @@ def working_columns(
     pull, run = (stretch[name].to_numpy(dtype=np.int64) for name in ("pull", "run"))
     recorded = stretch["pressure"].to_numpy(dtype=float)
     known = np.isfinite(recorded)
-    some = np.zeros(len(runs), dtype=bool)
-    some[bores.loc[bores["pressure"].notna(), "run"].to_numpy(dtype=np.int64)] = True
-    working = np.where(known, recorded, runs["working"].to_numpy(dtype=float)[run])
-    source = np.where(known, "recorded", np.where(some[run], "run", "assumed")).astype(object)
+    whole, highest = runs["working"].to_numpy(dtype=float), np.full(len(runs), -np.inf)
+    of = bores[bores["pressure"].notna()]
+    np.maximum.at(highest, of["run"].to_numpy(dtype=np.int64), of["pressure"].to_numpy(dtype=float))
+    working = np.where(known, recorded, whole[run])
+    stands_in = np.where((highest >= whole)[run], "run", "assumed")
+    source = np.where(known, "recorded", stands_in).astype(object)
     there = less_head(test[pull], levels_along(stretch, stations)[2] - low[pull])
     order = np.lexsort([-working, np.round((there - working) / BELOW), pull])
     worst = order[np.searchsorted(pull[order], np.arange(len(pulls)))]

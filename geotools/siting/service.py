@@ -20,10 +20,14 @@ from geotools.units import percent_text
 __all__ = ["host_bores", "service_columns"]
 
 DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
-# What the highest on record is taken of, for a whole run: rule, and how it is called.
+# What the highest on record is taken of, for a whole run: rule, how it is called, what is done.
 IN_PART = {
-    "flow": ("design-flow-in-part", "a design flow"),
-    "pressure": ("pressure-in-part", "a working pressure"),
+    "flow": ("design-flow-in-part", "a design flow", "the highest of these is taken for all of it"),
+    "pressure": (
+        "pressure-in-part",
+        "a working pressure",
+        "the others are taken to work at service.working_pressure, and the run at the highest",
+    ),
 }
 NAMED = 10  # words of a material that are named in a finding
 
@@ -40,8 +44,8 @@ def service_columns(
 
     Columns: ``bore_low`` (m, the narrowest main, low estimate), ``bore`` (m) and ``host_c`` (what
     loses the head of all its mains one after another), ``mean_bore`` (m, what holds their
-    volume), ``working`` and ``least_working`` (Pa, the highest and the
-    lowest of its mains), ``flow`` (m3/s, the highest, which the whole run is
+    volume), ``working`` and ``least_working`` (Pa, the highest and the lowest of its mains, as
+    assumed where none is on record), ``flow`` (m3/s, the highest, which the whole run is
     asked to carry; NaN where none is on record), ``head`` (m of groundwater above the deepest
     invert).
     """
@@ -55,11 +59,11 @@ def service_columns(
         run, length, bore_m=bore.centre_m, c=_c_factor(rows, bore, service.year), runs=runs
     )
     recorded = rows["pressure"].to_numpy(dtype=float)
-    pressure, least = _highest(run, recorded, runs), -_highest(run, -recorded, runs)
+    pressure = np.where(np.isfinite(recorded), recorded, service.working_pressure)
     depth = stations["depth"].to_numpy(dtype=float)
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
-    _report(pressure, flow, run_ids, service, findings)
+    _report(_highest(run, recorded, runs), flow, run_ids, service, findings)
     for name, what in IN_PART.items():
         _report_in_part(pieces[["run", "line"]], mains[name], what, run_ids, findings)
     _report_age(rows, bore, run, run_ids, findings)
@@ -71,8 +75,8 @@ def service_columns(
             "bore": effective,
             "mean_bore": _mean_bore(run, length, bore.centre_m, runs),
             "host_c": host_c,
-            "working": np.where(np.isfinite(pressure), pressure, service.working_pressure),
-            "least_working": np.where(np.isfinite(least), least, service.working_pressure),
+            "working": _highest(run, pressure, runs),
+            "least_working": -_highest(run, -pressure, runs),
             "flow": flow,
             "head": np.maximum(np.nan_to_num(deepest) - service.water_table, 0.0),
         }
@@ -162,12 +166,12 @@ def _report(
 def _report_in_part(
     pieces: pd.DataFrame,
     values: pd.Series,
-    what: tuple[str, str],
+    what: tuple[str, str, str],
     run_ids: list[str],
     findings: Findings,
 ) -> None:
     """Say of which runs some mains alone have it on record; ``what`` as of `IN_PART`."""
-    rule, name = what
+    rule, name, done = what
     run, line = np.unique(pieces.to_numpy(dtype=np.int64), axis=0).T
     count = np.bincount(run, minlength=len(run_ids))
     recorded = np.isfinite(values.to_numpy(dtype=float))[line]
@@ -176,8 +180,7 @@ def _report_in_part(
         findings.add(
             "warning",
             rule,
-            f"{name} is on record on {known[row]} of {count[row]} mains of the run; the highest of "
-            "these is taken for all of it",
+            f"{name} is on record on {known[row]} of {count[row]} mains of the run; {done}",
             layer="runs",
             feature=run_ids[row],
         )

@@ -154,7 +154,9 @@ def test_a_pipe_that_suits_and_was_not_tried_says_why(plan: dict[str, Any]) -> N
     left = plan["alternatives"][plan["alternatives"]["outcome"] == "not_tried"]
     assert len(left)
     assert left["cost"].isna().all()
-    assert set(left["reason"]) == {"suits; a cheaper pipe of its material was tried"}
+    assert set(left["reason"]) == {
+        "suits; a pipe of its material that is cheaper by length was tried (carrier.tries)"
+    }
     for run_id, rows in left.groupby("run_id"):
         tried = {
             name.rpartition(" ")[2]

@@ -127,10 +127,14 @@ def test_the_highest_pressure_and_flow_on_record_count() -> None:
     assert "2 of 3 mains" in told[0]["text"]
 
 
-def test_a_pressure_on_some_mains_of_a_run_is_told_as_that_of_all() -> None:
+def test_mains_without_a_pressure_on_record_work_at_that_assumed_and_it_is_told() -> None:
+    """As README says of the field: whatever other mains of the run have on record."""
     mains = _mains({"pressure": 1.5e5}, {}, {})
     table, findings = _gathered(mains)
-    assert table["working"].tolist() == [1.5e5]
+    assert table["working"].tolist() == [6e5]
+    assert table["least_working"].tolist() == [1.5e5]
+    higher = _gathered(_mains({"pressure": 9e5}, {}, {}))[0]
+    assert higher[["working", "least_working"]].to_numpy().tolist() == [[9e5, 6e5]]
     told = findings.set_index("rule").loc["pressure-in-part"]
     assert told["severity"] == "warning"
     assert "a working pressure is on record on 1 of 3 mains" in told["text"]
