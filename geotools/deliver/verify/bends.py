@@ -13,7 +13,7 @@ from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "held_stretches"]
 
-ROUNDED = 1e-9
+ROUNDED = 1e-6  # rad; turns that differ by less are alike to the plan
 
 
 def bends_as_found(plan: Plan) -> Tally:

@@ -256,8 +256,8 @@ def _work_length(
         least = max(least, due[0] - DRAWN - corners)
         most = max(most, due[1] + DRAWN)
     most += corners
-    shorter = row.work_length < least - 1e-6
-    longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
+    shorter = row.work_length < least - DRAWN
+    longer = pit.role != "insertion_both" and row.work_length > most + DRAWN
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
     tally.holds(
         aslant or not (shorter or longer),
