@@ -156,11 +156,9 @@ def ground_reach_m(
     ChoiceError
         If the form is unknown.
     """
-    deepest = deepest_drop_m(radius_m, form=form)  # a quarter turn is as long as it is deep
-    # and where host and string slope as steeply as they may, each arc turns so much farther
-    longest = deepest * (1.0 + np.sin(np.arctan(STEEPEST_SLOPE)))
+    longest = deepest_drop_m(radius_m, form=form)  # a quarter turn is as long as it is deep
     drop = np.asarray(drop_m, dtype=np.float64)
-    fits = np.where((drop > 0.0) & (drop <= deepest), drop, 0.0)
+    fits = np.where((drop > 0.0) & (drop <= longest), drop, 0.0)
     plain = insertion_length_m(fits, radius_m, form=form)
     farthest = np.minimum(longest, 2 * plain + GROUND_SPARE_M) + SLOPE_OVER_M
     # Half a hole for two short ramps may be longer than a ramp, for the room at its face.

@@ -20,9 +20,7 @@ from geotools.pipe.bending import (
 from geotools.pipe.excavation import egress_count, pit_volume_m3, ramp_volume_m3, slope_ratio
 from geotools.pipe.fit import clearance_m, fit, largest_outside_m
 from geotools.pipe.pits import (
-    SLOPE_OVER_M,
     deepest_drop_m,
-    ground_reach_m,
     insertion_length_m,
     pit_width_m,
     ramp_depth_m,
@@ -372,16 +370,3 @@ def test_a_trench_is_the_sum_of_its_parts() -> None:
 def test_a_size_of_nothing_or_a_gap_below_it_is_refused(of: Callable[[], Any], named: str) -> None:
     with pytest.raises(RangeError, match=named):
         of()
-
-
-@pytest.mark.parametrize("slope", [-1.0, -0.3, -0.03])
-def test_ground_is_looked_up_behind_the_longest_ramp_that_slopes_give(slope: float) -> None:
-    """Downhill from the face a ramp may be longer than a quarter turn each way, if stiff."""
-    radius = 2.25
-    farther = radius * np.sin(np.arctan(-slope))  # of each arc, beyond a quarter turn
-    longest = 2 * (radius + farther)
-    made = ramp_drop_m(longest * 0.999, radius, host_slope=slope, rest_slope=slope)
-    assert np.isfinite(made)
-    assert longest > float(deepest_drop_m(radius))
-    reach = float(ground_reach_m(3.77, radius, working_m=2.0))
-    assert reach >= longest * 0.999 + SLOPE_OVER_M
