@@ -829,8 +829,9 @@ OUTPUTS: dict[str, Layer] = {
                 _real("length", "length of carrier in the host", "length"),
                 _real(
                     "stretch",
-                    "lengthening under the pull, taken back afterwards: in pulls.duration, or in "
-                    "the hours of the pull if they are more",
+                    "lengthening under the pull, taken back afterwards: by the tension averaged "
+                    "along the string, all of it in, in pulls.duration, or in the hours of the "
+                    "pull if they are more",
                     "length",
                 ),
                 _real("thermal_change", "change of length from pulling to ground heat", "length"),

@@ -186,7 +186,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
     pulls = with_band(planned.pulls, forces)
-    forces = forces.drop(columns=["pull", "run"])
+    forces = forces.drop(columns=["pull", "run", "strained"])
     ground = replace(ground, stations=in_words(ground.stations, ("kind",)))
     give_back()
     table = _verdicts(ground, planned, pulls)

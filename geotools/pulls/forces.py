@@ -32,7 +32,8 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
         ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N; not a
         number where the carrier is straight; at both ends of a curve that of the curve). At a
         bend the force is the one after it; all of the string that is not in yet drags on its
-        rollers.
+        rollers. ``strained``: what the tension of the string, all of it in, comes to over the way
+        from the point before, N m.
     """
     central = profiles["central"]
     points = _points(pulls, central)
@@ -63,8 +64,33 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
             "head_force": columns["central"],
             "head_force_high": columns["high"],
             "bend_limit": np.where(np.isfinite(limit), limit, np.nan),
+            "strained": _strained(central, pull, run, tail, at, point, ahead),
         },
     )
+
+
+def _strained(
+    profile: ForceProfile,
+    pull: IntArray,
+    run: IntArray,
+    tail: FloatArray,
+    at: FloatArray,
+    point: IntArray,
+    ahead: BoolArray,
+) -> FloatArray:
+    """Return the tension of strings that are all in, times the way from the point before, N m.
+
+    With the head out, the tension at a place is what was gathered from the tail to there. It goes
+    straight from point to point, but in a curve, where that is a little much: on the safe side.
+    """
+    before = head_forces(profile, run, tail, at, np.abs(at - tail), ahead)
+    after = before * np.where(
+        point >= 0, capstan_growth(profile.friction, profile.turn[np.maximum(point, 0)]), 1.0
+    )
+    out = np.zeros(len(at))
+    way = np.abs(np.diff(at)) * (pull[1:] == pull[:-1])
+    out[1:] = (after[:-1] + before[1:]) / 2 * way
+    return out
 
 
 def _limits(
@@ -112,6 +138,7 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
 def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     """Add the band, the utilisation and what governs, and where, to the pulls.
 
+    ``mean_force`` (N) is the tension averaged along the string when all of it is in;
     ``head_utilisation`` is head force over allowable; ``utilisation`` the greatest of that and
     of tension over limit at each bend passed; ``governed_by`` names the one, and
     ``governing_chainage`` (m), ``governing_force`` and ``governing_limit`` (N) say where the head
@@ -125,6 +152,8 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     share = _share_at_bends(forces)
     at_bend = _most(pull, share, len(pulls))
     allowable = pulls["allowable"].to_numpy(dtype=float)
+    length = (pulls["end"] - pulls["start"]).to_numpy(dtype=float)
+    strained = np.bincount(pull, weights=forces["strained"], minlength=len(pulls))
     straight = worst["head_force"] / allowable
     bent = at_bend > straight
     place = np.where(
@@ -138,6 +167,7 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     )
     return pulls.assign(
         **worst,
+        mean_force=strained / length,
         head_utilisation=straight,
         utilisation=np.maximum(straight, at_bend),
         governed_by=np.where(bent, "bend", pulls["governed_by"].to_numpy(dtype=object)),

@@ -55,7 +55,7 @@ def section_table(
     Parameters
     ----------
     pulls : DataFrame
-        With ``run``, ``length``, ``head_force``, ``hours``, ``start``, ``end``, ``annulus``.
+        With ``run``, ``length``, ``mean_force``, ``hours``, ``start``, ``end``, ``annulus``.
     runs : DataFrame
         With ``pipe``, ``working``.
     stations : DataFrame
@@ -98,12 +98,12 @@ def section_table(
 def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[str, FloatArray]:
     """Return what the pipe stretches and shrinks, m, what to leave of it and how long to wait."""
     length, force, hours = (
-        pulls[name].to_numpy(dtype=float) for name in ("length", "head_force", "hours")
+        pulls[name].to_numpy(dtype=float) for name in ("length", "mean_force", "hours")
     )
     cooling = brief.pulls.ground_temperature - brief.carrier.temperature
     # As long as tension is allowed for, so that both go by one stiffness.
     planned = max(brief.pulls.duration / HOUR, LEAST_HOURS)
-    stretched = stretch_m(pipe, length, force / 2, hours=np.maximum(hours, planned))
+    stretched = stretch_m(pipe, length, force, hours=np.maximum(hours, planned))
     shrinks = thermal_length_change_m(pipe.material, length, cooling)
     return {
         "stretch": stretched,

@@ -25,6 +25,8 @@ from shapely.ops import substring
 
 import geotools
 from geotools.cli import main
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.force import mean_force
 from geotools.deliver.verify.lanes import streets_near, streets_of
 from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
@@ -354,6 +356,14 @@ def unused(s: Spoiled) -> Mask:
     """Candidates open to every role at which no pit stands."""
     stands = of_pits(s)
     return lambda c: (c["roles"].str.count(",") == 3) & ~np.array(stands(c))
+
+
+def _stretched_by_half(s: Spoiled) -> None:
+    """Stretch the string of a pull with bends as if its tension rose evenly to the head."""
+    bent = s.tables["pulls"].query("deflection > 0.1").iloc[0]
+    mean = mean_force(s.plan, bent, pipe_of(s.plan, s.plan.one("runs", "run_id")[bent.run_id]))
+    share = bent["head_force"] / 2 / mean
+    s.edit("sections", "stretch", scaled(share), lambda t: t["pull_id"] == bent["pull_id"])
 
 
 def _unpriced(s: Spoiled) -> None:
@@ -821,6 +831,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a string's joints edited": ("strings", lambda s: s.edit("strings", "joints", more(-1))),
     "a rest cut short": ("sections", lambda s: s.edit("sections", "wait_hours", 12.0)),
     "a stretch edited": ("sections", lambda s: s.edit("sections", "stretch", scaled(1.1))),
+    "a stretch by half the head force": ("sections", lambda s: _stretched_by_half(s)),
     "a low point moved": (
         "sections",
         lambda s: s.edit("sections", "low_chainage", more(31.0), steep),

@@ -120,6 +120,36 @@ def test_a_curve_is_told_at_its_ends_and_its_limit_where_a_pull_begins_or_ends_i
     assert head["head_force"] == pytest.approx(due)
 
 
+@pytest.mark.parametrize("way", ["ahead", "behind"])
+def test_the_mean_force_is_the_tension_averaged_along_the_string_when_all_of_it_is_in(
+    way: str,
+) -> None:
+    """A bend three quarters of the way in, or a quarter: that is not half the head force."""
+    grown, flat = math.exp(0.5 * 0.8), 0.5 * WEIGHT
+    near_head, near_tail = (150.0, 50.0) if way == "ahead" else (50.0, 150.0)
+    pulls = _pulls((0, 0.0, 200.0, way))
+
+    def mean(at: float) -> float:
+        profiles = _profiles(_straight(200.0), [(0, at, 0.8, INF)])
+        return float(with_band(pulls, force_table(pulls, profiles))["mean_force"].iloc[0])
+
+    before, after = flat * 150, flat * 150 * grown
+    due = (before / 2 * 150 + (after + flat * 50 / 2) * 50) / 200
+    assert mean(near_head) == pytest.approx(due)
+    before, after = flat * 50, flat * 50 * grown
+    due = (before / 2 * 50 + (after + flat * 150 / 2) * 150) / 200
+    assert mean(near_tail) == pytest.approx(due)
+
+
+def test_over_a_crest_the_mean_force_is_more_than_half_the_head_force() -> None:
+    stations = [(0, 0.0, 0.3), (0, 100.0, -0.6), (0, 200.0, 0.0)]  # from there it runs by itself
+    pulls = _pulls((0, 0.0, 200.0, "ahead"))
+    row = with_band(pulls, force_table(pulls, _profiles(stations))).iloc[0]
+    crest = WEIGHT * 100 * (0.5 + 0.3)
+    assert row["head_force"] == pytest.approx(crest + ROLLER * WEIGHT * 100)  # head on the crest
+    assert row["mean_force"] == pytest.approx(crest * 0.75)
+
+
 def test_climbs_and_falls_of_the_closed_form() -> None:
     up, down = 0.03, -0.10
     stations = [(0, 0.0, up), (0, 100.0, down), (0, 200.0, 0.0)]

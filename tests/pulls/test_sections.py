@@ -177,7 +177,8 @@ def test_heat_stretch_and_rest() -> None:
     modulus = float(apparent_modulus_pa("PE4710", 12.0))  # pulls.duration, as the tension allowed
     assert pull["hours"] < 12.0
     assert modulus == pytest.approx(63_000 * PSI, rel=0.01)  # of twelve hours, from memory
-    assert pe["stretch"] == pytest.approx(pull["head_force"] / 2 / (area * modulus) * 304.8)
+    assert pull["mean_force"] == pytest.approx(pull["head_force"] / 2)  # level and straight
+    assert pe["stretch"] == pytest.approx(pull["mean_force"] / (area * modulus) * 304.8)
     for section in (pe, pvc):
         taken_back = section["stretch"] - section["thermal_change"]
         assert section["leave"] == pytest.approx(max(taken_back, 2.0))
@@ -381,7 +382,7 @@ def _sections(
             "start": 0.0,
             "end": 200.0,
             "length": 200.0,
-            "head_force": 50e3,
+            "mean_force": 25e3,
             "hours": 30.0,
             "annulus": 20.0,
         }
@@ -444,7 +445,7 @@ def test_the_carriers_of_a_run_are_tested_as_one_its_lowest_place_a_pit_included
             "run_id": "R1",
             "run": 0,
             "length": 90.0,
-            "head_force": 1e4,
+            "mean_force": 5e3,
             "hours": 30.0,
             "start": [0.0, 110.0],
             "end": [90.0, 200.0],
@@ -473,7 +474,7 @@ def _slope_of_three(recorded: list[float]) -> tuple[pd.DataFrame, Findings]:
     start = np.array([0.0, 100.0, 200.0])
     names = [f"L{k}" for k in range(3)]
     pulls = pd.DataFrame(
-        {"pull_id": names, "run_id": "R1", "run": 0, "length": 100.0, "head_force": 1e4,
+        {"pull_id": names, "run_id": "R1", "run": 0, "length": 100.0, "mean_force": 5e3,
          "hours": 30.0, "start": start, "end": start + 100.0, "annulus": 1.0,
          "insertion_pit": "P1"}
     )  # fmt: skip
@@ -566,7 +567,7 @@ def test_where_a_dem_has_a_hole_test_and_grout_go_by_the_main_straight_through_i
     """A main up a plain slope: the levels between are those of the slope, known or not."""
     pipe, ends = _pipe("560 mm PE100"), {"pull_id": ["L1", "L2"], "run_id": "R1", "run": 0}
     pulls = pd.DataFrame(
-        {**ends, "length": 95.0, "head_force": 1e4, "hours": 5.0, "start": [0.0, 105.0],
+        {**ends, "length": 95.0, "mean_force": 5e3, "hours": 5.0, "start": [0.0, 105.0],
          "end": [95.0, 200.0], "annulus": 1.0}
     )  # fmt: skip
     at = np.arange(0.0, 201.0, 10.0)

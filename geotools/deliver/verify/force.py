@@ -14,6 +14,7 @@ from __future__ import annotations
 import bisect
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from geotools.deliver.verify.carriers import carriers, pipe_of
@@ -23,7 +24,20 @@ from geotools.deliver.verify.tally import CLOSE, Rule, Tally, Unreadable
 from geotools.pipe.factors import HOUR
 from geotools.pipe.pulling import friction_band
 
-__all__ = ["RULES", "Path", "Pulled", "allowed", "frictions", "march", "path_of", "pulled_of"]
+__all__ = [
+    *(
+        "MARCHED",
+        "RULES",
+        "Path",
+        "Pulled",
+        "allowed",
+        "frictions",
+        "march",
+        "mean_force",
+        "path_of",
+    ),
+    "pulled_of",
+]
 
 MARCHED = 1e-6  # share; two ways of summing the same stretches
 BANDS = ("low", "central", "high")
@@ -191,6 +205,23 @@ def _marched(plan: Plan, pull: Any, band: str) -> list[tuple[float, float, float
         f"march {pull.pull_id} {band}",
         lambda: march(path, tail, head, friction, pulled_of(plan, pipe), abs(head - tail)),
     )
+
+
+def mean_force(plan: Plan, pull: Any, pipe: Pipe) -> float:
+    """Return the tension averaged along the string of a pull, nothing of it on rollers, N.
+
+    The mean of every two points by the way between them; a bend at a point has tension before and
+    after it.
+    """
+    path, friction = path_of(plan, pull.run_id, pipe), frictions(plan)["central"]
+    tail, head = _tail(pull)
+    bare = Pulled(pulled_of(plan, pipe).weight, 0.0)
+    turn = dict(zip(path.at, path.turn, strict=True))
+    total = 0.0
+    for (here, after, _), (to, force, _) in pairwise(march(path, tail, head, friction, bare, 0.0)):
+        turned = 0.0 if to == head else turn.get(to, 0.0)
+        total += (after + force / math.exp(friction * turned)) / 2 * abs(to - here)
+    return total / abs(head - tail) if head != tail else 0.0
 
 
 def forces(plan: Plan) -> Tally:

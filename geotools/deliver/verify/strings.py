@@ -9,6 +9,7 @@ from typing import Any
 import shapely
 
 from geotools.deliver.verify.carriers import nominal_of, pipe_of
+from geotools.deliver.verify.force import MARCHED, mean_force
 from geotools.deliver.verify.formulas import Pipe, pieces, shared_out
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import candidate_of
@@ -136,8 +137,8 @@ def sections(plan: Plan) -> Tally:
         longer = max(pull.hours, plan.setting("pulls.duration") / HOUR, 0.5)
         modulus = float(apparent_modulus_pa(pipe.material, longer))
         area = math.pi * (pipe.outside - pipe.wall) * pipe.wall
-        stretch = pull.head_force / 2 / (area * modulus) * pull.length
-        tally.near(row.stretch, stretch, row.pull_id, "stretch")
+        stretch = mean_force(plan, pull, pipe) / (area * modulus) * pull.length
+        tally.near(row.stretch, stretch, row.pull_id, "stretch", share=MARCHED)
         thermal = material_property(pipe.material, "thermal_expansion") * pull.length * cooling
         tally.near(row.thermal_change, thermal, row.pull_id, "thermal_change")
         leave = max(stretch + max(-thermal, 0.0), LEAVE)
