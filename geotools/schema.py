@@ -742,7 +742,12 @@ OUTPUTS: dict[str, Layer] = {
                 _real("length", "length of carrier in the host", "length"),
                 _text("direction", "with or against the run", values=("ahead", "behind")),
                 _real("deflection", "sum of the bends passed", "angle"),
-                _real("head_force", "largest force at the pulling head", "force"),
+                _real(
+                    "head_force",
+                    "largest force at the pulling head; a stretch down which the string would run "
+                    "by itself counts as nothing, never as help",
+                    "force",
+                ),
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
                 _real(

@@ -32,6 +32,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, rows_in_order
+from geotools.pulls.downhill import report_running_ahead
 from geotools.pulls.duration import report_longer_pulls, report_short_joints
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
@@ -199,6 +200,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     sections = section_table(pulls, table, ground.stations, ground.bores, pipes, brief)
     report_longer_pulls(pulls, pits, table, pipes, brief, findings)
     report_short_joints(pulls, pits, table, pipes, brief, findings)
+    _report_running_ahead(ground, table, pulls)
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections)
@@ -302,6 +304,14 @@ def _report_blocked(ground: Shared, blocked: pd.DataFrame) -> None:
         features=names,
         xy=points_along(chains.xy, chains.offsets, run, at),
     )
+
+
+def _report_running_ahead(ground: Shared, table: pd.DataFrame, pulls: pd.DataFrame) -> None:
+    """Leave a finding on every pull whose string runs ahead by itself at the least friction."""
+    weight = table["weight"].fillna(0.0).to_numpy(dtype=float)
+    friction = friction_band_of(ground.brief)["low"]
+    findings = ground.layers.findings
+    report_running_ahead(pulls, ground.stations, ground.offsets, weight, friction, findings)
 
 
 def _report_unsuitable(ground: Shared, table: pd.DataFrame) -> None:

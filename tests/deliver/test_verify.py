@@ -366,6 +366,14 @@ def _stretched_by_half(s: Spoiled) -> None:
     s.edit("sections", "stretch", scaled(share), lambda t: t["pull_id"] == bent["pull_id"])
 
 
+def _steep_untold(s: Spoiled) -> None:
+    """Have the host of a pull fall towards its head as steeply as nine in ten."""
+    pull = s.tables["pulls"].iloc[0]
+    stations = s.tables["stations"]
+    own = stations["run_id"] == pull["run_id"]
+    stations.loc[own, "grade"] = -0.9 if pull["direction"] == "ahead" else 0.9
+
+
 def _unpriced(s: Spoiled) -> None:
     """Neither the pit nor its candidate says what it costs."""
     row = s.pick("pits", by_choice)
@@ -825,6 +833,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "joints edited": ("string-counts", lambda s: s.edit("pulls", "joints", more(1))),
     "strings edited": ("string-counts", lambda s: s.edit("pulls", "strings", more(1))),
+    "a string that runs ahead, not told": ("findings-told", lambda s: _steep_untold(s)),
     "hours edited": ("shifts", lambda s: s.edit("pulls", "hours", scaled(0.9))),
     "a string cut": ("strings", lambda s: s.edit("strings", "length", more(-0.5))),
     "a string deleted": ("strings", lambda s: s.drop("strings")),

@@ -200,6 +200,20 @@ def test_a_string_that_friction_does_not_hold_is_held_back() -> None:
     assert not told(0.5)
 
 
+def test_a_formula_of_the_pull_says_where_what_runs_by_itself_counts_as_nothing() -> None:
+    """At the friction it is of; the number is that of the formula as it stands there."""
+    slope = math.atan(-0.4)
+    sheet = _sheet("pull", PE, lengths_m=[100, 100], grades_rad=[0.0, slope], deflections_rad=0.0)
+    steps = {step.symbol: step for step in sheet.steps}
+    weight = steps["w"].value
+    for name, friction in (("F low", 0.3), ("F", 0.5), ("F high", 0.7)):
+        drag = friction * weight * math.cos(slope) + weight * math.sin(slope)
+        assert ("max(mu |w| cos a + w sin a, 0)" in steps[name].formula) is (drag < 0)
+        due = 100 * friction * weight + 100 * max(drag, 0.0)
+        assert steps[name].value == pytest.approx(due)
+    assert "max" not in _sheet("pull", PE).steps[1].formula
+
+
 def test_a_carrier_wider_than_the_host_is_told_beside_its_flow() -> None:
     for bore, wide in ((PE.outside_m * 0.99, True), (PE.outside_m * 1.01, False)):
         sheet = _sheet("flow", PE, host_bore_m=bore)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import bisect
+import math
 from collections.abc import Callable
 
 import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.force import frictions, path_of, pulled_of
 from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.plan import CONTEXT, Plan
@@ -21,6 +24,7 @@ SOURCE = "a source is shut in"  # among the remarks on a shutdown
 HOLE = 0.5  # m; half of what is dug up at a service or a tee
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
+AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
 
 Told = dict[tuple[str, str], list[str]]
@@ -92,6 +96,25 @@ def _long(plan: Plan, tally: Tally, told: Told) -> None:
             tally.holds(there, pull.pull_id, text)
 
 
+def _ahead(plan: Plan, tally: Tally, told: Told) -> None:
+    """Pulls that run ahead by themselves: down the host, or up it if they float."""
+    least = frictions(plan)["low"]
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+        if pipe is None:
+            continue
+        path, weight = path_of(plan, pull.run_id, pipe), pulled_of(plan, pipe).weight
+        way = math.copysign(1.0, weight) * (1 if pull.direction == "ahead" else -1)
+        steep = 0.0
+        first = max(bisect.bisect_right(path.at, pull.start) - 1, 0)
+        for k in range(first, min(bisect.bisect_left(path.at, pull.end), len(path.at) - 1)):
+            if way * path.grade[k] < -least - CLOSE:
+                steep += min(path.at[k + 1], pull.end) - max(path.at[k], pull.start)
+        if steep > AHEAD + CLOSE:
+            there = ("string-runs-ahead", pull.pull_id) in told
+            tally.holds(there, pull.pull_id, "runs ahead by itself, and no finding says so")
+
+
 def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
     """Strings over services and tees that are dug up for other pulls before the string is gone."""
     opened = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == OPEN}
@@ -139,6 +162,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _sources,
     _little,
     _long,
+    _ahead,
     _over_digs,
     _in_no_street,
 )

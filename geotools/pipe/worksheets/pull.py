@@ -190,14 +190,31 @@ def _force_steps(
     force = pulling.head_force_n(
         *path, weight=weight, friction=mu[:, np.newaxis], tail_force=np.full(3, tail)
     )[:, -1]
-    formula = "(F + L (mu |w| cos a + w sin a)) exp(mu q) from stretch to stretch, mu = {:g}"
+    formula = "(F + L {}) exp(mu q) from stretch to stretch, mu = {:g}"
     names = "F low", "F", "F high"
     middle = band.source if friction is None else "friction as given"
     sources = "low end of the band", middle, "high end of it"
     return tuple(
-        step(name, formula.format(m), f, "force", told)
+        step(name, formula.format(_drag(path, weight, m), m), f, "force", told)
         for name, m, f, told in zip(names, mu, force, sources, strict=True)
     )
+
+
+def _drag(path: tuple[ArrayLike, ArrayLike, ArrayLike], weight: float, friction: float) -> str:
+    """Return the formula of the drag; a stretch that would run by itself has none, and no less."""
+    drag = "mu |w| cos a + w sin a"
+    return f"max({drag}, 0)" if _runs_ahead(path, weight, friction) else f"({drag})"
+
+
+def _runs_ahead(
+    path: tuple[ArrayLike, ArrayLike, ArrayLike], weight: float, friction: float
+) -> bool:
+    """Tell whether friction does not hold the weight of the string somewhere on its way."""
+    lengths, grades, _ = path
+    drive = np.asarray(lengths, dtype=float) * (
+        friction * abs(weight) * np.cos(grades) + weight * np.sin(grades)
+    )
+    return bool(np.any(drive < 0.0))
 
 
 def _way_steps(
@@ -301,11 +318,7 @@ def _held_back(
     That of the low end of the band, or what is given if it is less.
     """
     friction = min(pulling.friction_band(surface).low, math.inf if given is None else given)
-    lengths, grades, _ = path
-    drive = np.asarray(lengths, dtype=float) * (
-        friction * abs(weight) * np.cos(grades) + weight * np.sin(grades)
-    )
-    return (_RUNS_AHEAD,) if bool(np.any(drive < 0.0)) else ()
+    return (_RUNS_AHEAD,) if _runs_ahead(path, weight, friction) else ()
 
 
 def _judged(
