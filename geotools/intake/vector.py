@@ -127,7 +127,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
         label,
         place.shown,
         sublayer,
-        tuple(columns),
+        tuple(c for c in columns if not _is_geometry(c, info)),
         info["crs"],
         cut_names=info["driver"] == SHAPEFILE,
         path=place.path,
@@ -173,6 +173,16 @@ def _columns(info: dict[str, Any], encoding: str) -> list[str]:
     """Return the names of the columns; ``encoding`` is theirs if they were asked for in `BYTES`."""
     stored = [str(name) for name in info["fields"]]
     return own_names(stored, encoding) if encoding else stored
+
+
+def _is_geometry(name: str, info: dict[str, Any]) -> bool:
+    """Tell whether a column is what gives the geometries: of a CSV one of the name WKT."""
+    plain = name.casefold()
+    return (
+        info["driver"] == "CSV"
+        and info["geometry_type"] is not None
+        and (plain == "wkt" or plain.startswith("_wkt"))
+    )
 
 
 def _crs_by_default(info: dict[str, Any], place: Place) -> bool:

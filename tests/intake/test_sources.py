@@ -736,3 +736,12 @@ def test_a_link_that_leads_to_no_file_is_told_with_where_it_leads(
         fault(find_rasters, f"{tmp_path}/net.gpkg", allow_remote=False),
     ):
         assert f"is a link to {target!r}, which leads to no file; mend it" in said
+
+
+def test_the_column_that_gives_the_geometry_of_a_csv_is_not_told_as_left_over(tmp_path, read_file):
+    path = tmp_path / "m.csv"
+    path.write_text(
+        'wkt,main_id,diameter_mm,maker\n"LINESTRING (500000 5200000, 500100 5200000)",A,300,X\n'
+    )
+    told = read_file(path, crs="EPSG:32633").columns
+    assert told.loc[told["state"] == "left over", "column"].tolist() == ["maker"]
