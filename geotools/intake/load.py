@@ -20,6 +20,7 @@ from geotools.intake.crs import UNNAMED, crs_name, georeferenced, unplaced, unus
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
 from geotools.intake.kinds import usable_rows
+from geotools.intake.letters import control_text, other_encoding
 from geotools.intake.match import Match, match_columns
 from geotools.intake.nameless import may_be
 from geotools.intake.notes import Note
@@ -139,6 +140,8 @@ def load_layer(
     faults += [why] if crs is not None and (why := unusable(crs)) else []
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match, system)
+    if match.faults and (text := other_encoding(source.columns, source.encoding, mapping.values())):
+        faults.append(text)
     if faults or crs is None:
         raise LayerError(source.label, faults)
     bounds = None if window is None else window.bounds_in(crs)
@@ -194,7 +197,9 @@ def _encoding_remarks(
     """Return what was done with the encoding of the brief; of a part it may need none."""
     if content.by_brief:
         text = f"text was read as {source.encoding}, as the brief says"
-        return [("info", "encoding-of-brief", text)]
+        doubt = control_text(content.table, source.encoding)
+        told = [("warning", "encoding-doubtful", doubt)] if doubt else []
+        return [("info", "encoding-of-brief", text), *told]
     if not source.encoding or not whole:
         return []
     text = (

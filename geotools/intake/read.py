@@ -295,7 +295,13 @@ def _file_source(name: str, entry: InputSource | None, allow_remote: bool) -> So
     if entry is None or not isinstance(entry.source, str):
         raise LayerError(name, "takes one source, not a list; join the files into one layer")
     place = locate(name, entry.source, allow_remote=allow_remote)
-    return open_source(name, place, allow_remote=allow_remote, encoding=entry.encoding or "")
+    return open_source(
+        name,
+        place,
+        allow_remote=allow_remote,
+        encoding=entry.encoding or "",
+        mapped=tuple(entry.fields.values()),
+    )
 
 
 def _remark(findings: Findings, loaded: Mapping[str, Loaded]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -168,10 +168,17 @@ def _frame_content(
     return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
 
 
-def open_source(layer: str, place: Place, *, allow_remote: bool, encoding: str = "") -> Source:
+def open_source(
+    layer: str,
+    place: Place,
+    *,
+    allow_remote: bool,
+    encoding: str = "",
+    mapped: Collection[str] = (),
+) -> Source:
     """Look into a file: which layer is meant, which columns it has, in which CRS.
 
-    ``encoding`` is that of text that is not UTF-8.
+    ``encoding`` is that of text that is not UTF-8; ``mapped`` are the columns the brief names.
 
     Raises
     ------
@@ -188,7 +195,9 @@ def open_source(layer: str, place: Place, *, allow_remote: bool, encoding: str =
             )
         source = parquet.open_parquet(layer, place.path)
     else:
-        source = vector.open_vector(layer, place, allow_remote=allow_remote, encoding=encoding)
+        source = vector.open_vector(
+            layer, place, allow_remote=allow_remote, encoding=encoding, mapped=mapped
+        )
     return replace(source, encoding=encoding)
 
 

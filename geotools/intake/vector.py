@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -33,6 +33,7 @@ from geotools.intake.letters import (
     column_of,
     is_foreign,
     is_utf8,
+    likely_encoding,
     name_fault,
     own_names,
     text_of,
@@ -82,8 +83,17 @@ WHOLE_TYPES = {
 }
 
 
-def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str = "") -> Source:
+def open_vector(
+    layer: str,
+    place: Place,
+    *,
+    allow_remote: bool,
+    encoding: str = "",
+    mapped: Collection[str] = (),
+) -> Source:
     """Look into a vector file; ``encoding`` is that of its text where it is not UTF-8.
+
+    ``mapped`` are the columns that the brief names, which may tell the encoding where it does not.
 
     Raises
     ------
@@ -104,7 +114,8 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool, encoding: str =
     except UnicodeDecodeError as error:
         if is_utf16(place.path):
             raise damaged(label, place.path, error) from error
-        raise LayerError(label, name_fault(layer, error.object, encoding)) from error
+        likely = likely_encoding(_stored_names(place, sublayer), mapped)
+        raise LayerError(label, name_fault(layer, error.object, encoding, likely)) from error
     except READ_ERRORS as error:
         raise damaged(label, place.path, error, target=place.target) from error
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
@@ -173,6 +184,15 @@ def _columns(info: dict[str, Any], encoding: str) -> list[str]:
     """Return the names of the columns; ``encoding`` is theirs if they were asked for in `BYTES`."""
     stored = [str(name) for name in info["fields"]]
     return own_names(stored, encoding) if encoding else stored
+
+
+def _stored_names(place: Place, sublayer: str) -> list[bytes]:
+    """Return the names of the columns as they are stored, none if they cannot be had."""
+    try:
+        info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
+    except READ_ERRORS:
+        return []
+    return [str(name).encode(BYTES) for name in info["fields"]]
 
 
 def _is_geometry(name: str, info: dict[str, Any]) -> bool:

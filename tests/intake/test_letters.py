@@ -76,6 +76,8 @@ def test_a_name_of_a_column_that_is_not_utf_8_is_refused_with_what_to_state(
     assert "under [inputs.mains]" in text
     assert 'encoding = "Windows-1252"' in text
     assert "damaged" not in text
+    text = fault(read_file, path, crs=CRS, fields=fields("mat"))
+    assert 'how its letters are written, such as encoding = "Windows-1252"' in text
     text = fault(read_file, path, crs=CRS, fields=fields("matériau"), encoding="ascii")
     assert "has a column whose name is not ascii, as the brief says" in text
 
@@ -85,7 +87,7 @@ def test_values_that_are_not_utf_8_are_told_with_what_to_state(tmp_path, read_fi
     told = {"crs": CRS, "fields": fields("mat")}
     (text,) = found(read_file(path, **told), "reader-message")["text"]
     assert "column 'mat' holds text that is neither UTF-8 nor" in text
-    assert 'under [inputs.mains], how its letters are written: encoding = "Windows-1252"' in text
+    assert 'under [inputs.mains], how its letters are written, such as encoding = "Win' in text
     (text,) = found(read_file(path, encoding="ascii", **told), "reader-message")["text"]
     assert "column 'mat' holds letters that are not ascii, as the brief says" in text
 
@@ -151,3 +153,54 @@ def test_a_window_and_a_column_alone_are_read_in_the_encoding_of_the_brief(tmp_p
     source = open_source("mains", place, allow_remote=False, encoding="latin1")
     assert set(source.column("status")) == {"live", "gelé"}
     assert set(source.column("matériau")) == {"béton"}
+
+
+@pytest.mark.parametrize(
+    ("encoding", "head"),
+    [
+        ("Windows-1250", "Średnica rury"),
+        ("Windows-1251", "материал"),
+        ("Windows-1253", "υλικό"),
+        ("Windows-1254", "boru cinsi ş"),
+        ("Windows-1257", "vamzdžio rūšis"),
+    ],
+)
+def test_the_encoding_to_state_is_that_in_which_the_names_mapped_are_found(
+    encoding, head, tmp_path, read_file, fault
+):
+    path = csv(tmp_path / "m.csv", head, ("steel", "live"), encoding)
+    text = fault(read_file, path, crs=CRS, fields=fields(head))
+    assert f"({head!r}, if it is {encoding})" in text
+    assert f'how its letters are written: encoding = "{encoding}", in which names mapped' in text
+    assert read_file(path, crs=CRS, fields=fields(head), encoding=encoding)
+    text = fault(read_file, path, crs=CRS, fields=fields(head), encoding="ISO-8859-1")
+    assert f"and they are when read as {encoding}: state that there" in text
+
+
+def test_a_name_mapped_that_is_nowhere_says_nothing_of_the_encoding(tmp_path, read_file, fault):
+    path = csv(tmp_path / "m.csv", "matériau", ("acier", "live"), "ISO-8859-1")
+    mapped = {"main_id": "métal", "material": "matériau"}  # of which the other is as it should be
+    text = fault(read_file, path, crs=CRS, fields=mapped, encoding="ISO-8859-1")
+    assert "is mapped to column 'métal', which is not there" in text
+    assert "when read as" not in text
+
+
+@pytest.mark.parametrize(
+    ("stated", "encoding", "word"),
+    [
+        ("ISO-8859-2", "Windows-1250", "żeliwo śląskie"),
+        ("latin1", "Windows-1252", "béton œuvré"),
+        ("ISO-8859-9", "Windows-1254", "beton “A” ş"),
+        ("ISO-8859-13", "Windows-1257", "„ketus“ ž"),
+    ],
+)
+def test_text_with_signs_that_stand_for_no_letter_is_told_to_be_in_a_windows_encoding(
+    stated, encoding, word, tmp_path, read_file, found
+):
+    path = csv(tmp_path / "m.csv", "mat", (word, "live"), encoding)
+    told = {"crs": CRS, "fields": fields("mat")}
+    (row,) = found(read_file(path, encoding=stated, **told), "encoding-doubtful").itertuples()
+    assert (row.severity, row.layer) == ("warning", "mains")
+    assert f"column 'mat' holds signs that stand for no letter when read as {stated}" in row.text
+    assert f"the file is likely {encoding}, in which that is {word!r}" in row.text
+    assert found(read_file(path, encoding=encoding, **told), "encoding-doubtful").empty
