@@ -493,7 +493,7 @@ def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
     row = SimpleNamespace(
         geometry=shapely.Polygon(ring), lanes_closed=1, lanes_left=1, street="", class_=""
     )
-    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={}, once=lambda _, made: made())), row)
     assert edge is not None
     assert edge.deep > far - near + 0.02
     assert edge.plain == pytest.approx(far - near)
@@ -550,7 +550,7 @@ def test_the_long_edge_of_a_closure_whose_work_ends_where_its_street_doubles_bac
     row = SimpleNamespace(
         geometry=shapely.Polygon(ring), lanes_closed=1, lanes_left=0, street="", class_=""
     )
-    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={}, once=lambda _, made: made())), row)
     assert edge is not None
     assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(kerb))
     assert edge.deep == pytest.approx(3.25)
@@ -574,7 +574,7 @@ def test_the_long_edge_of_a_closure_whose_lane_begins_and_ends_at_corners_is_its
         geometry=shapely.Polygon([near, *inner, *kerb[:-1]]),
         lanes_closed=1, lanes_left=0, street="", class_="",
     )  # fmt: skip
-    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={}, once=lambda _, made: made())), row)
     assert edge is not None
     assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(kerb))
 
