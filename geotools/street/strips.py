@@ -20,7 +20,6 @@ MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off t
 REACH = 0.5  # m a street's heading is taken over, on either side
 FOLDS = 4  # as often points that an outline runs back between are drawn in one
 STRAIGHT = 0.02  # rad; lines that turn less meet nowhere in particular
-LEVEL = 1e-4  # rad; at a vertex where it turns less a street goes straight on
 EDGE = 1e-6  # m; a vertex so near to a corner is at it
 
 
@@ -74,19 +73,27 @@ def strips(
         return np.zeros(0, dtype=object)
     one, two = (c.reshape(-1, 2) for c in (corners, np.roll(corners, -1, axis=1)))
     street = np.repeat(chain, sides)
-    side, vertex = _stops(net, street, one, two)
+    low, high = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
+    first = net.places.search(street, low + EDGE, "right")
+    last = net.places.search(street, high - EDGE, "left")
+    # Every side is its corner and the street's vertices up to the next one.
+    stops = offsets_of(1 + np.maximum(last - first, 0))
+    side = row_of(stops)
+    place = np.arange(stops[-1]) - stops[side]
     forward = (one[:, 0] <= two[:, 0])[side]
-    at = np.where(vertex < 0, one[side, 0], net.places.at[vertex])
+    vertex = np.where(forward, first[side] + place - 1, last[side] - place)
+    vertex = np.where(place == 0, 0, vertex)  # a corner, which is on none
+    at = np.where(place == 0, one[side, 0], net.places.at[vertex])
     span = (two - one)[side]
     share = (at - one[side, 0]) / np.where(span[:, 0] != 0, span[:, 0], 1.0)
     off = one[side, 1] + share * span[:, 1]
-    xy, ring = on_street(net, street[side], at, off), side // sides
+    xy, ring = on_street(net, street[side], at, off), row_of(stops[::sides])
     xy = _beside_straights(net, street[side], at, off, xy)
     if unfolded:
         xy = _unfolded(xy, on_street(net, street[side], at, np.zeros(len(at))), ring)
     reach = corners[:, :, 0].min(axis=1)[ring], corners[:, :, 0].max(axis=1)[ring]
     room = np.minimum(at - reach[0], reach[1] - at)
-    sharp = _sharp(net, street[side], vertex, off)
+    sharp = _sharp(net, street[side], np.where(place == 0, -1, vertex), off)
     if len(sharp.row):
         xy, ring = sharp.drawn(xy, ring, forward, room)
     shapes = shapely.polygons(shapely.linearrings(xy, indices=ring))
@@ -95,29 +102,6 @@ def strips(
     mixed = shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION
     shapes[mixed] = _areas(shapes[mixed])
     return np.asarray(shapes, dtype=object)
-
-
-def _stops(
-    net: StreetNet, street: IntArray, one: FloatArray, two: FloatArray
-) -> tuple[IntArray, IntArray]:
-    """Return the points of outlines: the side of each, and its vertex of the street or -1.
-
-    Every side, from its corner ``one`` towards ``two``, is that corner and the street's vertices
-    on the way. One that draws nearer to the street is straight between the mitres of its turns:
-    vertices where the street goes straight on are no part of it.
-    """
-    low, high = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
-    first = net.places.search(street, low + EDGE, "right")
-    last = net.places.search(street, high - EDGE, "left")
-    stops = offsets_of(1 + np.maximum(last - first, 0))
-    side = row_of(stops)
-    place = np.arange(stops[-1]) - stops[side]
-    forward = (one[:, 0] <= two[:, 0])[side]
-    vertex = np.where(forward, first[side] + place - 1, last[side] - place)
-    corner, aslant = place == 0, (one[:, 1] != two[:, 1])[side]
-    vertex[corner] = -1
-    kept = corner | ~aslant | (net.bent[vertex + 1] - net.bent[vertex] > LEVEL)
-    return side[kept], vertex[kept]
 
 
 def _beside_straights(

@@ -386,32 +386,6 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
     assert work.difference(shape).area < 1e-3
 
 
-@pytest.mark.parametrize("offset", [-3.0, 3.0])
-@pytest.mark.parametrize("more", [[470.0], [430.0, 455.5, 490.0], [505.0, 515.0]])
-def test_vertices_on_the_straights_of_a_street_change_no_taper_round_its_corner(
-    more: list[float], offset: float
-) -> None:
-    """The work ends 30 m before or begins 30 m past the corner, which lies in a taper."""
-
-    def shapes(line: shapely.LineString) -> Any:
-        table = pd.DataFrame(
-            {"class": ["local"], "lanes": [2], "width": [14.0], "speed": [SPEED], "name": ["High"]}
-        )
-        xy = shapely.get_coordinates(line)
-        lines = Lines(table, xy, np.array([0, len(xy)]))
-        streets = build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
-        fixed = ClosureRules(passage=PASSAGE, taper=80.0, buffer=10.0, keep_right=True)
-        works = [(530.0, 545.0), (455.0, 470.0), (487.0, 495.0)]
-        pits = [a_pit(2, 14.0, offset, work_low=low, work_high=high) for low, high in works]
-        return close_lanes(pd.DataFrame(pits), streets, fixed)["geometry"].to_numpy()
-
-    road = shapely.LineString([(0.0, 0.0), (500.0, 0.0), (883.0, 321.4), (950.0, 321.4)])
-    at = sorted([*shapely.line_locate_point(road, shapely.points(road.coords)).tolist(), *more])
-    split = shapely.LineString([road.interpolate(place) for place in at])
-    moved = shapely.symmetric_difference(shapes(road), shapes(split))
-    assert shapely.area(moved).max() < 1e-4
-
-
 @pytest.mark.parametrize(("oneway", "side"), [(1.0, "along"), (-1.0, "against")])
 @pytest.mark.parametrize("offset", [-2.0, 2.0])
 def test_on_a_one_way_street_traffic_merges_into_the_lane_left(
