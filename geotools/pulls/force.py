@@ -298,8 +298,8 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
             met = point + next_
             inner = low < met < high and way * (end - chainage[met]) > 0.0
             upto = chainage[met] if inner else end
-            if curve[point] > 0.0:
-                held = curve_limit[point] if curve_limit[point] < most else most
+            held = curve_limit[point] if curve_limit[point] < most else most
+            if curve[point] > 0.0 or held < most:
                 onward = way * (upto - at)
                 f, grown, gone, most_left = _turning(
                     f, grown, load[point], curve[point], held, string, left, onward
@@ -349,26 +349,41 @@ def _turning(
 
     With the head x into it the force is ``F e^(rate x) + load (e^(rate x) - 1) / rate``, and the
     ``left - x`` of string still out adds ``string grown e^(rate x)`` times as much: together
-    greatest at an end of the stretch, or once on the way.
+    greatest at an end of the stretch, or once on the way. Without friction (rate 0) both go
+    straight, as limits of these.
 
     Returns the force, what is grown, the way made (``onward`` or less, where the pull ends), and
     the way the pull may go on from the beginning of the stretch.
     """
-    drag, lead = string * grown, load / rate
+    drag = string * grown
     if force + drag * left > held:
         if force >= held:
             return force, grown, 0.0, 0.0
         left = (held - force) / drag
     gone = onward if onward < left else left
-    if (force + lead) * math.exp(rate * gone) - lead > held:
-        gone = left = math.log((held + lead) / (force + lead)) / rate
+    if _gathered(force, load, rate, gone) > held:
+        gone = left = _way_to(force, load, rate, held)
     if drag > 0.0:
-        growth = math.exp(rate * gone)
-        room = (held + lead - (force + lead) * growth) / (drag * growth)
+        room = (held - _gathered(force, load, rate, gone)) / (drag * math.exp(rate * gone))
         left = min(left, gone + room) if room > 0.0 else gone
-        begin = (force + lead) / drag - 1.0 / rate  # the force is greatest a way left + begin on
-        if 0.0 < left + begin < gone:
-            left = min(left, math.log((held + lead) * rate / drag) / rate - begin)
+        if rate > 0.0:
+            lead = load / rate
+            begin = (force + lead) / drag - 1.0 / rate  # the force is greatest left + begin on
+            if 0.0 < left + begin < gone:
+                left = min(left, math.log((held + lead) * rate / drag) / rate - begin)
         gone = gone if gone < left else left
-    growth = math.exp(rate * gone)
-    return force * growth + load * math.expm1(rate * gone) / rate, grown * growth, gone, left
+    return _gathered(force, load, rate, gone), grown * math.exp(rate * gone), gone, left
+
+
+def _gathered(force: float, load: float, rate: float, way: float) -> float:
+    """Return the force a way into a stretch that turns evenly, N, a kernel."""
+    along = way if rate == 0.0 else math.expm1(rate * way) / rate
+    return force * math.exp(rate * way) + load * along
+
+
+def _way_to(force: float, load: float, rate: float, held: float) -> float:
+    """Return the way after which a force held back by friction reaches a limit, m, a kernel."""
+    if rate == 0.0:
+        return (held - force) / load
+    lead = load / rate
+    return math.log((held + lead) / (force + lead)) / rate

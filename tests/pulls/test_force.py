@@ -390,6 +390,7 @@ def _round(
     weight: float = WEIGHT,
     grade: float = 0.0,
     roller: float = ROLLER,
+    friction: float = MU,
 ) -> ForceProfile:
     """One run with curves as (first, last, deflection, limit), each of them a bend."""
     first, last, deflection, limit = np.array(curves).T
@@ -401,7 +402,7 @@ def _round(
              "deflection": deflection, "bend_limit": limit}
         ),
         np.array([0, len(stations)]), weight=np.array([weight]),
-        string_weight=np.array([abs(weight)]), friction=MU, roller_friction=roller,
+        string_weight=np.array([abs(weight)]), friction=friction, roller_friction=roller,
     )  # fmt: skip
 
 
@@ -445,6 +446,21 @@ def test_a_pull_that_ends_in_a_curve_is_held_to_what_the_curve_allows() -> None:
     assert 0.0 < way < 60.0
     assert _march_one(profile, 0.0, 105.0) == pytest.approx((50.0 + way, limit))
     assert _march_one(profile, 0.0, 55.0)[0] == 55.0
+
+
+@pytest.mark.parametrize("friction", [0.0, 1e-9])
+def test_without_friction_a_curve_still_limits_what_the_string_on_its_rollers_draws(
+    friction: float,
+) -> None:
+    """The rollers alone draw, rollers w (L - 50) as the head comes to the curve at 50 m."""
+    limit = 20_000.0
+    profile = _round([0.0, 321.0], (50.0, 90.0, 1.5, limit), roller=1.0, friction=friction)
+    reach, force = _march_one(profile, 5.0, 316.0)
+    assert reach == pytest.approx(50.0 + limit / WEIGHT, rel=1e-6)
+    assert force == pytest.approx(0.0, abs=0.01)
+    # uphill the weight alone, 80 N/m: 4 kN are reached in the curve
+    alone = _round([0.0, 321.0], (50.0, 90.0, 1.5, 4e3), grade=0.1, roller=0.0, friction=friction)
+    assert _march_one(alone, 30.0, 316.0)[0] == pytest.approx(80.0, rel=1e-6)
 
 
 def _most(
