@@ -101,19 +101,21 @@ def _served(plan: Plan, tally: Tally, row: Any) -> None:
 def valves_to_close(plan: Plan) -> Tally:
     """Check that the valves of shutdowns stand where a valve of their name does.
 
-    Valves farther from all runs than the plan holds features are not known.
+    Valves farther from all runs than the plan holds features are not known, but one it holds by
+    the name of the place stands where it does.
     """
     tally = Tally("shutdowns")
     known = [row for row in plan.rows(CONTEXT) if row.layer == "valves"]
     reach = plan.setting("output.context") - AT
     runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")["geometry"]))
-    tree = shapely.STRtree([row.geometry for row in known])
+    tree, held_by = shapely.STRtree([row.geometry for row in known]), {k.feature for k in known}
     for row in plan.rows("shutdowns"):
         parts = [] if row.geometry is None else shapely.get_parts(row.geometry)
+        ordered = _in_order(row)
         for point, names in zip(parts, _names_at(row, len(parts)), strict=True):
             near = tree.query(point, predicate="dwithin", distance=AT).tolist()
             held = reach > 0 and len(runs.query(point, predicate="dwithin", distance=reach))
-            if not near and not held:
+            if not near and not held and not (ordered and names in held_by):
                 tally.skip("valves to close farther from the runs than the plan holds valves")
                 continue
             named = any(f",{known[k].feature}," in f",{names}," for k in near)
