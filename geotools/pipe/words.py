@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from functools import cache
+from itertools import pairwise
 
 from geotools.pipe._tables import rows
 from geotools.pipe.names import folded
@@ -33,7 +34,7 @@ _OTHER = "unknown"  # a material, but none there is a table of bores for
 # English and, as "ducto", in Spanish. A word that ends in "guss" is a material by itself.
 _MARK = re.compile(
     r"(?:spheroid|spharo|sfero|esfero|nodul|kugelgra[pf]h?it|kulick|ductil|ductiel|duktil|duttil"
-    r"|tvarn)(?!\w*guss)\w*|sg|ggg|gjs"
+    r"|tvarn)(?!\w*guss)\w*|sg|ggg|gjs|dukt|dutt|nod|segt|sejt|sfer|spher|tvar"
 )
 # Words that tell that "di" beside them is no Italian "of".
 _ENGLISH = frozenset({"iron", "spun"})
@@ -51,7 +52,9 @@ def kind_of(text: str) -> str:
     Case, marks on letters, and spaces, hyphens and points between letters do not matter. Known
     words may stand among others (``ductile iron pipe``), the longest count; codes of two or three
     letters count beside numbers and classes alone (``PE 100 SDR 11``). Cast iron beside a mark of
-    ductility (``nodular``, ``GGG``) is ductile iron.
+    ductility (``nodular``, ``GGG``) is ductile iron; beside a part that is neither known nor one of
+    those that say nothing (``data/host_idle.csv``: joints, linings, classes) it may be, and names
+    no kind.
 
     Parameters
     ----------
@@ -82,6 +85,8 @@ def kind_of(text: str) -> str:
     if kinds <= _GREY | {_DUCTILE}:
         kinds = _irons(text, parts, {word: words[word] for word in found}, kinds)
     kinds = {_CAST.get(frozenset(kinds), "")} - {""} or kinds
+    if kinds <= _GREY and _is_doubted(parts, found):
+        return ""
     return kinds.pop() if len(kinds) == 1 else ""
 
 
@@ -146,6 +151,21 @@ def _is_mark(word: tuple[str, ...]) -> bool:
     return len(word) == 1 and _MARK.fullmatch(word[0]) is not None
 
 
+def _is_doubted(parts: Sequence[str], found: Sequence[tuple[str, ...]]) -> bool:
+    """Tell whether beside words for cast iron stands what may say that it is ductile.
+
+    D is a size before a number, and a class (of 1908) of what English calls iron.
+    """
+    said = {part for word in found for part in word} | {part for part in parts if part.isdigit()}
+    said |= {part for (part, *rest) in _by_parts()[1] if not rest}
+    sized = {part for part, then in pairwise(parts) if then.isdigit()}
+    said |= {"d"} & (sized | ({"d"} if "iron" in parts else set()))
+    words, stems = _idle()
+    return any(
+        part not in said and part not in words and not part.startswith(stems) for part in parts
+    )
+
+
 def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[tuple[str, ...]]:
     """Return the words among the parts of a text, none part of a longer one."""
     longest = max(map(len, words))
@@ -161,6 +181,14 @@ def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[
         else:
             at += 1
     return found
+
+
+@cache
+def _idle() -> tuple[frozenset[str], tuple[str, ...]]:
+    """Return words that say nothing beside one for cast iron, and beginnings of such."""
+    every = {word for row in rows("host_idle") for word in row["words"].split()}
+    stems = tuple(word[:-1] for word in sorted(every) if word.endswith("*"))
+    return frozenset(every) | _BESIDE, stems
 
 
 @cache

@@ -461,6 +461,59 @@ def test_words_of_the_trade_are_read_in_several_languages_and_among_others(
 @pytest.mark.parametrize(
     "word",
     [
+        *(
+            "FUNDICION DUCT",
+            "Fundición dúct. DN 400",
+            "FUNDICION DUC.",
+            "Fund. Dúctil",
+            "HIERRO DUCT",
+        ),
+        *("żeliwo sfer.", "ŻELIWO SF. 500", "litina tvár.", "litina TL", "gietijzer nod."),
+        *("nod. gietijzer", "gietijzer NGY", "gjutjärn, segt", "segt gjutjärn", "Seg gjutjärn"),
+        *("gjutjärn seg", "støbejern dukt.", "Sejt støbejern", "sejjern", "Gusseisen dukt."),
+    ],
+)
+def test_usual_short_words_for_ductile_beside_iron_are_read(word: str) -> None:
+    assert host_kind(np.array([word, word.upper()])).tolist() == ["ductile_iron"] * 2
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        *("FUNDICION D.", "Guss D", "żeliwo ciągliwe", "gietijzer N", "fundición xyzzy"),
+        *("litina tvz.", "cast iron duct", "gjutjärn sgt", "ghisa d."),
+    ],
+)
+def test_iron_beside_a_part_nobody_knows_is_not_taken_for_grey(word: str) -> None:
+    assert kind_of(word) == ""
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        *("CAST IRON PIT", "CI 1912", "cast iron class 150", "cast iron D", "Cast Iron Class B"),
+        *(
+            "FUNDICION D 400",
+            "cast iron, unlined, lead joints",
+            "Gusseisen, Stemmmuffen, bituminiert",
+        ),
+        *(
+            "Guss mit ZM-Auskleidung",
+            "fonte grise revêtue mortier ciment",
+            "żeliwo szare kielichowe",
+        ),
+        *("šedá litina s hrdly, DN 500 PN 10", "gietijzer met cement bekleed", "grått gjutjärn"),
+        *("gjutjärn (muff) 1925", "old cast iron water main", "ghisa grigia con giunto a piombo"),
+        *("gråt støbejern, blyfuge", "fundición gris con junta de goma", "cast iron (assumed)"),
+    ],
+)
+def test_iron_beside_joints_linings_classes_and_the_like_stays_grey(word: str) -> None:
+    assert kind_of(word) == "cast_iron" or (kind_of(word), word) == ("pit_cast", "CAST IRON PIT")
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
         "GRP",
         "G.R.P.",
         "FRP DN 600",
