@@ -44,7 +44,8 @@ ON_FOOT = (
     "voie cyclable", "voie pietonne", "voie verte",
     # Spanish
     "acera", "camino peatonal", "carril bici", "ciclopista", "ciclorruta", "ciclovia", "escalera",
-    "escalinata", "paso peatonal", "pasarela", "senda", "sendero", "vereda",
+    "escalinata", "escalones", "paso peatonal", "pasarela", "senda", "sendero", "vereda",
+    "via ciclista",
     # Italian
     "ciclabile", "ciclopedonale", "gradinata", "marciapied", "passaggio pedonale", "passerella",
     "percorso pedonale", "pista ciclabile", "ponte pedonale", "scalinata", "sentiero",
@@ -54,18 +55,28 @@ ON_FOOT = (
     # Portuguese
     "escada", "passadico", "passarela", "passeio", "trilha", "trilho",
     # Polish
-    "chodnik", "droga dla pieszych", "droga dla rowerow", "droga rowerowa", "kladka", "schody",
-    "sciezka",
+    "chodnik", "ciag pieszo rowerowy", "ciag pieszy", "droga dla pieszych", "droga dla rowerow",
+    "droga rowerowa", "kladka", "schody", "sciezka",
     # Czech
     "cyklostezka", "lavka", "pesina", "schodiste", "stezka",
     # Swedish
-    "cykelbana", "cykelvag", "gang och cykel", "gangbana", "gangbro", "gangstig", "gangvag",
-    "trappa", "trottoar",
+    "cykelbana", "cykelvag", "gang och cykel", "gangbana", "gangbro", "gangstig", "gangstrak",
+    "g c vag", "gangvag", "gc vag", "trappa", "trottoar",
     # Danish
     "cykelsti", "fortov", "gangsti", "stiforbindelse", "trappe",
 )  # fmt: skip
-ON_FOOT_ALONE = ("pfad", "scala", "stig", "sti", "steg", "steps", "trap", "trappen")
-_ON_FOOT = re.compile(rf"\b(?:{'|'.join(ON_FOOT)})|\b(?:{'|'.join(ON_FOOT_ALONE)})\b")
+ON_FOOT_ALONE = (
+    *("pfad", "scala", "stig", "sti", "steg", "steps", "trap", "trappen"),
+    "pesi(?! zona)",  # vehicles deliver there
+)
+# Ends of compounds that say it, in Danish, Swedish, Dutch and German: Fahrweg and sonstig are none.
+ON_FOOT_ENDS = (
+    r"\w{3}sti(?:er)?", r"(?<!son)(?<!gun)(?<!fri)stig(?:ar)?", "trapp(?:a|or|e|er)", "treppen?",
+    r"(?:fiets|voet|wandel|ruiter)\w*pad(?:en)?", "(?:geh|rad|fuss|wander)wege?",
+)  # fmt: skip
+_ON_FOOT = re.compile(
+    rf"\b(?:{'|'.join(ON_FOOT)})|\b(?:{'|'.join(ON_FOOT_ALONE)})\b|(?:{'|'.join(ON_FOOT_ENDS)})\b"
+)
 
 
 def doubtful_ways(classes: npt.NDArray[np.object_], excluded: Sequence[str]) -> list[str]:

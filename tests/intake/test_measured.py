@@ -254,7 +254,10 @@ def test_which_classes_are_no_streets_is_a_setting(network, read, found):
         "Public Footpath", "Towpath", "Cycle Track", "Footbridge", "Walkway/Pedestrian Trail",
         "Gehweg", "Fußweg", "Geh- und Radweg", "Treppe", "Sentier", "Escalier", "Trottoir",
         "Piste cyclable", "Chemin piétonnier", "Acera", "Marciapiede", "Voetpad", "Escadaria",
-        "Ścieżka", "Schodiště", "Gångväg", "Cykelsti",
+        "Ścieżka", "Schodiště", "Gångväg", "Cykelsti", "Ciąg pieszy", "ciąg pieszo-rowerowy",
+        "Bromfietspad", "fiets-/bromfietspad", "GC-väg", "Trappor", "Gångstråk", "Trampesti",
+        "Fællessti", "Pěší", "komunikace pro pěší", "Vía ciclista", "Escalones", "Naturstig",
+        "Havetrappe", "Freitreppe", "Sonderradweg", "Voetgangerspad",
     ],
 )  # fmt: skip
 def test_a_class_that_seems_to_be_of_no_street_is_told_and_taken_as_one_until_it_is_named(
@@ -278,6 +281,8 @@ def test_words_that_may_carry_vehicles_are_no_doubtful_class(network, read, foun
     words = [
         "lane", "Alley", "Chemin", "Path to site", "track", "pedestrian", "Vehicular Trail",
         "Fußgängerzone", "stepson road", "Radialstraße", "", "residential", "Steggasse",
+        "Fahrweg", "sonstig", "Gehöftweg", "pěší zóna", "ciąg pieszo-jezdny", "zandpad", "misti",
+        "kurzfristig", "bromfietsbaan",
     ]  # fmt: skip
     assert found(read(mains=network(), streets=streets(*words)), "class-doubtful").empty
     nothing = read({"street": {"excluded_classes": []}}, mains=network(), streets=streets("Treppe"))
