@@ -250,8 +250,8 @@ STATES: Words = (
         (
             "open", "opened", "offen", "auf", "geöffnet", "geoeffnet", "ouvert", "ouverte",
             "abierta", "abierto", "aperta", "aperto", "geopend", "aberta", "aberto", "otwarta",
-            "otwarty", "otwarte", "otevřeno", "otevřena", "otevřený", "otevřené", "öppen", "öppet",
-            "öppna", "åben", "åbent",
+            "otwarty", "otwarte", "otw", "otevřeno", "otevřena", "otevřený", "otevřené",
+            "otevř", "öppen", "öppet", "öppna", "åben", "åbent",
         ),
     ),
     (
@@ -259,9 +259,9 @@ STATES: Words = (
         (
             "closed", "close", "shut", "geschlossen", "zu", "verschlossen", "gesperrt",
             "abgesperrt", "fermé", "fermée", "cerrada", "cerrado", "chiusa", "chiuso", "gesloten",
-            "dicht", "fechada", "fechado", "zamknięta", "zamknięty", "zamknięte", "zavřeno",
-            "zavřena", "zavřený", "zavřené", "uzavřeno", "uzavřena", "uzavřený", "stängd",
-            "stängt", "lukket",
+            "dicht", "fechada", "fechado", "zamknięta", "zamknięty", "zamknięte", "zamkn",
+            "zamk", "zavřeno", "zavřena", "zavřený", "zavřené", "zavř", "uzavřeno", "uzavřena",
+            "uzavřený", "stängd", "stängt", "lukket",
         ),
     ),
 )  # fmt: skip

@@ -2,11 +2,14 @@
 
 NO is no, of a column that says whether valves are open, or normally open, as in pairs with NC or
 NF. The other words of its column tell which; where they do not, it is read as no, and told. So it
-is with NA, not available or normally open as in Spanish, and OFF, off or open as in German.
+is with NA, not available or normally open as in Spanish, and OFF, off or open as in German. NÖ and
+NÅ, as of Swedish and Danish records, are N.O. in other letters.
 """
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Mapping, Set
 
 import numpy as np
@@ -26,6 +29,10 @@ PLAIN, MARKED, MIXED, DOUBTFUL = "", "marked", "mixed", "doubtful"
 # Words of two meanings, and the state by the second: normally open, NA as in normalmente abierta,
 # NF as in normalement fermé (else not found), OFF as in offen, NE as in Czech (beside ano).
 TWOFOLD = {"no": 1.0, "na": 1.0, "nf": 0.0, "off": 1.0, "ne": 0.0}
+# normalnie zamknięta, normal zu; normaal gesloten; normalt stängd; normalt lukket: so beside NO
+SHUT_MARKS = ("nz", "ng", "ns", "nl")
+TWOFOLD |= dict.fromkeys(SHUT_MARKS, 0.0)
+_NORDIC = frozenset({"nö", "nå", "nø"})
 # Words for normally, which may stand before open and closed. Common practice, no source.
 _NORMALLY = (
     "normally", "normal", "normalement", "normalmente", "normalerweise", "normaal", "normalnie",
@@ -39,9 +46,30 @@ _SAID = {
 OPEN, CLOSED = (frozenset(w for w, said in _SAID.items() if said == state) for state in (1.0, 0.0))
 # Words for yes or no, and open, beside which NO is a no.
 PLAINLY = frozenset((*map(folded, (*YES, *NO)), *OPEN)) - {"no", *CLOSED}
+# Words for open beside which NO is no English, nor NS not stated
+_OTHER_OPEN = OPEN - {"open", "opened"}
 _GERMAN_SHUT = frozenset({"zu", "geschlossen", "verschlossen", "gesperrt", "abgesperrt"})
 _GERMAN = _GERMAN_SHUT | {"auf", "offen", "geoffnet", "ja", "j", "nein", "wahr", "falsch"}
 _BETWEEN = str.maketrans("", "", "./-_ ")
+# What may stand beside a word for open or closed and leaves it that: valves, and fully or always.
+# Common practice, no source.
+_VALVES = (
+    "valve", "ventil", "ventilen", "schieber", "absperrschieber", "armatur", "klappe", "vanne",
+    "robinet", "valvula", "llave", "valvola", "saracinesca", "afsluiter", "schuif", "ventiel",
+    "registro", "zasuwa", "zawor", "przepustnica", "soupe", "soupatko", "uzaver", "avstangning",
+    "avstangningsventil", "skydeventil",
+)  # fmt: skip
+_FULLY = (
+    "fully", "full", "always", "permanently", "completely", "ganz", "voll", "vollstandig",
+    "vollig", "immer", "standig", "dauernd", "totalement", "completement", "toujours",
+    "totalmente", "completamente", "siempre", "sempre", "permanentemente", "geheel", "volledig",
+    "altijd", "calkowicie", "zawsze", "stale", "zcela", "plne", "trvale", "vzdy", "helt", "alltid",
+    "altid",
+)  # fmt: skip
+_IDLE = frozenset((*_VALVES, *_FULLY, *_NORMALLY))
+_MARKS = frozenset({"no", "nc", "nf", *SHUT_MARKS})
+_LETTERS = re.compile(r"[^\W\d_]+")
+_WITH_MARK = re.compile(r"(.+?)\s*\(\s*([^()]+?)\s*\)")
 
 
 def has_twofold(texts: npt.NDArray[np.object_]) -> bool:
@@ -59,15 +87,17 @@ def normally(texts: npt.NDArray[np.object_]) -> dict[str, str]:
     no, na = _no(words), _na(words | found & {"na"})
     marked = MARKED in (no, na) or any(_is_mark(word) and _letters(word) == "no" for word in words)
     meant = {"no": no, "na": na, "off": _off(words)}
-    if any(_letters(word) == "nf" for word in words):
-        meant["nf"] = MARKED if marked else DOUBTFUL
+    for mark in ("nf", *SHUT_MARKS):
+        if any(_letters(word) == mark for word in words):
+            read = marked or (mark != "nf" and no == MIXED and _tells_open(words))
+            meant[mark] = MARKED if read else DOUBTFUL
     meant["ne"] = MARKED if "ano" in words else PLAIN
     return {word: how for word, how in meant.items() if how != PLAIN}
 
 
 def says_closed(text: str) -> bool:
     """Tell whether a text says that a valve is closed, by a word or as N.C. does."""
-    return _state(folded(text), {}) == 0.0
+    return _state(_word(text), {}) == 0.0
 
 
 def states(texts: npt.NDArray[np.object_], meant: Mapping[str, str]) -> npt.NDArray[np.float64]:
@@ -82,7 +112,7 @@ def states(texts: npt.NDArray[np.object_], meant: Mapping[str, str]) -> npt.NDAr
         As of `normally`.
     """
     place, words = pd.factorize(texts)
-    said = [_state(folded(str(word)), meant) for word in words]
+    said = [_state(_word(str(word)), meant) for word in words]
     return np.array(said, dtype=np.float64)[place]
 
 
@@ -90,8 +120,9 @@ def state_remarks(
     name: str, texts: npt.NDArray[np.object_], meant: Mapping[str, str]
 ) -> list[tuple[str, str, str]]:
     """Return what is to be said of NO, NA and OFF in a column of this name; nothing where plain."""
-    found = pd.Series(texts, dtype=object).astype(str).map(folded)
-    out, marks = [], "N.F." if "nf" in meant else "N.C."
+    found = pd.Series(texts, dtype=object).astype(str).map(_word)
+    shut = [mark for mark in ("nf", *SHUT_MARKS) if mark in meant]
+    out, marks = [], " and ".join(f"{mark[0]}.{mark[1]}.".upper() for mark in shut or ["nc"])
     for word in (word for word in ("no", "na", "off") if word in meant):
         letters = found if word == "no" else found.map(_letters)
         count, how = int((letters == word).sum()), meant[word]
@@ -131,9 +162,16 @@ def _no(words: Set[str]) -> str:
     told = not words.isdisjoint(PLAINLY)
     if any(_is_mark(word) or _letters(word) == "nf" or _is_shut(word) for word in words):
         return MIXED if told else MARKED
+    if any(_letters(word) in SHUT_MARKS for word in words):
+        return MARKED if not told else MIXED if _tells_open(words) else PLAIN
     if told:
         return PLAIN
     return DOUBTFUL if words.isdisjoint(CLOSED) else MARKED
+
+
+def _tells_open(words: Set[str]) -> bool:
+    """Tell whether words that say yes, no or open all say open, in no English."""
+    return not words.isdisjoint(PLAINLY) and words & PLAINLY <= _OTHER_OPEN
 
 
 def _na(words: Set[str]) -> str:
@@ -162,7 +200,21 @@ def _state(word: str, meant: Mapping[str, str]) -> float:
     if word in _SAID:
         return _SAID[word]
     ends = (letters.removeprefix(adverb) for adverb in _NORMALLY if letters.startswith(adverb))
-    return next((_SAID[end] for end in ends if end in _SAID), np.nan)
+    return next((_SAID[end] for end in (letters, *ends) if end in _SAID), _among_others(word))
+
+
+def _among_others(word: str) -> float:
+    """Return the state by a word for it among words for valves, or with a mark of it behind."""
+    marked = _WITH_MARK.fullmatch(word)
+    if marked:
+        state, mark = _state(marked[1], {}), _letters(marked[2])
+        agrees = state == (1.0 if mark == "no" else 0.0)
+        return state if mark in _MARKS and agrees else np.nan
+    parts = _LETTERS.findall(word)
+    said = {_SAID[part] for part in parts if part in _SAID}
+    idle = (part in _SAID or part in _IDLE for part in parts)
+    plain = len(said) == 1 and not any(map(str.isdigit, word)) and "?" not in word and all(idle)
+    return said.pop() if plain else np.nan
 
 
 def _is_known(word: str) -> bool:
@@ -171,8 +223,9 @@ def _is_known(word: str) -> bool:
 
 
 def _is_shut(word: str) -> bool:
-    """Tell whether a word is one for normally closed, of more than one word."""
-    return word not in CLOSED and _state(word, {}) == 0.0
+    """Tell whether a word is one for normally closed, of more than one word, or has its mark."""
+    said = _letters(word).startswith(_NORMALLY) or _WITH_MARK.fullmatch(word) is not None
+    return said and word not in CLOSED and _state(word, {}) == 0.0
 
 
 def _is_mark(word: str) -> bool:
@@ -185,5 +238,11 @@ def _letters(word: str) -> str:
     return word if word == "n/a" else word.translate(_BETWEEN)
 
 
+def _word(text: str) -> str:
+    """Return a text as words are compared; NÖ, which is not NO, as N.O."""
+    plain = unicodedata.normalize("NFC", text).casefold()
+    return "n.o." if _letters(plain.strip()) in _NORDIC else folded(text)
+
+
 def _words(texts: npt.NDArray[np.object_]) -> set[str]:
-    return {folded(str(word)) for word in pd.unique(texts)}
+    return {_word(str(word)) for word in pd.unique(texts)}

@@ -42,6 +42,14 @@ def _valves(spot, words):
         (["NO", "normalmente cerrada", ""], MARKED, [1, 0, np.nan]),
         (["NO", "Sí", "si"], PLAIN, [0, 1, 1]),
         (["NO", "Aperta", "CHIUSA"], PLAIN, [0, 1, 0]),
+        (["NO", "YES", "closed valve"], PLAIN, [0, 1, 0]),
+        (["NO", "NZ", "N.Z."], MARKED, [1, 0, 0]),
+        (["NO", "NG", ""], MARKED, [1, 0, np.nan]),
+        (["NO", "NS", "no"], MARKED, [1, 0, 1]),
+        (["NO", "NZ", "otwarta"], MIXED, [1, 0, 1]),
+        (["NÖ", "NS", "nö"], PLAIN, [1, 0, 1]),
+        (["NÖ", "", "öppen"], PLAIN, [1, np.nan, 1]),
+        (["NÅ", "NL", "N.L."], PLAIN, [1, 0, 0]),
     ],
 )
 def test_no_is_normally_open_where_the_column_holds_such_marks_and_told_where_nothing_tells(
@@ -83,6 +91,39 @@ def test_na_is_normally_open_where_nothing_but_marks_for_closed_stands_beside_it
     layers = read(mains=network(), valves=_valves(spot, words))
     np.testing.assert_array_equal(layers.valves.table["open"].to_numpy(), states)
     assert _told(layers) == told
+
+
+@pytest.mark.parametrize("words", [["NS", "NO", "YES"], ["NG", "Open", ""], ["NZ", "", ""]])
+def test_other_marks_for_normally_closed_are_read_beside_normally_open_alone(
+    network, read, spot, words
+):
+    layers = read(mains=network(), valves=_valves(spot, words))
+    assert np.isnan(layers.valves.table["open"].to_numpy()[0])
+    assert "unreadable-value" in _told(layers)
+    if "NO" in words:
+        assert layers.valves.table["open"].tolist()[1] == 0
+
+
+def test_a_word_for_a_state_beside_words_that_do_not_say_the_contrary_is_read(network, read, spot):
+    shut = ["stängd ventil", "CERRADA (NC)", "zamkn.", "zamk.", "zavř.", "stale zamknięta"]
+    opened = ["helt öppen", "ABIERTA (N.O.)", "otw.", "geheel open", "Ventil offen", "fully open"]
+    layers = read(mains=network(), valves=_valves(spot, [*shut, *opened]))
+    assert layers.valves.table["open"].tolist() == [0] * len(shut) + [1] * len(opened)
+    assert _told(layers) == []
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        *("PARCIALMENTE ABIERTA", "ABIERTA 50%", "no cerrada", "not closed", "open / closed"),
+        *("CERRADA (NO)", "open (NC)", "half open", "closed?", "ventil"),
+    ],
+)
+def test_a_word_for_a_state_beside_words_that_may_say_the_contrary_is_told(
+    network, read, spot, word
+):
+    layers = read(mains=network(), valves=_valves(spot, [word]))
+    assert _told(layers) == ["unreadable-value"]
 
 
 @pytest.mark.parametrize("words", [["NF", "Open", "Closed"], ["YES", "NO", "NF"], ["NF", "", ""]])
