@@ -273,6 +273,7 @@ WAYS: Words = (
             *("digitised direction", "in digitised direction"),
             *("digitized direction", "in digitized direction"),
             *("in Richtung", "in Digitalisierungsrichtung", "sens direct"),
+            *("ja", "ano", "tak", "sí", "si", "sì", "oui", "sim"),
         ),
     ),
     (
@@ -292,6 +293,9 @@ WAYS: Words = (
             *("beide Richtungen", "in beide Richtungen", "in beiden Richtungen"),
             *("double sens", "à double sens", "sans objet", "doble sentido", "ambos sentidos"),
             *("doppio senso", "entrambi i sensi", "beide richtingen", "in beide richtingen"),
+            *("doble", "dwukierunkowa", "dwukierunkowy", "dwukierunkowe", "obousměrná"),
+            *("obousměrný", "dubbelriktad", "dobbeltrettet"),
+            *("nein", "nee", "nej", "nie", "non", "ne", "não"),
         ),
     ),
 )

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.bores import doubtful_bores
+from geotools.intake.czech import has_no, noes
 from geotools.intake.faults import nearest
 from geotools.intake.french import FIELD as MATERIAL
 from geotools.intake.french import code_remarks, has_codes, with_words
@@ -200,9 +201,15 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
 def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Signs) -> Numbers:
     """Read a column of a field as numbers."""
     if field.dtype == "flag":
-        said = states(texts(data), signs.states) if _holds_states(field, data) else None
+        said = None if is_number_column(data) else _said(field, data, signs)
         return flags(data, said=said)
     return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
+
+
+def _said(field: Field, data: pd.Series[Any], signs: Signs) -> npt.NDArray[np.float64] | None:
+    """Return what words of a column of text mean that stand for something else elsewhere."""
+    told = states if _holds_states(field, data) else noes
+    return told(texts(data), signs.states)
 
 
 def _numbers(
@@ -221,6 +228,8 @@ def _numbers(
 def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
     """Return what signs, and words as NO, stand for in a column of text, by all of its source."""
     if _holds_states(field, data) and has_twofold(texts(data)):
+        return judge(field, column)
+    if field.dtype == "flag" and not is_number_column(data) and has_no(texts(data)):
         return judge(field, column)
     if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
         return Signs(sense_of(field, column))

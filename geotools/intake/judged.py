@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.czech import what_no_is
 from geotools.intake.digest import state_of
 from geotools.intake.french import FIELD as MATERIAL
 from geotools.intake.french import says_french
@@ -60,6 +61,8 @@ def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs
     """
     if field.name == FIELD:
         return Signs(sense, states=normally(texts))
+    if field.dtype == "flag":
+        return Signs(sense, states=what_no_is(texts))
     if field.name == MATERIAL:
         return Signs(sense, french=says_french(texts))
     if field.name == TRAFFIC:

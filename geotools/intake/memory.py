@@ -10,6 +10,7 @@ import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
+from geotools.intake.czech import has_no
 from geotools.intake.french import FIELD as MATERIAL
 from geotools.intake.french import has_codes
 from geotools.intake.judged import sense_of, told_by
@@ -78,12 +79,13 @@ def _whole_signs(source: Source, frame: geopandas.GeoDataFrame, brief: Brief) ->
     match = match_columns(layer, source.columns, entry.fields if entry is not None else {})
     found = {}
     kinds = {name: layer.field(name).dtype for name in match.columns}
-    for name in (n for n in kinds if n in JUDGED or kinds[n] not in ("text", "flag")):
+    for name in (n for n in kinds if n in JUDGED or kinds[n] != "text"):
         column, field = match.columns[name], layer.field(name)
         data = frame[next(c for c in frame.columns if str(c) == column.name)]
         if not is_number_column(data):
             words = texts(data) if name == TRAFFIC else pd.unique(texts(data))
-            if JUDGED.get(name, may_be_twofold)(words):
+            plain = has_no if kinds[name] == "flag" else may_be_twofold
+            if JUDGED.get(name, plain)(words):
                 found[name] = told_by(field, words, sense_of(field, column))
     return found
 

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.czech import what_no_is
 from geotools.intake.values import NOTHING
 from geotools.pipe.names import folded
 from geotools.schema import NO, STATES, YES
@@ -91,7 +92,7 @@ def normally(texts: npt.NDArray[np.object_]) -> dict[str, str]:
         if any(_letters(word) == mark for word in words):
             read = marked or (mark != "nf" and no == MIXED and _tells_open(words))
             meant[mark] = MARKED if read else DOUBTFUL
-    meant["ne"] = MARKED if "ano" in words else PLAIN
+    meant |= what_no_is(texts)
     return {word: how for word, how in meant.items() if how != PLAIN}
 
 

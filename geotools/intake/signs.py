@@ -102,8 +102,9 @@ class Signs:
 
     A sign that is not in ``decimal`` is told by nothing in the column; then the limits alone speak
     for a value. ``why`` says what tells of a sign, in words. ``states`` is what NO, NF, NA
-    and OFF stand for in one on valves, as of `normally`; ``ways`` what T and F do in one on
-    traffic, as of `traffic`; ``french`` tells whether one of materials is, as of `says_french`.
+    and OFF stand for in one on valves, as of `normally`, and NE in any of yes and no; ``ways``
+    what T and F do in one on traffic, as of `traffic`; ``french`` tells whether one of materials
+    is, as of `says_french`.
     """
 
     sense: Sense = Sense()

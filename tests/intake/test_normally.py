@@ -178,6 +178,27 @@ def test_words_for_yes_and_no_are_read_in_other_languages(network, read, spot):
     assert _told(layers) == ["unreadable-value"]
 
 
+def test_ne_beside_ano_is_no_in_every_field_of_yes_and_no(network, read, spot):
+    for words, due in (("ano ne NE", [1, 0, 0]), ("ja ne NE", [1, np.nan, np.nan])):
+        laterals = _valves(spot, words.split()).rename(columns={"open": "critical"})
+        avoid = laterals.rename(columns={"critical": "hard"}).set_geometry(laterals.buffer(3))
+        layers = read(mains=network(), laterals=laterals, avoid=avoid)
+        np.testing.assert_array_equal(layers.laterals.table["critical"].to_numpy(), due)
+        np.testing.assert_array_equal(layers.avoid.table["hard"].to_numpy(), due)
+        told = layers.findings.table().query("rule == 'unreadable-value'")
+        assert sorted(set(told["layer"])) == ([] if due[1] == 0 else ["avoid", "laterals"])
+
+
+def test_ne_in_a_part_of_the_laterals_means_what_it_means_in_the_whole(network, spot, line):
+    mains = network([line((9000 * k, 0), (9000 * k + 100, 0)) for k in range(2)])
+    laterals = _valves(spot, ["ne", "ano"]).rename(columns={"open": "critical"})
+    shelf = shelved({"mains": mains, "laterals": laterals}, Brief())
+    window = Window(mains.geometry.iloc[0].bounds, mains.crs)
+    frames = {layer.layer: part_of(layer, window) for layer in shelf}
+    read = read_layers(Brief(), frames=frames, window=window).laterals
+    assert read.table["critical"].tolist() == [0.0]
+
+
 def test_no_in_a_part_of_the_valves_means_what_it_means_in_the_whole(network, spot, line):
     mains = network([line((9000 * k, 0), (9000 * k + 100, 0)) for k in range(2)])
     layers = {"mains": mains, "valves": _valves(spot, ["NO", "NC"])}

@@ -79,6 +79,9 @@ def test_t_and_f_in_a_part_of_the_streets_mean_what_they_mean_in_the_whole(netwo
     ("words", "way"),
     [
         (["Double sens", "à double sens", "Sans objet", "in beide Richtungen", "two-way"], 0),
+        (["Nein", "NEJ", "nie", "ne", "non", "nee", "não", "Dwukierunkowa", "doble (sentido)"], 0),
+        (["Doble", "obousměrná", "Dubbelriktad"], 0),
+        (["Ja", "ANO", "tak", "Sí", "SI", "oui", "Sim"], 1),
         (["bothDirections", "TWO_WAY", "doble sentido", "Doppio Senso"], 0),
         (["Sens direct", "in Richtung", "in direction", "digitised direction", "inDirection"], 1),
         (["Sens inverse", "gegen Richtung", "inOppositeDirection", "backward"], -1),
