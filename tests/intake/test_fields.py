@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import unicodedata
 
 import geopandas
 import numpy as np
@@ -494,6 +495,24 @@ def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, fo
         ("1958.06.15", 1958),
         ("1958-06-15 00:00:00.123456+01:00", 1958),
         ("15.06.1958 (plan)", 1958),
+        ("15. 6. 1958", 1958),
+        ("6. 1958", 1958),
+        ("15 maj 1958", 1958),
+        ("15. mai 1958", 1958),
+        ("15 czerwca 1958 r.", 1958),
+        ("15 CZERWCA 1958", 1958),
+        ("wrzesień 1958", 1958),
+        ("15. července 1958", 1958),
+        ("15. zari 1958", 1958),
+        ("10 paź. 1958", 1958),
+        (unicodedata.normalize("NFD", "10 października 1958"), 1958),
+        ("15 de junio de 1958", 1958),
+        ("15/abr/1958", 1958),
+        ("15 gennaio 1958", 1958),
+        ("mei 1958", 1958),
+        ("out 1958", None),  # a month in Portuguese, or out of service
+        ("Maja Lane 1958", None),
+        ("15 maj 1958 1960", None),
         ("15-JUN-58", None),  # of which century is not said
         ("6/15/58", None),
         ("19581315", None),  # no month
