@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from geotools.pipe.names import folded
 
-__all__ = ["among"]
+__all__ = ["among", "as_told"]
 
 
 def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_]:
@@ -27,3 +28,8 @@ def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_
         return np.zeros(len(told), dtype=np.bool_)
     told = told.fillna("").astype(str)
     return told.map(folded).isin(known).to_numpy(dtype=np.bool_)
+
+
+def as_told(text: str) -> str:
+    """Return a word of records as findings name it: in lower case, its letters with their marks."""
+    return unicodedata.normalize("NFC", text).strip().lower()

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.intake.among import among
+from geotools.intake.among import among, as_told
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
 from geotools.intake.normally import says_closed
@@ -20,7 +20,6 @@ from geotools.intake.service import (
     plain_statuses,
     unknown_statuses,
 )
-from geotools.pipe.names import folded
 
 __all__ = ["LAYERS", "in_service"]
 
@@ -43,7 +42,7 @@ def in_service(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> L
     if not (status != "").any():
         return loaded
     name, out = loaded.layer.name, among(status, excluded)
-    for word, count in sorted(Counter(map(folded, status[out])).items()):
+    for word, count in sorted(Counter(map(as_told, status[out])).items()):
         text = f"{count} {name} of status {word!r} are left out (network.excluded_statuses)."
         findings.add("info", "status-excluded", text, layer=name, field="status")
     words = counted(pd.Series(plain_statuses(status, excluded), dtype=object))

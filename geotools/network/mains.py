@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Network
-from geotools.intake.among import among
+from geotools.intake.among import among, as_told
 from geotools.intake.columns import Lines
 from geotools.network.ragged import BoolArray, IntArray
-from geotools.pipe.names import folded
 
 __all__ = [
     "carries_water",
@@ -29,8 +28,8 @@ def rank_of(mains: Lines) -> IntArray:
 
 
 def statuses_of(mains: Lines) -> pd.Series:
-    """Return the status of every main as words are compared (`folded`), "" if none."""
-    return mains.table["status"].fillna("").astype(str).map(folded)
+    """Return the status of every main as findings name it (`as_told`), "" if none."""
+    return mains.table["status"].fillna("").astype(str).map(as_told)
 
 
 def carries_water(mains: Lines, network: Network) -> BoolArray:
@@ -39,8 +38,8 @@ def carries_water(mains: Lines, network: Network) -> BoolArray:
 
 
 def owners_of(mains: Lines) -> pd.Series:
-    """Return the owner of every main as words are compared (`folded`), "" if none."""
-    return mains.table["owner"].fillna("").astype(str).map(folded)
+    """Return the owner of every main as findings name it (`as_told`), "" if none."""
+    return mains.table["owner"].fillna("").astype(str).map(as_told)
 
 
 def of_others(mains: Lines, network: Network) -> BoolArray:

@@ -87,3 +87,12 @@ def test_hydrants_of_other_columns_alone_are_no_other_layer(network, read, spot,
     hydrants = _points(spot, ["x"]).rename(columns={"status": "label"})
     layers = read(mains=network(), hydrants=hydrants)
     assert found(layers, "no-field-read").empty
+
+
+def test_words_of_status_are_told_with_the_marks_on_their_letters(network, read, spot, found):
+    brief = {"network": {"excluded_statuses": ["Sløjfet", "avstalld"]}}
+    layers = read(brief, mains=network(), valves=_points(spot, ["Sløjfet", "Avställd"]))
+    assert found(layers, "status-excluded")["text"].tolist() == [
+        "1 valves of status 'avställd' are left out (network.excluded_statuses).",
+        "1 valves of status 'sløjfet' are left out (network.excluded_statuses).",
+    ]

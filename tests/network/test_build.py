@@ -13,6 +13,8 @@ import shapely
 from geotools.brief import Network
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
+from geotools.network.left_out import report_left_out
+from geotools.network.mains import owners_of
 
 RunsOf = Callable[..., RunSet]
 LayersOf = Callable[..., Layers]
@@ -218,6 +220,22 @@ def test_small_mains_and_statuses_left_out_are_counted(
     assert [t[:26] for t in _texts(layers, "status-excluded")] == [
         "1 mains of status 'abandon",
         "1 mains of status 'propose",
+    ]
+
+
+def test_words_of_status_and_owner_are_told_with_the_marks_on_their_letters(
+    layers_of: LayersOf,
+) -> None:
+    words = ["Avställd", "wyłączony", "Außer Betrieb", "Avställd"]
+    layers = layers_of([[(k * 10, 0), (k * 10 + 10, 0)] for k in range(4)], status=words)
+    layers.mains.table["owner"] = ["", "", "", "Älvby"]
+    assert owners_of(layers.mains).tolist() == ["", "", "", "älvby"]
+    network = Network(excluded_statuses=("avstalld", "WYŁĄCZONY", "außer betrieb"))
+    report_left_out(layers.mains, network, layers.findings)
+    assert sorted(_texts(layers, "status-excluded")) == [
+        "1 mains of status 'außer betrieb' are not lined (network.excluded_statuses).",
+        "1 mains of status 'wyłączony' are not lined (network.excluded_statuses).",
+        "2 mains of status 'avställd' are not lined (network.excluded_statuses).",
     ]
 
 
