@@ -156,8 +156,8 @@ def _texts(
         ways = judge(field, column).ways
         return as_words(said, ways), traffic_remarks(column.name, said, ways)
     if field.name == MATERIAL and has_codes(said):
-        french = judge(field, column).french
-        return with_words(said, french), code_remarks(column.name, said, french)
+        language = judge(field, column).language
+        return with_words(said, language), code_remarks(column.name, said, language)
     return said, []
 
 

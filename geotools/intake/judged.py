@@ -16,7 +16,7 @@ import pandas as pd
 from geotools.intake.czech import what_no_is
 from geotools.intake.digest import state_of
 from geotools.intake.french import FIELD as MATERIAL
-from geotools.intake.french import says_french
+from geotools.intake.french import language_of
 from geotools.intake.limits import TOO_SMALL, limit
 from geotools.intake.match import Column
 from geotools.intake.measured import signs_in
@@ -64,7 +64,7 @@ def told_by(field: Field, texts: npt.NDArray[np.object_], sense: Sense) -> Signs
     if field.dtype == "flag":
         return Signs(sense, states=what_no_is(texts))
     if field.name == MATERIAL:
-        return Signs(sense, french=says_french(texts))
+        return Signs(sense, language=language_of(texts))
     if field.name == TRAFFIC:
         return Signs(sense, ways=traffic(texts))
     return signs_in(texts, field.dimension, sense)

@@ -103,8 +103,8 @@ class Signs:
     A sign that is not in ``decimal`` is told by nothing in the column; then the limits alone speak
     for a value. ``why`` says what tells of a sign, in words. ``states`` is what NO, NF, NA
     and OFF stand for in one on valves, as of `normally`, and NE in any of yes and no; ``ways``
-    what T and F do in one on traffic, as of `traffic`; ``french`` tells whether one of materials
-    is, as of `says_french`.
+    what T and F do in one on traffic, as of `traffic`; ``language`` is that of one of
+    materials, as of `language_of`.
     """
 
     sense: Sense = Sense()
@@ -112,7 +112,7 @@ class Signs:
     why: dict[str, str] = field(default_factory=dict)
     states: dict[str, str] = field(default_factory=dict)
     ways: str = ""
-    french: bool = False
+    language: str = ""
 
     @classmethod
     def of(cls, texts: TextArray, factors: FloatArray, sense: Sense) -> Signs:

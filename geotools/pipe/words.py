@@ -10,7 +10,7 @@ from itertools import pairwise
 from geotools.pipe._tables import rows
 from geotools.pipe.names import folded
 
-__all__ = ["code_of", "is_french", "kind_of"]
+__all__ = ["code_of", "is_of", "kind_of"]
 
 _PARTS = re.compile(r"[^\W\d_]+|\d+")
 _CODE = 3  # letters; a word of no more is a code, which means something else in a sentence
@@ -29,6 +29,8 @@ _GREY = frozenset({"cast_iron", "pit_cast", "spun_cast"})
 _DUCTILE = "ductile_iron"
 # Words for a coat, of steel where they stand alone; ductile iron is galvanised, too.
 _COATS = frozenset({("galv",), ("galvanized",), ("galvanised",)})
+# Words of Spanish that are Portuguese or Italian, too; each stands in the table once.
+_SHARED = frozenset({"amianto", "concreto", "polietileno"})
 _OTHER = "unknown"  # a material, but none there is a table of bores for
 # What makes ductile iron of cast iron, begun so or written so; not "duct", which is a pipe in
 # English and, as "ducto", in Spanish. A word that ends in "guss" is a material by itself.
@@ -95,9 +97,9 @@ def code_of(text: str) -> str:
     return "".join(_named(_PARTS.findall(folded(text))))
 
 
-def is_french(text: str) -> bool:
-    """Tell whether a text names a material by a word that is French and of no other language."""
-    words, parts = _french(), _PARTS.findall(folded(text))
+def is_of(language: str, text: str) -> bool:
+    """Tell whether a text names a material by a word of one language and of no other."""
+    words, parts = _words_of(language), _PARTS.findall(folded(text))
     return code_of(text) in words or bool(_within(parts, {(word,): "" for word in words}))
 
 
@@ -198,12 +200,12 @@ def _joined() -> dict[str, str]:
 
 
 @cache
-def _french() -> frozenset[str]:
-    """Return the French words, of letters alone, that are of no other language."""
+def _words_of(language: str) -> frozenset[str]:
+    """Return the words of a language, of letters alone, that are of no other one."""
     joined: dict[bool, set[str]] = {True: set(), False: set()}
     for row in rows("host_words"):
-        joined[row["source"].startswith("French")].add("".join(_PARTS.findall(folded(row["word"]))))
-    return frozenset(joined[True] - joined[False])
+        joined[row["source"].startswith(language)].add("".join(_PARTS.findall(folded(row["word"]))))
+    return frozenset(joined[True] - joined[False] - _SHARED)
 
 
 @cache

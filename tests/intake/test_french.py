@@ -23,6 +23,7 @@ RULE = "material-codes"
         (["FD", "FGS", "PVC"], True),
         (["FD", "PVC", "béton"], False),  # the latter two may be of any language
         (["FG", "Stahl", "PE"], False),
+        (["FG", "concreto", "PVC"], False),  # in Portuguese it is galvanised iron
         (["FD", "", "FD"], False),
     ],
 )
@@ -43,6 +44,21 @@ def test_fd_and_fg_are_cast_iron_where_both_or_other_french_words_stand_in_the_c
             assert text == word
     told = found(layers, RULE)
     assert told["severity"].tolist() == (["info"] if french else [])
+
+
+@pytest.mark.parametrize("words", [["FD", "FG", "HORMIGÓN"], ["FD", "FG", "fundición"]])
+def test_fd_and_fg_beside_spanish_words_are_spanish(network, read, line, found, words):
+    layers = read(
+        mains=network([line((0, 50 * k), (90, 50 * k)) for k in range(3)], material=words)
+    )
+    material = layers.mains.table.sort_values("main_id")["material"].tolist()
+    assert material == ["fundición dúctil (FD)", "fundición gris (FG)", words[2]]
+    kinds = host_kind(np.array(material)).tolist()
+    assert kinds[:2] == ["ductile_iron", "pit_cast"]
+    (told,) = found(layers, RULE)["text"]
+    assert (
+        "(fundición dúctil, fundición gris), since the column holds both or other Spanish" in told
+    )
 
 
 def test_fd_in_a_part_of_the_mains_means_what_it_means_in_the_whole(network, line):
