@@ -37,9 +37,14 @@ def known_encoding(name: str) -> str:
             f"{name!r} is an encoding that no layer is read in; save the file as UTF-8"
         )
     known = {usual.casefold(): usual for usual in _USUAL}
-    close = difflib.get_close_matches(name[:40].casefold(), known, n=1, cutoff=0.5)
+    close = [usual for usual in known if _digits(usual) == _digits(name)] if _digits(name) else []
+    close = close or difflib.get_close_matches(name[:40].casefold(), known, n=1, cutoff=0.7)
     hint = f"did you mean {known[close[0]]}?" if close else f"known, of others: {', '.join(_USUAL)}"
     raise ValueError(f"{name[:40]!r} is no encoding of text; {hint}")
+
+
+def _digits(name: str) -> str:
+    return "".join(filter(str.isdigit, name))
 
 
 def _letters(name: str) -> str:

@@ -74,7 +74,10 @@ def locked(reason: object) -> bool:
 
 def link_fault(path: Path) -> str:
     """Say that a link leads to no file, where one of that name is all there is; "" elsewhere."""
-    if not path.is_symlink():
+    try:
+        if not path.is_symlink():
+            return ""
+    except OSError:  # of a name no system takes
         return ""
     target = str(path.readlink())
     return f"is a link to {target!r}, which leads to no file; mend it, or give the file itself"

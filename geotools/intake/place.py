@@ -148,13 +148,24 @@ def absolute(source: str) -> str:
         return str(here / source)
     system = SYSTEM.match(source)
     if system:
-        inside = source[system.end() :]
-        return f"{system[0]}{here / inside}" if archive_of(source) else source
+        return f"{system[0]}{_packed(source[system.end() :])}" if archive_of(source) else source
     if remote_name(source) is not None:
         return source
     if GEOPACKAGE in source:
         return in_geopackage(source) or source
     return str(here / source)  # a pattern, or nothing that is there
+
+
+def _packed(inside: str) -> str:
+    """Return the archive, and the member in it, of a source as `absolute` gives a source.
+
+    The archive may stand in braces, as GDAL has them where its name ends unusually. One in
+    another archive without braces stays as it is: where it begins GDAL alone knows.
+    """
+    if inside.startswith("{"):
+        archive, brace, member = inside[1:].rpartition("}")
+        return f"{{{absolute(archive)}{brace}{member}"
+    return inside if SYSTEM.match(inside) else str(Path.cwd() / inside)
 
 
 def in_geopackage(source: str) -> str:

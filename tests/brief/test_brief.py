@@ -374,6 +374,9 @@ def test_an_encoding_of_a_layer_may_have_any_of_its_names(tmp_path: Path, name: 
     ("name", "told"),
     [
         ("Window-1252", "did you mean Windows-1252?"),
+        ("CP 1252", "did you mean Windows-1252?"),
+        ("ANSI 1252", "did you mean Windows-1252?"),
+        ("Windows-Latin-1", "did you mean Latin1?"),
         ("ISO-8859-99", "did you mean ISO-8859-9?"),
         ("UTF-16", "save the file as UTF-8"),
         ("cp037", "save the file as UTF-8"),  # its letters are at other places than those of ASCII
