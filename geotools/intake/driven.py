@@ -66,9 +66,11 @@ ON_FOOT = (
     "cykelsti", "fortov", "gangsti", "stiforbindelse", "trappe",
 )  # fmt: skip
 ON_FOOT_ALONE = (
-    *("pfad", "scala", "stig", "sti", "steg", "steps", "trap", "trappen"),
+    *("pfad", "stig", "sti", "steg", "steps", "trappen"),
     "pesi(?! zona)",  # vehicles deliver there
 )
+# Words that say it as the whole class: a speed trap is none.
+ON_FOOT_WHOLE = ("scala", "trap")
 # Ends of compounds that say it, in Danish, Swedish, Dutch and German: Fahrweg and sonstig are none.
 ON_FOOT_ENDS = (
     r"\w{3}sti(?:er)?", r"(?<!son)(?<!gun)(?<!fri)stig(?:ar)?", "trapp(?:a|or|e|er)", "treppen?",
@@ -76,6 +78,26 @@ ON_FOOT_ENDS = (
 )  # fmt: skip
 _ON_FOOT = re.compile(
     rf"\b(?:{'|'.join(ON_FOOT)})|\b(?:{'|'.join(ON_FOOT_ALONE)})\b|(?:{'|'.join(ON_FOOT_ENDS)})\b"
+    rf"|^(?:{'|'.join(ON_FOOT_WHOLE)})$"
+)
+# Words of what vehicles use: a class that has one is of a street, whatever it has beside it.
+CARRIAGEWAYS = (
+    "arterial", "ave", "avenue", "blvd", "boulevard", "car(?! free)", "cars(?! free)", "collector",
+    "dr", "drive", "freeway", "highway", "hwy", "local", "main", "major", "minor", "motorway",
+    "parkway", "pkwy", "primary", "rd", "residential", "(?<!off )road", "roadway", "secondary",
+    "service road", "st", "(?<!off )street", "tertiary", "truck", "trucks", "vehicle", "vehicles",
+)  # fmt: skip
+_CARRIAGEWAY = re.compile(rf"\b(?:{'|'.join(CARRIAGEWAYS)})\b")
+# What stands between a way and what it has or has not, in several languages: w is w/.
+_HAVING = re.compile(
+    r"\b(?:no|not|non|with|without|w|mit|ohne|avec|sans|con|sin|senza|com|sem|met|zonder|med|utan"
+    r"|uden|bez)\b"
+)
+_AND = re.compile(r"[+&]|\band\b", re.IGNORECASE)
+# Part of a class that leaves another one on foot: bike and pedestrian path
+_WALKERS = re.compile(
+    r"(?:\b(?:bicycles?|bikes?|cycles?|equestrian|foot|hikers?|horses?|multi|paths?|pedestrians?"
+    r"|public|shared|trails?|use|walk|walkers?|walking|way)\b ?)*"
 )
 
 
@@ -94,7 +116,7 @@ def doubtful_ways(classes: npt.NDArray[np.object_], excluded: Sequence[str]) -> 
     counts = pd.Series(classes, dtype=object).str.strip().value_counts()
     met: dict[str, tuple[int, str]] = {}
     for word, count in sorted(counts.items(), key=lambda one: (-one[1], str(one[0]))):
-        if _ON_FOOT.search(spaced(str(word))):
+        if _is_on_foot(str(word)):
             plain = as_compared([str(word)])[0]
             size, name = met.get(plain, (0, str(word)))
             met[plain] = (size + count, name)
@@ -104,6 +126,16 @@ def doubtful_ways(classes: npt.NDArray[np.object_], excluded: Sequence[str]) -> 
         "street.excluded_classes"
         for size, word in met.values()
     ]
+
+
+def _is_on_foot(text: str) -> bool:
+    """Tell whether a class says that no vehicle uses it: itself, not what it has beside it."""
+    parts = [_HAVING.split(spaced(part))[0].strip() for part in _AND.split(text)]
+    on_foot = [_ON_FOOT.search(part) is not None for part in parts]
+    if not any(on_foot) or any(map(_CARRIAGEWAY.search, parts)):
+        return False
+    said = zip(parts, on_foot, strict=True)
+    return all(walked or _WALKERS.fullmatch(part) is not None for part, walked in said)
 
 
 def only_streets(loaded: Loaded, excluded: Sequence[str], findings: Findings) -> Loaded:

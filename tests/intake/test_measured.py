@@ -289,6 +289,25 @@ def test_words_that_may_carry_vehicles_are_no_doubtful_class(network, read, foun
     assert found(nothing, "class-doubtful").empty
 
 
+def test_a_carriageway_with_or_without_a_walk_beside_it_is_no_doubtful_class(network, read, found):
+    words = [
+        "Local - no sidewalk", "Residential w/ sidewalk both sides", "Collector + bikeway",
+        "Local (no sidewalk)", "No sidewalk", "Street with sidewalks", "Parking and sidewalk",
+        "Straße mit Gehweg", "Rue avec trottoir", "Stairway Ave", "Greenway Blvd", "Elevator Road",
+        "Truck elevator", "Speed trap", "Scala Dr",
+    ]  # fmt: skip
+    assert found(read(mains=network(), streets=streets(*words)), "class-doubtful").empty
+
+
+def test_a_way_on_foot_is_told_whatever_it_has_beside_it(network, read, found):
+    words = [
+        "Stairs with handrail", "Footpath - no bikes", "Sidewalk w/o ramp", "Footway + cycleway",
+        "Bike and pedestrian path", "Off-road cycle track", "Trap", "SCALA",
+    ]  # fmt: skip
+    told = found(read(mains=network(), streets=streets(*words)), "class-doubtful")
+    assert len(told) == len(words)
+
+
 def test_each_doubtful_class_has_a_row_of_its_own(network, read, found):
     told = found(
         read(mains=network(), streets=streets("Treppe", "Gehweg", "Gehweg")), "class-doubtful"
