@@ -1,9 +1,10 @@
 """Normally: whether valves are open, by words and by marks as NC, and what NO, NF, NA, OFF are.
 
 NO is no, of a column that says whether valves are open, or normally open, as in pairs with NC or
-NF. The other words of its column tell which; where they do not, it is read as no, and told. So it
-is with NA, not available or normally open as in Spanish, and OFF, off or open as in German. NÖ and
-NÅ, as of Swedish and Danish records, are N.O. in other letters.
+NF, which beside English words is not found. The other words of its column tell which; where they do
+not, it is read as no, and told. So it is with NA, not available or normally open as in Spanish, and
+OFF, off or open as in German. NÖ and NÅ, as of Swedish and Danish records, are N.O. in other
+letters.
 """
 
 from __future__ import annotations
@@ -47,8 +48,12 @@ _SAID = {
 OPEN, CLOSED = (frozenset(w for w, said in _SAID.items() if said == state) for state in (1.0, 0.0))
 # Words for yes or no, and open, beside which NO is a no.
 PLAINLY = frozenset((*map(folded, (*YES, *NO)), *OPEN)) - {"no", *CLOSED}
-# Words for open beside which NO is no English, nor NS not stated
+# Words for open beside which NO is no English, nor NS not stated; such beside which NF is closed,
+# normalement fermé or normalmente fechada, and NO is no word for no
 _OTHER_OPEN = OPEN - {"open", "opened"}
+_FERME_OPEN = frozenset({"ouvert", "ouverte", "aberta", "aberto"})
+# Words for closed beside which NF is no mark of it, but not found
+_ENGLISH_SHUT = frozenset({"closed", "close", "shut", "normally closed"})
 _GERMAN_SHUT = frozenset({"zu", "geschlossen", "verschlossen", "gesperrt", "abgesperrt"})
 _GERMAN = _GERMAN_SHUT | {"auf", "offen", "geoffnet", "ja", "j", "nein", "wahr", "falsch"}
 _BETWEEN = str.maketrans("", "", "./-_ ")
@@ -88,10 +93,13 @@ def normally(texts: npt.NDArray[np.object_]) -> dict[str, str]:
     no, na = _no(words), _na(words | found & {"na"})
     marked = MARKED in (no, na) or any(_is_mark(word) and _letters(word) == "no" for word in words)
     meant = {"no": no, "na": na, "off": _off(words)}
-    for mark in ("nf", *SHUT_MARKS):
-        if any(_letters(word) == mark for word in words):
-            read = marked or (mark != "nf" and no == MIXED and _tells_open(words))
-            meant[mark] = MARKED if read else DOUBTFUL
+    read = marked or (no == MIXED and _tells_open(words))
+    letters = {_letters(word) for word in words}
+    for mark in (mark for mark in ("nf", *SHUT_MARKS) if mark in letters):
+        found_not = mark == "nf" and ("nc" in letters or not words.isdisjoint(_ENGLISH_SHUT))
+        meant[mark] = MARKED if read and not found_not else DOUBTFUL
+    if "nc" in letters:
+        meant["nc"] = MARKED
     meant |= what_no_is(texts)
     return {word: how for word, how in meant.items() if how != PLAIN}
 
@@ -122,8 +130,9 @@ def state_remarks(
 ) -> list[tuple[str, str, str]]:
     """Return what is to be said of NO, NA and OFF in a column of this name; nothing where plain."""
     found = pd.Series(texts, dtype=object).astype(str).map(_word)
-    shut = [mark for mark in ("nf", *SHUT_MARKS) if mark in meant]
-    out, marks = [], " and ".join(f"{mark[0]}.{mark[1]}.".upper() for mark in shut or ["nc"])
+    shut = [mark for mark in ("nc", "nf", *SHUT_MARKS) if meant.get(mark) == MARKED]
+    named = " and ".join(f"{mark[0]}.{mark[1]}.".upper() for mark in shut)
+    out, marks = [], f" or marks ({named})" if named else ""
     for word in (word for word in ("no", "na", "off") if word in meant):
         letters = found if word == "no" else found.map(_letters)
         count, how = int((letters == word).sum()), meant[word]
@@ -137,8 +146,7 @@ def state_remarks(
 
 _WRITE = "write N.O. or open for valves normally open, N.C. or closed for those normally closed"
 _BY_MARKS = (
-    " and is read as normally open, since the column says by words or marks ({marks}) which ones "
-    "are closed"
+    " and is read as normally open, since the column says by words{marks} which ones are closed"
 )
 _IF_NO = f"if it means no, {_WRITE}"
 # How a word was read, and why
@@ -161,9 +169,9 @@ def _no(words: Set[str]) -> str:
     if "no" not in words:
         return PLAIN
     told = not words.isdisjoint(PLAINLY)
-    if any(_is_mark(word) or _letters(word) == "nf" or _is_shut(word) for word in words):
+    if any(_is_mark(word) or _is_shut(word) for word in words):
         return MIXED if told else MARKED
-    if any(_letters(word) in SHUT_MARKS for word in words):
+    if any(_letters(word) in ("nf", *SHUT_MARKS) for word in words):
         return MARKED if not told else MIXED if _tells_open(words) else PLAIN
     if told:
         return PLAIN
@@ -172,7 +180,9 @@ def _no(words: Set[str]) -> str:
 
 def _tells_open(words: Set[str]) -> bool:
     """Tell whether words that say yes, no or open all say open, in no English."""
-    return not words.isdisjoint(PLAINLY) and words & PLAINLY <= _OTHER_OPEN
+    ferme = any(_letters(word) == "nf" for word in words)
+    others = _FERME_OPEN if ferme else _OTHER_OPEN
+    return not words.isdisjoint(PLAINLY) and words & PLAINLY <= others
 
 
 def _na(words: Set[str]) -> str:

@@ -36,6 +36,7 @@ def _valves(spot, words):
         (["NO", "Closed", "NO"], MARKED, [1, 0, 1]),
         (["NO", "Normally Closed", ""], MARKED, [1, 0, np.nan]),
         (["NO", "NF", "no"], MARKED, [1, 0, 1]),
+        (["NO", "NF", "Ouvert"], MIXED, [1, 0, 1]),
         (["NO", "N.F.", ""], MARKED, [1, 0, np.nan]),
         (["N.O.", "N.F.", "n/o"], PLAIN, [1, 0, 1]),
         (["NO", "Fermée", "NO"], MARKED, [1, 0, 1]),
@@ -133,6 +134,46 @@ def test_nf_may_be_not_found_and_is_read_as_closed_beside_normally_open_alone(
     layers = read(mains=network(), valves=_valves(spot, words))
     assert np.isnan(layers.valves.table["open"].to_numpy()[words.index("NF")])
     assert "unreadable-value" in _told(layers)
+
+
+@pytest.mark.parametrize(
+    ("words", "states"),
+    [
+        (["Yes", "No", "NF"], [1, 0, np.nan]),
+        (["Open", "No", "NF"], [1, 0, np.nan]),
+        (["Y", "NO", "N/F"], [1, 0, np.nan]),
+        (["Aperta", "NO", "NF"], [1, 0, np.nan]),
+        (["NO", "NC", "NF"], [1, 0, np.nan]),
+        (["NO", "Closed", "NF"], [1, 0, np.nan]),
+        (["N.O.", "Normally Closed", "NF"], [1, 0, np.nan]),
+    ],
+)
+def test_nf_beside_english_words_or_nc_leaves_no_what_it_is_and_is_told_as_unread(
+    network, read, spot, words, states
+):
+    layers = read(mains=network(), valves=_valves(spot, words))
+    np.testing.assert_array_equal(layers.valves.table["open"].to_numpy(), states)
+    assert "unreadable-value" in _told(layers)
+    assert ("valve-state-marked" in _told(layers)) == (words[0] == "NO")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("NO NC", "by words or marks (N.C.) which"),
+        ("NO NC NF", "by words or marks (N.C.) which"),
+        ("NO NF", "by words or marks (N.F.) which"),
+        ("NA NC", "by words or marks (N.C.) which"),
+        ("NO NC NZ", "by words or marks (N.C. and N.Z.) which"),
+        ("NO Closed", "by words which"),
+    ],
+)
+def test_what_is_said_of_no_names_the_marks_that_are_in_the_column(
+    network, read, spot, words, said
+):
+    found = read(mains=network(), valves=_valves(spot, words.split())).findings.table()
+    (text,) = found.loc[found["rule"] == "valve-state-marked", "text"]
+    assert f"since the column says {said} ones are closed" in text
 
 
 @pytest.mark.parametrize(
