@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+import re
+from functools import cache, lru_cache
 
-from geotools.pipe._patterns import pattern
+from geotools.pipe._patterns import found, pattern
+from geotools.pipe._tables import rows
 from geotools.pipe.names import spaced
 
 __all__ = ["fitting_kind"]
@@ -28,6 +30,8 @@ def fitting_kind(text: str) -> str:
         in the table); "" if no word of it is known.
     """
     plain = spaced(text)
+    if _english().search(plain):
+        plain = _short().sub(" ", plain).strip()
     for kind, meaning in (
         ("bend", "bend"),
         ("through", "other"),
@@ -37,3 +41,20 @@ def fitting_kind(text: str) -> str:
         if pattern("fitting_words", kind).search(plain):
             return meaning
     return ""
+
+
+@cache
+def _english() -> re.Pattern[str]:
+    """Return what finds an English word for a kind, of more than a letter."""
+    words = (r for r in rows("fitting_words") if r["source"].startswith("English"))
+    return re.compile("|".join(found(r) for r in words if len(r["word"]) > 1))
+
+
+@cache
+def _short() -> re.Pattern[str]:
+    """Return what finds the short words of other languages, which give way to English ones.
+
+    Not where they have what stands beside them: TE COM CAP is a capped tee.
+    """
+    words = "|".join(r["word"] for r in rows("fitting_words") if r["part"] == "aside")
+    return re.compile(rf"\b(?:{words})\b(?! (?:a|avec|com|con|e|et|med|met|mit|und|y|z)\b)")

@@ -61,6 +61,33 @@ def test_other_words_are_of_no_kind(text: str) -> None:
     assert fitting_kind(text) == ""
 
 
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Prop. Sleeve", "other"), ("Prop Reducer", "other"), ("PROP. UNION", "other"),
+        ("Prop Adapter", "other"), ("Prop Bend", "bend"), ("Prop. Manhole", ""),
+        ("MK II Coupling", "other"), ("MK II", ""), ("TE Cap", "cap"), ("MMK Sleeve", "other"),
+        ("Krok Valve", "other"),
+    ],
+)  # fmt: skip
+def test_a_short_word_of_another_language_gives_way_to_english_ones(text: str, kind: str) -> None:
+    assert fitting_kind(text) == kind
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Prop", "cap"), ("Prop 110 mm", "cap"), ("MK 45", "bend"), ("MQ-Stück 45", "bend"),
+        ("MMK 11 1/4° GGG", "bend"), ("Krok PE", "bend"), ("Dop PVC", "cap"), ("TE", "other"),
+        ("TE COM CAP", "other"),
+    ],
+)  # fmt: skip
+def test_a_short_word_of_another_language_counts_where_no_english_one_is(
+    text: str, kind: str
+) -> None:
+    assert fitting_kind(text) == kind
+
+
 def test_every_word_is_there_once_as_words_are_compared_and_read_as_its_kind() -> None:
     table = rows("fitting_words")
     words = [(row["word"], row["kind"]) for row in table]
