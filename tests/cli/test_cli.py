@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 import types
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -416,11 +416,21 @@ def test_interruption_is_130_in_one_line(slipmain: Run, behave: Any) -> None:
 ENDING = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
 
 
+@pytest.fixture
+def as_usual() -> Iterator[Callable[[int], None]]:
+    """Have a signal end a process, though whoever began the tests may ignore it, as nohup does."""
+    before: list[tuple[int, Any]] = []
+    yield lambda number: before.append((number, signal.signal(number, signal.SIG_DFL)))
+    for number, was in before:
+        signal.signal(number, was)
+
+
 @pytest.mark.parametrize("name", ENDING)
 def test_what_a_signal_ends_is_tidied_up_told_in_one_line_and_128_and_its_number(
-    slipmain: Run, behave: Any, tmp_path: Path, name: str
+    slipmain: Run, behave: Any, tmp_path: Path, as_usual: Any, name: str
 ) -> None:
     number = signal.Signals[name]
+    as_usual(number)
     target = tmp_path / "plan.html"
     target.write_text("old")
 
