@@ -269,8 +269,7 @@ def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntA
 def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # a kernel
     """March each pull from point to point; see `march`.
 
-    Where nothing is turned the force is linear in the way of the head, so it is enough to hold it
-    at both ends: at the tail, where all of the string drags, past each point, and at the end.
+    It is held along each stretch (`_onward`), and past each point.
     """
     offsets, chainage, load_ahead, load_behind, growth, bend_limit, curve, curve_limit = axis
     run, tail, stop, limit, ahead, first, drag = pulls
@@ -291,35 +290,21 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
         f = 0.0
         grown = 1.0
         left = way * (end - at)
-        if string > 0.0 and left > most / string:
-            end = at + way * most / string
-            left = way * (end - at)
         while left > 0.0:
             met = point + next_
             inner = low < met < high and way * (end - chainage[met]) > 0.0
             upto = chainage[met] if inner else end
             held = curve_limit[point] if curve_limit[point] < most else most
-            if curve[point] > 0.0 or held < most:
-                onward = way * (upto - at)
-                f, grown, gone, most_left = _turning(
-                    f, grown, load[point], curve[point], held, string, left, onward
-                )
-                if most_left < left:
-                    end = at + way * most_left
-                at = upto if gone == onward else at + way * gone
-                if gone < onward:
-                    break
-                left = way * (end - at)
-            else:
-                drawn = f + load[point] * way * (upto - at)
-                if drawn > most:
-                    at = at + way * (most - f) / load[point]
-                    f = most
-                    break
-                f = drawn
-                at = upto
-            if not inner:
+            onward = way * (upto - at)
+            f, grown, gone, most_left = _onward(
+                f, grown, load[point], curve[point], held, string, left, onward
+            )
+            if most_left < left:
+                end = at + way * most_left
+            at = upto if gone == onward else at + way * gone
+            if gone < onward or not inner:
                 break
+            left = way * (end - at)
             held = bend_limit[met] if bend_limit[met] < most else most
             if f * growth[met] > held:
                 break
@@ -335,7 +320,7 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
         gain[k] = grown
 
 
-def _turning(
+def _onward(
     force: float,
     grown: float,
     load: float,
@@ -345,12 +330,12 @@ def _turning(
     left: float,
     onward: float,
 ) -> tuple[float, float, float, float]:
-    """Go on along a stretch that turns evenly, a kernel, as far as the force is held.
+    """Go on along a stretch that turns evenly, or not, a kernel, as far as the force is held.
 
     With the head x into it the force is ``F e^(rate x) + load (e^(rate x) - 1) / rate``, and the
     ``left - x`` of string still out adds ``string grown e^(rate x)`` times as much: together
-    greatest at an end of the stretch, or once on the way. Without friction (rate 0) both go
-    straight, as limits of these.
+    greatest at an end of the stretch, or once on the way. Where nothing is turned, or nothing
+    rubs (rate 0), both are linear, as limits of these.
 
     Returns the force, what is grown, the way made (``onward`` or less, where the pull ends), and
     the way the pull may go on from the beginning of the stretch.

@@ -25,18 +25,8 @@ from geotools.pipe.factors import HOUR
 from geotools.pipe.pulling import friction_band
 
 __all__ = [
-    *(
-        "MARCHED",
-        "RULES",
-        "Path",
-        "Pulled",
-        "allowed",
-        "frictions",
-        "march",
-        "mean_force",
-        "path_of",
-    ),
-    "pulled_of",
+    *("MARCHED", "RULES", "Path", "Pulled", "allowed", "frictions", "march", "mean_force"),
+    *("path_of", "pulled_of"),
 ]
 
 MARCHED = 1e-6  # share; two ways of summing the same stretches
