@@ -20,11 +20,13 @@ __all__ = [
     "FORMS",
     "GROUND_PLACES",
     "LEAST_SLOPE_OVER_M",
+    "LONGEST_RAMP",
     "SLOPE_OVER_M",
     "STEEPEST_SLOPE",
     "STEEP_OVER_M",
     "bottom_width_m",
     "deepest_drop_m",
+    "farthest_reach_m",
     "ground_reach_m",
     "insertion_length_m",
     "pit_width_m",
@@ -47,6 +49,7 @@ LEAST_SLOPE_OVER_M = 1.0  # of a host that goes on no farther no slope is taken
 # levels nearer to each other are noise. Common practice, no source.
 STEEP_OVER_M = 3.0
 STEEPEST_SLOPE = 1.0  # of streets and hosts, m/m; what is steeper is a fault of the levels
+LONGEST_RAMP = 4.0  # of the radius: two quarter turns on from slopes of 45 degrees the other way
 GROUND_SPARE_M = 10.0  # of ground looked up beyond twice the ramp that level ground would need
 _HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches
 
@@ -147,7 +150,8 @@ def ground_reach_m(
     ndarray of float
         Length, m, with the ground behind the top whose slope is taken. At `GROUND_PLACES` places
         along it, and along the room before it, the ground is looked up, and is straight from one
-        to the next.
+        to the next. For a ramp that ends beyond, on a street that falls away, it is looked up
+        twice as far, and so on up to `farthest_reach_m`.
 
     Raises
     ------
@@ -163,6 +167,33 @@ def ground_reach_m(
     farthest = np.minimum(longest, 2 * plain + GROUND_SPARE_M) + SLOPE_OVER_M
     # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
     return np.asarray(np.maximum(farthest, farthest / 2 + working_m), dtype=np.float64)
+
+
+def farthest_reach_m(radius_m: ArrayLike) -> FloatArray:
+    """How far back the ground of the longest ramp there can be is looked up.
+
+    Parameters
+    ----------
+    radius_m : array_like
+        Bending radius of the carrier's axis, R, m; above 0.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m: of a ramp of `LONGEST_RAMP` radii, and of the ground behind it.
+
+    Raises
+    ------
+    RangeError
+        If the radius is not above zero.
+
+    Notes
+    -----
+    A ramp is R (2 sin c - sin a - sin b) long (`ramp_drop_m`): at most 2 + sqrt(2) radii, with a
+    quarter turn between slopes of `STEEPEST_SLOPE` the other way. Derived.
+    """
+    radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
+    return np.asarray(LONGEST_RAMP * radius + SLOPE_OVER_M, dtype=np.float64)
 
 
 def steepest_angle_rad(

@@ -10,7 +10,7 @@ raster; where no level is known the ground at the station stands in.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
@@ -25,6 +25,7 @@ from geotools.pipe.pits import (
     LEAST_SLOPE_OVER_M,
     SLOPE_OVER_M,
     STEEPEST_SLOPE,
+    farthest_reach_m,
     ground_reach_m,
     ramp_rise_m,
 )
@@ -158,6 +159,24 @@ class Ramps:
     outside: FloatArray
     rules: RampRules
 
+    def past_ground(self) -> BoolArray:
+        """Say where a ramp, or the ground behind it, ends beyond the ground looked up, (n,)."""
+        longest = np.fmax(np.fmax(*self.length.T), self.shared / 2)  # none where NaN
+        return np.asarray(longest + SLOPE_OVER_M > (self.ground.reach - self.room).min(axis=1))
+
+    def put(self, row: IntArray, part: Ramps) -> None:
+        """Take the ramps of some candidates in the place of those they have."""
+        for name in ("length", "shared", "falls", "foot"):
+            getattr(self, name)[row] = getattr(part, name)
+        for name in ("climb", "shared_climb"):
+            for column in fields(Climb):
+                getattr(getattr(self, name), column.name)[row] = getattr(
+                    getattr(part, name), column.name
+                )
+        for name in ("reach", "turn", "turn_rise"):
+            getattr(self.ground, name)[row] = getattr(part.ground, name)
+        self.ground.rise[self.ground.row[row]] = part.ground.rise[part.ground.row]
+
     def top_rise(self) -> FloatArray:
         """Return how far the ground at the tops lies above that at the station, m, (n, 2)."""
         return self.ground.at(self.room + np.nan_to_num(self.length))
@@ -200,25 +219,47 @@ def fit_ramps(
     face = at[:, None] + room * np.array([1.0, -1.0])
     depth = table["depth"].to_numpy(dtype=float)
     level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
-    back = ground_reach_m(level_drop, radius, working_m=rules.working, form=rules.form)
-    reach = room + back[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
-    ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
     last = axis.chainage[axis.offsets[run + 1] - 1]
     level = table["axis_z"].to_numpy(dtype=float)
-    climbs = _Climbs(run, at, last, room, face, level_drop, level, ground, profile, rules.working)
+
+    def fitted(row: IntArray, back: FloatArray) -> Ramps:
+        reach = room[row] + back[:, None]
+        ground = _ground(
+            axis, run[row], face[row], reach, half_width[row], here[row], profile, levels
+        )
+        climbs = _Climbs(
+            run[row], at[row], last[row], room[row], face[row], level_drop[row], level[row],
+            ground, profile, rules.working,
+        )  # fmt: skip
+        return _settled(climbs, radius[row], outside[row], rules)
+
+    back = ground_reach_m(level_drop, radius, working_m=rules.working, form=rules.form)
+    ramps = fitted(np.arange(len(at)), back)
+    far, farthest = np.flatnonzero(ramps.past_ground()), farthest_reach_m(radius)
+    while len(far := far[back[far] < farthest[far]]):
+        back[far] = np.minimum(2 * back[far], farthest[far])
+        again = fitted(far, back[far])
+        ramps.put(far, again)
+        far = far[again.past_ground()]
+    return ramps
+
+
+def _settled(climbs: _Climbs, radius: FloatArray, outside: FloatArray, rules: RampRules) -> Ramps:
+    """Return the ramps that are as long as what they climb asks for."""
+    shape, at = climbs.face.shape, climbs.at
     wide = np.repeat(radius, 2)
     one_way, two_way = (
         settle(climb_of, wide, rules.form) for climb_of in (climbs.one_way, climbs.two_way)
     )
-    shared = two_way.length.reshape(face.shape)
-    falls, both = (each.falls.reshape(face.shape) for each in (one_way, two_way))
+    shared = two_way.length.reshape(shape)
+    falls, both = (each.falls.reshape(shape) for each in (one_way, two_way))
     falls = np.column_stack([falls, both.any(axis=1)])
     longer = np.arange(len(at)) * 2 + np.argmax(np.nan_to_num(shared), axis=1)
     return Ramps(
-        one_way.length.reshape(face.shape), _taken(one_way.climb, np.arange(face.size), face.shape),
-        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), falls, room, level_drop,
-        ground, climbs.foot.reshape(face.shape), radius, outside, rules,
+        one_way.length.reshape(shape), _taken(one_way.climb, np.arange(2 * len(at)), shape),
+        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), falls, climbs.room,
+        climbs.level_drop, climbs.ground, climbs.foot.reshape(shape), radius, outside, rules,
     )  # fmt: skip
 
 

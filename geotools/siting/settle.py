@@ -8,7 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_drop_m, ramp_least_m
+from geotools.pipe.pits import (
+    LONGEST_RAMP,
+    deepest_drop_m,
+    insertion_length_m,
+    ramp_drop_m,
+    ramp_least_m,
+)
 from geotools.pipe.ranges import within
 
 __all__ = ["Climb", "Settled", "ramp_length", "settle"]
@@ -16,7 +22,6 @@ __all__ = ["Climb", "Settled", "ramp_length", "settle"]
 # m of drop; a ramp that climbs 1 in 20 at its steepest is then long to a fifth of a millimetre.
 CLOSE = 1e-5
 STEPS = 60  # halvings alone would bring 500 m down to a nanometre in fewer
-LONGEST = 4.0  # of the radius: two quarter turns on from slopes of 45 degrees the other way
 
 
 @dataclass(frozen=True)
@@ -91,7 +96,7 @@ def settle(
         return climb, climb.short_of(length, radius[line], form)
 
     every = np.arange(len(radius))
-    most = LONGEST * radius
+    most = LONGEST_RAMP * radius
     ends = _Ends(np.zeros(len(radius)), most, tried(every, 0 * most)[1], tried(every, most)[1])
     open_ = (ends.above > 0) & (ends.below < 0)
     # what the ground at the foot would ask for

@@ -379,26 +379,36 @@ def test_on_a_slope_a_ramp_over_the_main_is_as_long_as_its_top_asks_for(
         assert pit["length"] == pytest.approx(length + 2.0 * len(back), abs=1e-3)
 
 
-def test_a_street_steeper_behind_than_the_host_asks_for_a_shorter_ramp(tmp_path: Path) -> None:
-    """A level host under a street that falls 4 % towards it: the arcs meet where they must.
+@pytest.mark.parametrize(
+    ("fall", "invert", "dn", "dr"),
+    [
+        (0.04, 96.2, 355, 17),
+        # Deep for its radius, on a street that falls away: longer than a quarter turn each way.
+        (-0.1, 95.72, 90, 13.6),
+    ],
+)
+def test_the_arcs_of_a_ramp_between_a_level_host_and_a_street_that_slopes_meet_where_they_must(
+    tmp_path: Path, fall: float, invert: float, dn: float, dr: float
+) -> None:
+    """Drawn as circles, the upper one tangent to the street: their radius is the least.
 
-    Drawn as circles, the upper one tangent to the street: their radius is the carrier's least.
+    PE: 27 OD of SDR 17, 25 OD of SDR 13.6 (PPI Handbook ch. 7).
     """
-    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 - 0.04 * x)
-    levels = {"invert_start_m": [96.2], "invert_end_m": [96.2]}
-    main = main_of([(0, 0), (60, 0)], **levels)
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 - fall * x)
+    main = main_of([(0, 0), (60, 0)], invert_start_m=[invert], invert_end_m=[invert])
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_ahead"]}, geometry=[shapely.Point(X, Y)], crs=CRS
     )
-    pit = planned(mains=main, dem=dem, pit_edits=wish)["pits"].iloc[0]
+    settings = {"carrier.nominal": f"{dn} mm", "carrier.dr": dr, "pits.max_depth": "12 m"}
+    pit = planned(settings, mains=main, dem=dem, pit_edits=wish)["pits"].iloc[0]
     assert pit["role"] == "insertion_ahead"
-    assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([0.0, 0.04], abs=1e-9)
-    top = 100 - (96.2 + 0.225) + RESTING + 0.04 * pit["ramp"]
+    assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([0.0, fall], abs=1e-9)
+    top = 100 - (invert + 0.225) + 0.5 + dn / 2000 + fall * pit["ramp"]
     assert pit["drop"] == pytest.approx(top, abs=1e-3)
-    turn = math.atan(0.04)
-    lower = np.array([0.0, RADIUS])
-    upper = np.array([pit["ramp"] + RADIUS * math.sin(turn), top - RADIUS * math.cos(turn)])
-    assert np.hypot(*(upper - lower)) == pytest.approx(2 * RADIUS, abs=1e-3)
+    radius, turn = {17: 27, 13.6: 25}[dr] * dn / 1000, math.atan(fall)
+    lower = np.array([0.0, radius])
+    upper = np.array([pit["ramp"] + radius * math.sin(turn), top - radius * math.cos(turn)])
+    assert np.hypot(*(upper - lower)) == pytest.approx(2 * radius, abs=1e-3)
 
 
 def test_the_length_of_an_insertion_pit_is_the_ramp_and_the_room_at_the_face() -> None:

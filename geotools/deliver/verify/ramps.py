@@ -18,6 +18,7 @@ from geotools.pipe.pits import (
     LEAST_SLOPE_OVER_M,
     SLOPE_OVER_M,
     STEEPEST_SLOPE,
+    farthest_reach_m,
     ground_reach_m,
 )
 
@@ -117,6 +118,8 @@ def _line(plan: Plan, pit: Any, way: int, level: float, radius: float) -> _Line:
     foot = face + way * (working if shared else room)
     top = foot + way * pit.ramp
     back = float(ground_reach_m(level, radius, working_m=working, form=plan.setting("pits.ramp")))
+    while back < min(pit.ramp + SLOPE_OVER_M, farthest := float(farthest_reach_m(radius))):
+        back = min(2 * back, farthest)
     apart = ((working if shared else room) + back) / (GROUND_PLACES - 1)
     stations = grounded(plan).get(pit.run_id, [])
     offs = [_read_off(stations, at, apart) for at in (top, top + way * SLOPE_OVER_M)]
