@@ -1088,3 +1088,18 @@ def test_work_about_a_pit_round_elbows_is_as_long_as_its_ground_and_not_as_its_l
     assert pit.length == pytest.approx(38.45)
     closures.loc[own, "work_length"] -= 1.0
     assert faults(plan, "closures-drawn")
+
+
+def test_where_a_higher_main_works_at_less_the_worst_of_a_test_is_where_that_ends(
+    written: Callable[..., Plan],
+) -> None:
+    """The main at the top has 3 bar on record, the other none; water weighs 9.80665 kPa a metre."""
+    levels = {"invert_start_m": [110.0, 108.0], "invert_end_m": [108.0, 102.0]}
+    mains = main_of([(0.0, 0.0), (60.0, 0.0)], [(60.0, 0.0), (240.0, 0.0)])
+    plan = written(mains=mains.assign(pressure_kpa=[300.0, np.nan], **levels))
+    (row,) = plan.rows("sections")
+    assert row.working_source == "assumed"
+    assert row.working_pressure == plan.setting("service.working_pressure")
+    above = 110.0 + (108.0 - 110.0) * row.high_chainage / 60 - 108.0
+    assert 1.5 < above < 2.0
+    assert row.working_test - row.test_pressure_high == pytest.approx(9806.65 * above, rel=1e-9)
