@@ -37,6 +37,7 @@ from geotools.units import (
     unit_of,
     usual_unit,
 )
+from geotools.worktime import SHIFT_H, Per, refuse_other_time
 
 __all__ = [
     "Brief",
@@ -63,9 +64,13 @@ class _InSi(float):
 
 @dataclass(frozen=True)
 class Kind:
-    """Marks a number of the brief as a quantity of this kind, written with its unit."""
+    """Marks a number of the brief as a quantity of this kind, written with its unit.
+
+    ``per`` is the time it is stated by, where a day would be taken for 24 hours or for a shift.
+    """
 
     name: str
+    per: Per | None = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
         """Parse the text before pydantic's own checks of the number."""
@@ -76,6 +81,8 @@ class Kind:
         if isinstance(value, _InSi):
             return float(value)
         number = parse_quantity(value, self.name)
+        if self.per is not None:
+            refuse_other_time(str(value), self.name, self.per)
         # Of a scale with another zero, 140 F, the last digits of the sum are noise: it would be
         # above a limit of 60 C.
         return round(number, 9) if self.name == "temperature" else number
@@ -94,9 +101,11 @@ PerLength = Annotated[float, Kind("per_length")]
 PerArea = Annotated[float, Kind("per_area")]
 PerVolume = Annotated[float, Kind("per_volume")]
 PerMass = Annotated[float, Kind("per_mass")]
-PerTime = Annotated[float, Kind("per_time")]
-VolumePerDay = Annotated[float, Kind("volume_rate")]
-AreaPerDay = Annotated[float, Kind("area_rate")]
+# What a crew does is stated by the day of work, and what is priced by the hour by the hour.
+PerHour = Annotated[float, Kind("per_time", "hour")]
+LengthPerDay = Annotated[float, Kind("speed", "day")]
+VolumePerDay = Annotated[float, Kind("volume_rate", "day")]
+AreaPerDay = Annotated[float, Kind("area_rate", "day")]
 FlowPerLength = Annotated[float, Kind("area_rate")]  # m3/s on each m
 
 
@@ -680,7 +689,7 @@ class Crew(_Section):
     """How fast the work goes; sets days of closures and the schedule."""
 
     shift: Time = _set(
-        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=DAY
+        f"{SHIFT_H} h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=DAY
     )
     dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, gt=0)
     pit_days: float = _set(
@@ -693,7 +702,7 @@ class Crew(_Section):
     restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, gt=0)
     joints_per_day: float = _set(8.0, "joints a fusing crew makes in a day", INVENTED, gt=0, le=200)
     test_days: float = _set(2.0, "days to fill, test and disinfect a run", INVENTED, ge=0, le=60)
-    open_cut_rate: Speed = _set(
+    open_cut_rate: LengthPerDay = _set(
         "15 m/day", "open cut: length of trench opened and closed", INVENTED, gt=0
     )
     digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
@@ -704,7 +713,7 @@ class Crew(_Section):
         gt=0,
         le=200,
     )
-    cleaning_per_day: Speed = _set(
+    cleaning_per_day: LengthPerDay = _set(
         "200 m/day", "host cleaned and looked over before a pull", INVENTED, gt=0
     )
     grout_per_day: VolumePerDay = _set("40 m^3/day", "grout placed in the annulus", INVENTED, gt=0)
@@ -838,7 +847,7 @@ class Rates(_Section):
         "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
     )
     joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
-    pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
+    pulling_hour: PerHour = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[ClassRate] = _set(
         [
             "arterial = 1500",
@@ -1079,6 +1088,7 @@ class Setting:
     type: str = "text"  # text, flag, integer, number or list; text where a quantity is due
     choices: tuple[str, ...] = ()
     bounds: tuple[tuple[str, float], ...] = ()  # "at least" and so on: in SI
+    per: Per | None = None  # what it is stated by, of what could be by the shift or by 24 hours
 
     def limits(self) -> tuple[str, ...]:
         """Return its bounds in words, in the unit of its default."""
@@ -1109,7 +1119,8 @@ def settings(brief: Brief | None = None) -> Iterator[Setting]:
             yield Setting(
                 key=key,
                 value=getattr(section, name),
-                kind=_kind(info),
+                kind=None if (mark := _mark(info)) is None else mark.name,
+                per=None if mark is None else mark.per,
                 written=str(notes.get("written", "")),
                 origin=used.origins.get(key, "default"),
                 source=str(notes.get("source", "")),
@@ -1134,15 +1145,15 @@ _TYPES: tuple[tuple[type, str], ...] = (
 )
 
 
-def _kind(info: FieldInfo) -> str | None:
+def _mark(info: FieldInfo) -> Kind | None:
     """Return what a setting measures, also where it may be left open; None for a plain value."""
     marks = (*info.metadata, *(m for part in get_args(info.annotation) for m in get_args(part)))
-    return next((mark.name for mark in marks if isinstance(mark, Kind)), None)
+    return next((mark for mark in marks if isinstance(mark, Kind)), None)
 
 
 def _type(info: FieldInfo) -> str:
     """Return how a setting is written: from its declaration, for None says nothing of it."""
-    if _kind(info) is not None:
+    if _mark(info) is not None:
         return "text"
     parts = {get_origin(part) or part for part in (info.annotation, *get_args(info.annotation))}
     return next((name for kind, name in _TYPES if kind in parts), "text")
@@ -1543,7 +1554,8 @@ _BOUNDS = {
 def _measure(parts: list[str]) -> str | None:
     """Return what a key of the brief measures, also one of a pipe of the user's own."""
     info = _field(parts)
-    return None if info is None else _kind(info)
+    mark = None if info is None else _mark(info)
+    return None if mark is None else mark.name
 
 
 def _field(parts: list[str]) -> FieldInfo | None:

@@ -22,6 +22,7 @@ __all__ = [
     "limit_text",
     "parse_quantity",
     "percent_text",
+    "time_words",
     "told_apart",
     "unit_of",
     "usual_unit",
@@ -142,7 +143,8 @@ _USUAL: dict[str, dict[str, float]] = {
 # A number, then a product or quotient of named units: nothing else reaches pint, which would
 # work out arithmetic such as "9**9**9 m" on the way.
 _NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?"
-_UNIT = r"[A-Za-zµΩ°]{1,40}(?:_[A-Za-z]{1,40}){0,3}(?:\s?(?:\^|\*\*)\s?-?[1-9]|[²³])?"
+_WORD = r"[A-Za-zµΩ°]{1,40}(?:_[A-Za-z]{1,40}){0,3}"
+_UNIT = rf"{_WORD}(?:\s?(?:\^|\*\*)\s?-?[1-9]|[²³])?"
 _QUANTITY = re.compile(
     rf"(?P<number>{_NUMBER})\s{{0,3}}(?P<unit>/?\s?{_UNIT}(?:\s?[*/ ·]\s?{_UNIT}){{0,5}})?\Z"
 )
@@ -273,6 +275,32 @@ def unit_of(text: str, kind: str) -> str:
     if found is None:
         raise ValueError(f"{text!r} is not a quantity; {example(kind)}")
     return (found["unit"] or "").strip()
+
+
+def time_words(text: str, kind: str) -> dict[str, float]:
+    """Return the units of time, in seconds, in the unit of a quantity, by their words.
+
+    NaN is one that holds a time beside something else, such as ``gpm``.
+
+    Raises
+    ------
+    ValueError
+        If the text is no quantity.
+    """
+    words = dict.fromkeys(re.findall(_WORD, unit_of(text, kind)))
+    return {word: size for word in words if (size := _time_of(word)) is not None}
+
+
+@cache
+def _time_of(word: str) -> float | None:
+    """Return a unit of time in seconds; None of one without a time, NaN of one with others."""
+    if word in _USUAL["time"] or word in _LENGTHS:
+        return _USUAL["time"].get(word)
+    one = _registry().Quantity(1.0, _registry().parse_units(word))
+    parts = dict(one.dimensionality)
+    if "[time]" not in parts:
+        return None
+    return float(one.to("s").magnitude) if parts == {"[time]": 1} else math.nan
 
 
 @cache

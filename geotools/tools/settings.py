@@ -116,6 +116,7 @@ def _may_be(setting: Setting) -> str:
         kind = "Cost, a number"
     elif setting.kind is not None:
         kind = f"{_KINDS.get(setting.kind, setting.kind.capitalize())}, with its unit"
+        kind += _PER[setting.per] if setting.per else ""
     else:
         kind = _TYPES[setting.type]
     return ", ".join((kind, *setting.limits()))
@@ -131,6 +132,7 @@ _KINDS = {
     "volume_rate": "Volume by time",
     "area_rate": "Area by time, or flow by length",
 }
+_PER = {"day": ", by the day of work", "hour": ", by the hour or less, not by days"}
 _TYPES = {
     "text": "Text",
     "flag": "true or false",

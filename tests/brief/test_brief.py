@@ -134,6 +134,75 @@ def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
     assert brief.rates.pe_pipe == pytest.approx(1.5 / 0.45359237)
 
 
+DAY_OF_WORK = "state what is done in a day of work; write for example"
+
+
+@pytest.mark.parametrize(
+    ("key", "written", "advice"),
+    [
+        ("crew.cleaning_per_day", "20 m/h", "'200 m/day' where it has 10 h"),
+        ("crew.cleaning_per_day", "1 m / min", "'600 m / day' where it has 10 h"),
+        ("crew.cleaning_per_day", "1 mph", "'200 m/day' or '660 ft/day'"),
+        ("crew.dig_per_day", "6 m^3/hour", "'60 m^3/day' where it has 10 h"),
+        ("crew.dig_per_day", "300 m^3/week", "'60 m^3/day' for 5 days of work"),
+        ("crew.dig_per_day", "20 gpm", "'60 m^3/day' or '80 yd^3/day'"),
+        ("crew.grout_per_day", "880 m^3/month", "'40 m^3/day' for 22 days of work"),
+        ("crew.restore_per_day", "5 m^2/h", "'50 m^2/day' where it has 10 h"),
+        ("crew.open_cut_rate", "1.5 m hour^-1", "'15 m day^-1' where it has 10 h"),
+    ],
+)
+def test_what_a_crew_does_is_stated_by_the_day_of_work_and_by_no_other_time(
+    key: str, written: str, advice: str
+) -> None:
+    with pytest.raises(BriefError) as caught:
+        load_brief(overrides={key: written})
+    assert caught.value.faults == (f"{key}: {written!r}: {DAY_OF_WORK} {advice}",)
+
+
+@pytest.mark.parametrize(
+    ("written", "advice"),
+    [
+        ("9000 / day", "'900 / hour' for 10 h of work"),
+        ("45000/week", "'900 /hour' for 50 h of work"),
+        ("200 Hz", "'900 / hour'"),
+    ],
+)
+def test_what_is_priced_by_the_hour_is_not_stated_by_days(written: str, advice: str) -> None:
+    with pytest.raises(BriefError) as caught:
+        load_brief(overrides={"rates.pulling_hour": written})
+    said = f"{written!r}: state what an hour costs; write for example {advice}"
+    assert caught.value.faults == (f"rates.pulling_hour: {said}",)
+
+
+@pytest.mark.parametrize(
+    ("key", "written", "si"),
+    [
+        ("crew.cleaning_per_day", "200 m/d", 200 / 86400),
+        ("crew.dig_per_day", "80 yd^3 / day", 80 * 0.9144**3 / 86400),
+        ("crew.open_cut_rate", "15 m day^-1", 15 / 86400),
+        ("rates.pulling_hour", "15 / min", 0.25),
+        ("rates.pulling_hour", "900 / hr", 0.25),
+        ("pulls.rate", "180 m/h", 0.05),  # hours of pulling are hours
+        ("crew.shift", "0.5 day", 43200.0),
+        ("screening.leakage_from", "4.32 m^3/day/km", 5e-8),  # water runs day and night
+    ],
+)
+def test_a_time_that_has_one_meaning_is_read_in_any_unit(key: str, written: str, si: float) -> None:
+    brief = load_brief(overrides={key: written})
+    used = {setting.key: setting.value for setting in settings(brief)}
+    assert used[key] == pytest.approx(si, rel=1e-12)
+
+
+def test_every_setting_by_the_day_or_the_hour_says_which_is_due() -> None:
+    """Those of a default by the day or the hour; of speeds of vehicles and of water none is."""
+    by_time = re.compile(r"/ ?(day|hour)")
+    due = {s.key: found[1] for s in settings() if s.kind and (found := by_time.search(s.written))}
+    assert {s.key: s.per for s in settings() if s.per} == {
+        key: per for key, per in due.items() if key != "street.default_speed"
+    }
+    assert len(due) == 7
+
+
 def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, '[pulls]\nmax_lenght = "400 m"\n')
     assert fault == "pulls.max_lenght: no such setting; did you mean pulls.max_length?"
