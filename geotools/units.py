@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections.abc import Callable, Sequence
@@ -9,6 +10,7 @@ from functools import cache
 from typing import Any, Literal
 
 from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
+from geotools.unit_words import as_meant, counted, is_sized, is_ton, is_unmeant, tons_of
 
 __all__ = [
     "INCHES",
@@ -160,7 +162,7 @@ def _registry() -> Any:
     import pint
 
     registry: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
-    # Pipe trade talks of tons of force; a bare "ton" (mass) is refused where force is due.
+    # Pipe trade talks of tons of force; a bare "ton" is refused.
     registry.define("tonf_us = 2000 * force_pound")
     registry.define("ton_force_metric = 1000 * kilogram * standard_gravity")
     registry.define("gpm = gallon / minute")
@@ -182,24 +184,37 @@ def parse_quantity(value: object, kind: str) -> float:
     Raises
     ------
     ValueError
-        If the text cannot be read, has no unit, or measures something else.
+        If the text cannot be read, has no unit, or measures something else, with what to write.
     """
+    try:
+        return _finite(_parse(value, kind), value)
+    except _Unread as error:
+        raise ValueError(f"{error}; {_advice(value, kind)}") from error
+
+
+class _Unread(ValueError):
+    """Says why a value is no quantity of its kind, and not yet what to write."""
+
+
+def _parse(value: object, kind: str) -> float:
     unit = PINT_UNITS[kind]
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise ValueError(f"{value!r} is not a quantity; {example(kind)}")
+        raise _Unread(f"{value!r} is not a quantity")
     if not isinstance(value, str):
         if unit:
-            raise ValueError(f"{value!r} has no unit; {example(kind)}")
-        return _finite(float(value), value)
-    return _finite(_parse_text(value, kind, unit), value)
+            raise _Unread(f"{value!r} has no unit")
+        return float(value)
+    return _parse_text(value, kind, unit)
 
 
 def _parse_text(value: str, kind: str, unit: str) -> float:
     number, written = _split(value, kind)
     if not written:
         if unit:
-            raise ValueError(f"{value!r} has no unit; {example(kind)}")
+            raise _Unread(f"{value!r} has no unit")
         return number
+    if not unit:
+        raise ValueError(f"{value!r} has a unit where none is due; write the number alone")
     # A blank between two units multiplies them: only those around a sign say nothing.
     factor = _USUAL.get(kind, {}).get(re.sub(r"\s*([/*^])\s*", r"\1", written))
     return _by_pint(value, kind, unit, number, written) if factor is None else number * factor
@@ -213,19 +228,65 @@ def _by_pint(value: str, kind: str, unit: str, number: float, written: str) -> f
     try:
         given = registry.parse_units(written)
     except (pint.errors.PintError, AttributeError, ValueError, TypeError, AssertionError) as error:
-        raise ValueError(f"{value!r}: no such unit; {example(kind)}") from error
-    if not unit:
-        raise ValueError(f"{value!r} has a unit where none is due; write the number alone")
+        raise _Unread(f"{value!r}: no such unit") from error
     # pint takes an angle for a plain number, and the other way round
     if kind == "angle" and registry.get_base_units(given)[1] != registry.radian:
-        raise ValueError(f"{value!r} is not an angle; {example(kind)}")
+        raise _Unread(f"{value!r} is not an angle")
     try:
-        return float(registry.Quantity(number, given).to(unit).magnitude)
+        number = float(registry.Quantity(number, given).to(unit).magnitude)
     except (pint.DimensionalityError, AssertionError) as error:  # of decibels pint asserts
         measure = f"{'an' if kind[0] in 'aeiou' else 'a'} {kind.replace('_', ' ')}"
-        raise ValueError(f"{value!r} is not {measure}; {example(kind)}") from error
+        raise _Unread(f"{value!r} is not {measure}") from error
     except OverflowError as error:
         raise ValueError(f"{value!r} is not a finite number") from error
+    _refuse_unmeant(value, written, given, unit)
+    return number
+
+
+def _refuse_unmeant(value: str, written: str, given: Any, unit: str) -> None:
+    """Refuse a unit that pint reads, and nobody means, or means another by."""
+    registry = _registry()
+    for word in re.findall(_WORD, written):
+        if is_ton(word):
+            raise _Unread(f"{value!r}: a ton is not the same in every country")
+        names = registry.parse_unit_name(word)  # none of "sq" in "sq ft"
+        if names and is_unmeant(*names[0][:2]):
+            prefix, name = names[0][:2]
+            raise _Unread(f"{value!r}: {word!r} is read as {prefix}{name}, which nobody means")
+    if not is_sized(float(registry.Quantity(1.0, given).to(unit).magnitude), unit):
+        raise _Unread(f"{value!r}: its unit is read as {given}, which nobody means")
+
+
+def _advice(value: object, kind: str) -> str:
+    """Return what to write in place of what is no quantity of its kind."""
+    text = value.strip() if isinstance(value, str) and len(value) <= _LONGEST else ""
+    found = re.match(_NUMBER, text)
+    if found is None:
+        return example(kind)
+    # words at the even places, signs between them
+    parts = re.split(r"\s*([/*·])\s*", text[found.end() :].strip().replace("**", "^"))
+    for word in parts[::2]:
+        if what := counted(word):
+            return f"{word!r} is {what}, and no unit; {example(kind)}"
+        if is_ton(word) and (told := tons_of(PINT_UNITS[kind])):
+            return told
+    meant = _as_meant(found[0], parts, kind) if len(parts) <= 7 else None
+    return example(kind) if meant is None else f"write {meant!r}, if that is meant"
+
+
+def _as_meant(number: str, parts: list[str], kind: str) -> str | None:
+    """Return a quantity of usual short forms in units, the first that is of its kind; or None."""
+    choices = [(part, *as_meant(part)) if k % 2 == 0 else (part,) for k, part in enumerate(parts)]
+    for chosen in itertools.islice(itertools.product(*choices), 1, 100):
+        text = f"{number} {''.join(chosen)}"
+        if not parts[0]:  # of "250 / m" the sign stands apart
+            text = f"{number} {chosen[1]} {''.join(chosen[2:])}"
+        try:
+            _finite(_parse(text, kind), text)
+        except ValueError:
+            continue
+        return text
+    return None
 
 
 def _split(value: str, kind: str) -> tuple[float, str]:
@@ -235,7 +296,7 @@ def _split(value: str, kind: str) -> tuple[float, str]:
     found = _QUANTITY.match(value.strip()) if len(value) <= _LONGEST else None
     if found is None:
         shown = value if len(value) <= _LONGEST else value[:_LONGEST] + "..."
-        raise ValueError(f"{shown!r} is not a quantity; {example(kind)}")
+        raise _Unread(f"{shown!r} is not a quantity")
     written = (found["unit"] or "").strip()
     if written.startswith("/"):
         written = "1" + written

@@ -236,6 +236,26 @@ def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path
             "'0.05 L/s/km' or '1.3 gpm/mile'",
         ),
         (
+            '[rates]\nopen_laying = "250 / rm"\n',
+            "rates.open_laying: '250 / rm': 'rm' is read as rontometer, which nobody means; write "
+            "'250 / m', if that is meant",
+        ),
+        (
+            '[rates]\npe_pipe = "3200 / ton"\n',
+            "rates.pe_pipe: '3200 / ton': a ton is not the same in every country; write t or "
+            "metric_ton (1000 kg), short_ton (2000 lb) or long_ton (2240 lb)",
+        ),
+        (
+            '[output]\nunits = "us"\n[rates]\nexcavation = "9000 LS"\n',
+            "rates.excavation: '9000 LS': no such unit; 'LS' is a lump sum, and no unit; write "
+            "for example '90 / yd^3'",
+        ),
+        (
+            '[crew]\ncleaning_per_day = "200 rm/day"\n',
+            "crew.cleaning_per_day: '200 rm/day': 'rm' is read as rontometer, which nobody means; "
+            "write '200 m/day', if that is meant",
+        ),
+        (
             '[network]\nexcluded_statuses = "abandoned"\n',
             "network.excluded_statuses: 'abandoned' is not a list; write [\"abandoned\"]",
         ),

@@ -6,11 +6,13 @@ import math
 import re
 import subprocess
 import sys
+from functools import cache
 
 import pint
 import pytest
 
 from geotools.schema import DIMENSIONS
+from geotools.unit_words import _MEANT
 from geotools.units import (
     _USUAL,
     PINT_UNITS,
@@ -134,6 +136,135 @@ def test_quantity_that_cannot_be_meant_is_refused_in_words(
         parse_quantity(value, kind)
 
 
+@cache
+def pints() -> pint.UnitRegistry:
+    """Return pint's own table of units, and the four that are no units of it."""
+    registry: pint.UnitRegistry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("gpm = gallon / minute")
+    registry.define("lps = liter / second")
+    registry.define("tonf_us = 2000 * force_pound")
+    registry.define("ton_force_metric = 1000 * kilogram * standard_gravity")
+    return registry
+
+
+@cache
+def kind_of(unit: str) -> str:
+    """Return a kind of quantity that a unit measures."""
+    due = pints().Quantity(1.0, unit).dimensionality
+    return next(k for k, si in PINT_UNITS.items() if pints().parse_units(si).dimensionality == due)
+
+
+@pytest.mark.parametrize(
+    ("word", "unit"), [(word, unit) for unit, words in _MEANT.items() for word in words.split()]
+)
+def test_a_short_form_of_bills_is_refused_and_the_unit_it_stands_for_is_named(
+    word: str, unit: str
+) -> None:
+    kind = kind_of(unit)
+    for written in (word, word.upper()):
+        with pytest.raises(ValueError, match=rf"^'7 {written}'") as caught:
+            parse_quantity(f"7 {written}", kind)
+        assert str(caught.value).endswith(f"; write '7 {unit}', if that is meant")
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "said"),
+    [
+        ("250 / rm", "per_length", "'250 / rm': 'rm' is read as rontometer, which nobody means; "
+         "write '250 / m', if that is meant"),
+        ("3200/Mt", "per_mass", "'3200/Mt': 'Mt' is read as megametric_ton, which nobody means; "
+         "write '3200 / t', if that is meant"),
+        ("250 / mt", "per_length", "'250 / mt' is not a per length; write '250 / m', if that is "
+         "meant"),
+        ("75 / LF", "per_length", "'75 / LF': no such unit; write '75 / ft', if that is meant"),
+        ("75 / lin. ft", "per_length", "'75 / lin. ft' is not a quantity; write '75 / ft', if "
+         "that is meant"),
+        ("90 / cu yd", "per_volume", "'90 / cu yd' is not a per volume; write '90 / yd^3', if "
+         "that is meant"),
+        ("120 / m3", "per_volume", "'120 / m3' is not a quantity; write '120 / m^3', if that is "
+         "meant"),
+        ("15 / FT^2", "per_area", "'15 / FT^2': no such unit; write '15 / ft^2', if that is "
+         "meant"),
+        ("60 CUM/day", "volume_rate", "'60 CUM/day': no such unit; write '60 m^3/day', if that "
+         "is meant"),
+        ("300 Mm", "diameter", "'300 Mm': its unit is read as megameter, which nobody means; write "
+         "'300 mm', if that is meant"),
+        ("6 mPa", "pressure", "'6 mPa': its unit is read as millipascal, which nobody means; write "
+         "'6 MPa', if that is meant"),
+        ("700 KN", "force", "'700 KN': no such unit; write '700 kN', if that is meant"),
+        ("250 / nos", "per_length", "'250 / nos': no such unit; 'nos' is a number of things, and "
+         "no unit; write for example '250 / m' or '75 / ft'"),
+        ("250 / pcs", "per_length", "'250 / pcs': its unit is read as 1 / parsec, which nobody "
+         "means; 'pcs' is a number of things, and no unit; write for example '250 / m' or "
+         "'75 / ft'"),
+        ("5000 lump sum", "per_area", "'5000 lump sum': no such unit; 'lump sum' is a lump sum, "
+         "and no unit; write for example '150 / m^2' or '15 / ft^2'"),
+        ("450 each", "per_item", "'450 each' has a unit where none is due; write the number "
+         "alone"),
+    ],
+)  # fmt: skip
+def test_a_unit_that_nobody_means_is_refused_with_what_was_read_and_what_to_write(
+    text: str, kind: str, said: str
+) -> None:
+    with pytest.raises(ValueError, match="write") as caught:
+        parse_quantity(text, kind)
+    assert str(caught.value) == said
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        *((f"5 {word}", "length") for word in ("nm", "pm", "Tm", "dam", "Gm", "parsec")),
+        *((f"5 {word}", "length") for word in ("kft", "kin", "kyd", "kmi", "light_year")),
+        *((f"5 {word}", "time") for word in ("kyr", "mh", "kd", "mweek", "ns", "mmonth")),
+        *((f"5 / {word}", "per_mass") for word in ("klb", "kton", "ng", "electron_mass")),
+        *((f"5 / {word}", "per_volume") for word in ("mgal", "Tl", "ft^3*m/nm")),
+        ("5 daPa", "pressure"), ("5 mN", "force"), ("5 speed_of_light", "speed"),
+    ],
+)  # fmt: skip
+def test_prefixes_and_sizes_that_nobody_writes_are_refused(text: str, kind: str) -> None:
+    with pytest.raises(ValueError, match="which nobody means"):
+        parse_quantity(text, kind)
+
+
+@pytest.mark.parametrize("word", ["ton", "tons", "TON", "Tons"])
+def test_a_ton_is_refused_for_it_goes_by_the_country(word: str) -> None:
+    told = r"; write t or metric_ton \(1000 kg\), short_ton \(2000 lb\) or long_ton \(2240 lb\)$"
+    for text, kind in ((f"3 {word}", "mass"), (f"3200 / {word}", "per_mass")):
+        with pytest.raises(ValueError, match=told):
+            parse_quantity(text, kind)
+    with pytest.raises(ValueError, match=r"; write ton_force_metric \(1000 kg\) or tonf_us"):
+        parse_quantity(f"80 {word}", "force")
+
+
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [
+        ("m metre meters km hm dm cm mm µm um micrometer in inch inches ft foot feet yd yards mi "
+         "mile nautical_mile fathom rod chain survey_foot thou", "length"),
+        ("kg g mg gram lb lbs pound oz t tonne tonnes metric_ton short_ton long_ton US_ton "
+         "UK_ton slug stone", "mass"),
+        ("Pa hPa kPa MPa GPa bar mbar psi kpsi ksi atm mmHg inHg N/mm^2", "pressure"),
+        ("N kN MN daN dekanewton kgf tf lbf kip klbf tonf_us ton_force_metric", "force"),
+        ("m/s m/h mm/year in/day ft/min mph kph knot km/hour", "speed"),
+        ("L/s l/min ml/min m^3/h m^3/day gpm lps gal/day Mgal/day kgal/hour ML/day",
+         "flow"),
+        ("m^2 sq m sq ft ft^2 ha hectare acre km^2 mm^2", "area"),
+        ("m^3 L l ml hl gal gallon kgal Mgal imperial_gallon yd^3 acre_foot ft^3", "volume"),
+        ("s sec ms min h hr hrs hour d day week fortnight month year yr a century", "time"),
+        ("L/s/km gpm/mile L/day/km m^2/day", "area_rate"),
+        ("degC degF K celsius", "temperature"),
+        ("deg rad mrad arcmin turn", "angle"),
+    ],
+)  # fmt: skip
+def test_units_that_are_written_are_read(words: str, kind: str) -> None:
+    registry = pints()
+    for word in words.replace("sq ", "sq_").split():
+        unit = word.replace("_", " ") if word.startswith("sq_") else word
+        expected = registry.Quantity(3.0, registry.parse_units(unit)).to(PINT_UNITS[kind])
+        assert parse_quantity(f"3 {unit}", kind) == pytest.approx(expected.magnitude, rel=1e-12)
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -228,7 +359,7 @@ BASES = {
     ("dimension", "suffix"), [(name, s) for name, d in DIMENSIONS.items() for s in d.units]
 )
 def test_factor_of_the_contract_agrees_with_pint(dimension: str, suffix: str) -> None:
-    registry = pint.UnitRegistry()
+    registry = pints()
     expected = registry.Quantity(1.0, SUFFIXES[suffix]).to(BASES[dimension]).magnitude
     ours = DIMENSIONS[dimension].units[suffix] + DIMENSIONS[dimension].zero.get(suffix, 0.0)
     assert ours == pytest.approx(expected, rel=1e-9)
