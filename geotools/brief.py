@@ -369,8 +369,8 @@ class CarrierChoice(_Section):
     tries: int = _set(
         4,
         "how many of the pipes that suit a run are planned through, the cheapest by length of "
-        "every material first. The others are tried only while it has no plan, or as `thicker` "
-        "asks",
+        "every material first, counted with the grout round it where pulls.grouted. The others "
+        "are tried only while it has no plan, or as `thicker` asks",
         COMMON,
         ge=1,
         le=20,

@@ -75,7 +75,7 @@ class Contest:
     verdict : Choice
         Runs x pipes.
     tries : ndarray of int64, shape (runs, k)
-        Pipes to plan through, cheapest first; -1 where there are no more.
+        Pipes to plan through, cheapest as laid first; -1 where there are no more.
     flowing : ndarray of bool, shape (runs,)
         The design flow is on record; where it is not, capacity stands in for it.
     fixed : ndarray of int64, shape (runs,)
@@ -92,6 +92,8 @@ class Contest:
         Why a run has no pipe to try.
     price : ndarray, shape (pipes,)
         Price of each pipe per metre.
+    laid : ndarray, shape (pipes,)
+        The same less the grout that finds no room where the pipe lies.
     """
 
     pipes: CarrierColumns
@@ -105,6 +107,7 @@ class Contest:
     closest: IntArray
     reason: npt.NDArray[np.object_]
     price: FloatArray
+    laid: FloatArray
 
     def only(self, rows: IntArray) -> Contest:
         """Return the contest of these runs alone, in this order."""
@@ -160,7 +163,8 @@ def hold_contest(
     enters = outside + 2 * choice.bead_height < bore
     suits = verdict.suits & wanted[None, :]
     price = _price(pipes, brief)
-    tries = ranked(suits, pipes, price)[:, : choice.tries].copy()
+    laid = price - _grout_spared(pipes, brief)
+    tries = ranked(suits, pipes, laid)[:, : choice.tries].copy()
     rows = np.flatnonzero(fixed >= 0)
     tries[rows] = -1
     tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)
@@ -186,6 +190,7 @@ def hold_contest(
         closest=closest,
         reason=reason,
         price=price,
+        laid=laid,
     )
 
 
@@ -418,12 +423,18 @@ def _price(pipes: CarrierColumns, brief: Brief) -> FloatArray:
     return np.asarray(mass * np.where(plastic, brief.rates.pe_pipe, brief.rates.pvc_pipe))
 
 
+def _grout_spared(pipes: CarrierColumns, brief: Brief) -> FloatArray:
+    """Return what the grout would cost that each pipe leaves no room for, per metre."""
+    rate = brief.rates.grout if brief.pulls.grouted else 0.0
+    return np.asarray(rate * np.pi / 4 * np.asarray(pipes.outside_m) ** 2)
+
+
 def ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, price: FloatArray) -> IntArray:
     """Rank the pipes that suit: the cheapest of every material first, then the next of each.
 
     Materials differ in bending radius and strength, hence in pits and pulls, which the price of
     the pipe does not show: so each of them is tried before a second pipe of one is. -1 behind
-    the last that suits.
+    the last that suits. ``price`` is per metre, `Contest.price` or `Contest.laid`.
     """
     by_price = np.lexsort([pipes.name, price])
     cost = np.where(suits, price, np.inf)[:, by_price]

@@ -32,13 +32,13 @@ def further_pipes(contest: Contest, runs: IntArray, idle: npt.NDArray[np.bool_])
     last.
     """
     suits = suiting(contest, runs)
-    place = np.argsort(np.lexsort([contest.pipes.name, contest.price]))
+    place = np.argsort(np.lexsort([contest.pipes.name, contest.laid]))
     easier = idle & (~idle.T | (place[:, None] < place[None, :]))
     beaten = (suits.astype(np.float32) @ easier.astype(np.float32)) > 0
     return ranked(
         suits & ~beaten & ~_tried(contest, runs),
         contest.pipes,
-        contest.price,
+        contest.laid,
     )
 
 
@@ -48,7 +48,7 @@ def cheaper_pipes(
     """Return the cheaper pipes that were passed over for the one that gave each run its plan."""
     cheaper = contest.price[None, :] < contest.price[pipe][:, None]
     left = suiting(contest, runs) & idle[pipe] & cheaper & ~_tried(contest, runs)
-    return ranked(left, contest.pipes, contest.price)
+    return ranked(left, contest.pipes, contest.laid)
 
 
 def thicker_pipes(

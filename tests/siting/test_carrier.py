@@ -292,6 +292,21 @@ FOUR = {
 }
 
 
+@pytest.mark.parametrize("rate", [0, 220, 4000])
+def test_a_grouted_carrier_is_tried_by_its_price_and_that_of_the_grout_round_it(rate: int) -> None:
+    """At 4,000 a cubic metre a pipe that fills the host costs less than the grout it spares."""
+    wishes = {"carrier__tries": 20, "carrier__material": "PE4710", "rates__grout": f"{rate} / m^3"}
+    bare = _hold(_service(), _brief(**wishes))
+    contest = _hold(_service(), _brief(**wishes, pulls__grouted="true"))
+    host, pipes = math.pi / 4 * (24.02 * INCH) ** 2, contest.pipes
+    grout = host - math.pi / 4 * np.asarray(pipes.outside_m) ** 2
+    tried = contest.tries[0][contest.tries[0] >= 0]
+    assert (np.diff((contest.price + rate * grout)[tried]) > 0).all()
+    assert contest.price.tolist() == bare.price.tolist() == bare.laid.tolist()
+    assert (_tried(contest) != _tried(bare)) == (rate > 0)
+    assert (pipes.outside_m[tried[0]] > pipes.outside_m[bare.tries[0, 0]]) == (rate > 1000)
+
+
 def test_a_carrier_fixed_by_the_brief_is_the_only_one_tried() -> None:
     contest = _hold(_service(working=[100 * PSI] * 2), _brief(**FOUR))
     assert [_tried(contest, run) for run in (0, 1)] == [[PE20], [PE20]]
