@@ -43,7 +43,7 @@ __all__ = [
 # a step interpreted; 0.75 s to import numba and to call the first kernel of a warm cache, 0.01 s
 # for each other. So loading pays from some two million steps, and a little later, since the first
 # time after an install each kernel takes a second to compile.
-COMPILE_ABOVE = 2_500_000
+COMPILE_ABOVE = 2_750_000
 ALSO_ABOVE = 100_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3  # numbers of glibc's malloc.h

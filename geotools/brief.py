@@ -370,7 +370,7 @@ class CarrierChoice(_Section):
         4,
         "how many of the pipes that suit a run are planned through, the cheapest by length of "
         "every material first, counted with the grout round it where pulls.grouted. The others "
-        "are tried only while it has no plan, or as `thicker` asks",
+        "are tried only while it has no plan, or as `thicker` or `larger_for` ask",
         COMMON,
         ge=1,
         le=20,
@@ -385,7 +385,9 @@ class CarrierChoice(_Section):
         0.0,
         "of the carriers planned through (tries) one of a larger bore is taken if its plan costs "
         "at most this share more than the cheapest; with an objective, both the cost and the "
-        "objective may be at most this share worse than the best plan's",
+        "objective may be at most this share worse than the best plan's. Larger ones for which "
+        "that would hold with the pits of one of their material are planned through too, the "
+        "largest first, no more than tries",
         "the user",
         ge=0,
         le=1,

@@ -23,15 +23,23 @@ from geotools.layout.attempt import Attempt, equip, try_carriers
 from geotools.layout.blocked import explain_blocked
 from geotools.layout.rules import refusal_limits
 from geotools.layout.shared import Shared, lot_of, on_streets, only_runs
-from geotools.layout.winners import left_of, measured, shown_of, tried_rows, values_in_running
+from geotools.layout.winners import (
+    left_of,
+    measured,
+    shown_of,
+    tried_rows,
+    values_in_running,
+    winners,
+)
 from geotools.network.cells import by_place
-from geotools.network.ragged import BoolArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, rows_joined
 from geotools.pipe.fusion import piece_count
 from geotools.schema import OUTPUTS
 from geotools.siting.further import (
     cheaper_pipes,
     further_pipes,
+    larger_pipe,
     no_easier,
     suiting,
     thicker_pipes,
@@ -152,12 +160,13 @@ def _plan_lot(ground: Shared, runs: IntArray, *, gather: bool) -> tuple[Planned,
     if lot.brief.carrier.thicker:
         attempts = _thicker(lot, attempts)
     open_ = _open(lot, attempts)
+    left = np.zeros(0, dtype=np.int64)
     if gather:
-        open_ = open_[(further_pipes(lot.contest, open_, _idle(lot)) >= 0).any(axis=1)]
-        return _numbered(_shown_plan(lot, attempts, open_), ground, runs), runs[open_]
-    nothing = np.zeros(0, dtype=np.int64)
-    attempts = _further(lot, attempts, open_)
-    return _numbered(_shown_plan(lot, attempts, nothing), ground, runs), nothing
+        left = open_[(further_pipes(lot.contest, open_, _idle(lot)) >= 0).any(axis=1)]
+    else:
+        attempts = _further(lot, attempts, open_)
+    attempts = _larger(lot, attempts)
+    return _numbered(_shown_plan(lot, attempts, left), ground, runs), runs[left]
 
 
 def _thicker(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
@@ -209,6 +218,58 @@ def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
         worth=price + spared / length,
     )
     return pipes
+
+
+def _larger(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
+    """Go on with larger bores that may be had for little more, the largest of each run first.
+
+    No more of them than were to be tried before; a run has its own once the largest left is
+    shown for it.
+    """
+    carrier, count = lot.brief.carrier, len(lot.runs.table)
+    runs, part = np.arange(count), lot
+    for _ in range(carrier.tries if carrier.larger_for > 0 else 0):
+        pipes = _largest(lot, attempts, runs)
+        runs, pipes = runs[pipes >= 0], pipes[pipes >= 0]
+        if not len(runs):
+            break
+        part = only_runs(part, runs)
+        attempt = try_carriers(part, equip(part, _given(count, runs, pipes)))
+        attempts = left_of([*attempts, attempt], carrier.larger_for)
+        give_back()
+    return attempts
+
+
+def _largest(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
+    """Return the larger bore to try in each of these runs, as of `larger_pipe`; -1 for none.
+
+    A plan is taken to cost as much more than that of a pipe of its material as the pipe itself:
+    most need the same pits. Both what it costs and what is made least must be little more.
+    """
+    larger_for, pipes = lot.brief.carrier.larger_for, np.full(len(runs), NONE, dtype=np.int64)
+    value = values_in_running(attempts)
+    planned = np.isfinite(value[:, runs]).any(axis=0)
+    some, value = runs[planned], value[:, runs[planned]]
+    cost = np.array([one.figures["cost"].to_numpy(dtype=float)[some] for one in attempts])
+    bore = np.array([one.table["carrier_bore"].to_numpy(dtype=float)[some] for one in attempts])
+    tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[some] for one in attempts])
+    best, shown = np.argmin(value, axis=0), winners(value, cost, bore, larger_for)
+    spare = np.minimum(*(_little_more(part, best, larger_for) - part for part in (value, cost)))
+    length = lot.runs.table["length"].to_numpy(dtype=float)[some]
+    pipes[planned] = larger_pipe(
+        lot.contest,
+        some,
+        above=bore[shown, np.arange(len(some))],
+        tried=tried.T,
+        worth=(lot.contest.laid[tried] + spare / length).T,
+    )
+    return pipes
+
+
+def _little_more(part: FloatArray, best: IntArray, larger_for: float) -> FloatArray:
+    """Return what a plan may cost, or be worth, at most for a larger bore: by that of the best."""
+    of_best: FloatArray = part[best, np.arange(len(best))]
+    return of_best * (1 + larger_for)
 
 
 def _given(count: int, runs: IntArray, pipes: IntArray) -> IntArray:

@@ -1,4 +1,4 @@
-"""Further carriers: for a run with no plan those that could give one, for others thicker walls."""
+"""Further carriers: what may give a run a plan, thicker walls, and larger bores for little more."""
 
 from __future__ import annotations
 
@@ -9,7 +9,14 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.carrier import Contest, ranked
 
-__all__ = ["cheaper_pipes", "further_pipes", "no_easier", "suiting", "thicker_pipes"]
+__all__ = [
+    "cheaper_pipes",
+    "further_pipes",
+    "larger_pipe",
+    "no_easier",
+    "suiting",
+    "thicker_pipes",
+]
 
 SAME = 1e-9  # share by which two pipes may differ and still be pulled alike
 
@@ -85,16 +92,58 @@ def thicker_pipes(
     ndarray of int64, shape (k, n)
         In the order of the contest, -1 behind the last.
     """
-    outside, material, price = contest.pipes.outside_m, contest.pipes.material, contest.price
-    group = np.isclose(outside[:, None], outside[None, :], rtol=SAME, atol=0.0)
-    group &= material[:, None] == material[None, :]
-    dearer = group & (price[:, None] < price[None, :])
+    dearer, price = _thicker(contest), contest.price
     most = np.minimum(radius[pipe], eased) * (1 + SAME)
     rest = suiting(contest, runs) & dearer[pipe] & (radius[None, :] <= most[:, None])
     rest &= ~_among(tried, len(price)) & (price[None, :] < worth[:, None])
     bent = dearer & np.isclose(radius[:, None], radius[None, :], rtol=SAME, atol=0.0)
     beaten = (rest.astype(np.float32) @ bent.astype(np.float32)) > 0
     return ranked(rest & ~beaten, contest.pipes, price)
+
+
+def _thicker(contest: Contest) -> npt.NDArray[np.bool_]:
+    """Return which pipe (column) is a thicker wall of another (row): as wide, of its material."""
+    outside, material, price = contest.pipes.outside_m, contest.pipes.material, contest.price
+    alike = np.isclose(outside[:, None], outside[None, :], rtol=SAME, atol=0.0)
+    alike &= material[:, None] == material[None, :]
+    return np.asarray(alike & (price[:, None] < price[None, :]))
+
+
+def larger_pipe(
+    contest: Contest, runs: IntArray, *, above: FloatArray, tried: IntArray, worth: FloatArray
+) -> IntArray:
+    """Return the pipe of the largest bore that may yet be had for little more in each run.
+
+    Of a material that was tried, for materials differ in what pits they ask for; not a thicker
+    wall of one tried, which costs more and has the smaller bore.
+
+    Parameters
+    ----------
+    contest : Contest
+    runs : ndarray of int64, shape (k,)
+    above : ndarray, shape (k,)
+        The bore it must pass, m.
+    tried : ndarray of int64, shape (k, m)
+        Pipes tried so far, -1 for none.
+    worth : ndarray, shape (k, m)
+        What a metre of a pipe, laid, may cost to be had for little more, judged by the plan of
+        each of those; minus infinity where it has none.
+
+    Returns
+    -------
+    ndarray of int64, shape (k,)
+        Of one bore the cheapest; -1 where there is none.
+    """
+    pipes, among = contest.pipes, _among(tried, len(contest.price))
+    beaten = (among.astype(np.float32) @ _thicker(contest).astype(np.float32)) > 0
+    near = np.zeros_like(among)
+    for pipe, most in zip(tried.T, worth.T, strict=True):
+        alike = pipes.material[None, :] == pipes.material[pipe][:, None]
+        near |= alike & (contest.laid[None, :] <= most[:, None]) & (pipe >= 0)[:, None]
+    larger = np.asarray(pipes.bore_m)[None, :] > above[:, None] * (1 + SAME)
+    left = suiting(contest, runs) & near & larger & ~among & ~beaten
+    order = np.lexsort([pipes.name, contest.laid, -np.asarray(pipes.bore_m)])
+    return np.where(left.any(axis=1), order[np.argmax(left[:, order], axis=1)], -1)
 
 
 def _tried(contest: Contest, runs: IntArray) -> npt.NDArray[np.bool_]:

@@ -770,7 +770,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("source-shut-in")),
     ),
-    "little capacity, not told": ("findings-told", lambda s: _untold(s, "little-capacity")),
+    "little capacity, not told": (
+        "findings-told",
+        lambda s: s.set("service.least_capacity", "0.9"),
+    ),
     "a flow said to be carried and not to": ("findings-told", lambda s: _said_short(s)),
     "a string over digs, not told": (
         "findings-told",
@@ -1088,11 +1091,14 @@ def _untold(s: Spoiled, *rules: str) -> None:
 
 
 def _said_short(s: Spoiled) -> None:
-    """A carrier that carries the design flow is said not to as well."""
-    findings = s.tables["findings"]
-    row = findings[findings["rule"] == "little-capacity"].iloc[[0]]
-    said = row.assign(rule="fixed-carrier", text="it does not carry the design flow")
-    s.tables["findings"] = pd.concat([findings, said], ignore_index=True)
+    """Of the carriers told to keep little and carry the design flow one is said not to as well."""
+    findings, runs = s.tables["findings"], s.tables["runs"]
+    s.set("service.least_capacity", "0.9")
+    narrow = runs.loc[runs["capacity_ratio"] < 0.9, "run_id"].tolist()
+    of_all = {"rule": "little-capacity", "text": "it carries the design flow"}
+    told = [findings.iloc[[0]].assign(feature=run, **of_all) for run in narrow]
+    said = told[0].assign(rule="fixed-carrier", text="it does not carry the design flow")
+    s.tables["findings"] = pd.concat([findings, *told, said], ignore_index=True)
 
 
 def _off_street(s: Spoiled) -> None:

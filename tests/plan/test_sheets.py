@@ -45,7 +45,8 @@ def test_pulls_of_the_sample_times_the_scale_are_as_long_as_planned(
 
 
 def test_sheets_of_the_sample_name_every_pit_and_pull(sheets: Any, sample_plan: Any) -> None:
-    text = " ".join(page.extract_text() for page in sheets)
+    # letters as they are drawn: a label along a main that runs aslant is on no one line
+    text = " ".join("".join(c["text"] for c in page.chars) for page in sheets)
     for table, column in (("pulls", "pull_id"), ("pits", "pit_id")):
         frame = getattr(sample_plan, table)
         for name in frame.loc[frame["run_id"].isin(RUNS), column]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -10,11 +11,13 @@ import pandas as pd
 import pytest
 
 from geotools.brief import Brief, load_brief
+from geotools.network.ragged import rows_of
 from geotools.pulls.force import build_profile, march
 from geotools.siting.carrier import Contest, hold_contest
 from geotools.siting.further import (
     cheaper_pipes,
     further_pipes,
+    larger_pipe,
     no_easier,
     suiting,
     thicker_pipes,
@@ -163,3 +166,69 @@ def test_thicker_walls_are_the_cheapest_of_each_tighter_bend_that_could_ease_a_r
     # PPI Handbook ch. 7: 27, 25 and 20 diameters, that is 10.8, 10 and 8 m, beside 34 of SDR 26;
     # the first alone costs less than 1.4 times as much
     assert len(asked) == (0 if eased == 0 else 1 if dear < 2 else 3)
+
+
+SMALL = "355 mm SDR 21 PE100"
+
+
+def _rows(contest: Contest, *names: str) -> npt.NDArray[np.int64]:
+    return np.array([contest.pipes.name.tolist().index(name) for name in names])
+
+
+def _larger(contest: Contest, *tried: str, dear: tuple[float, ...]) -> str:
+    """Return the larger pipe to try, by what it may cost a metre more than each of those tried."""
+    pipe = _rows(contest, *tried)
+    worth, above = contest.laid[pipe] + np.array(dear), contest.pipes.bore_m[pipe[:1]]
+    (best,) = larger_pipe(
+        contest, np.array([0]), above=above, tried=pipe[None, :], worth=worth[None, :]
+    )
+    return "" if best < 0 else str(contest.pipes.name[best])
+
+
+@pytest.mark.parametrize("dear", [-1.0, 20.0, 40.0, 60.0, 500.0])
+def test_the_larger_pipe_to_try_has_the_largest_bore_its_price_lets_it_have(dear: float) -> None:
+    contest, _ = _held(service__least_capacity=0.1)
+    pipes, (own,) = contest.pipes, _rows(contest, SMALL)
+    (suits,) = suiting(contest, np.array([0]))
+    bore, most = pipes.bore_m, contest.laid[own] + dear
+    near = suits & (pipes.material == "PE100") & (contest.laid <= most) & (bore > bore[own])
+    found = _larger(contest, SMALL, dear=(dear,))
+    assert bool(found) == (dear > 0) == near.any()
+    if found:
+        assert bore[_rows(contest, found)[0]] == bore[near].max()
+
+
+def test_a_larger_pipe_to_try_is_of_a_material_that_was_tried_and_may_cost_as_much() -> None:
+    contest, _ = _held(service__least_capacity=0.1)
+    stiff = "14 in DIPS DR 25 PVC"
+    assert _larger(contest, SMALL, stiff, dear=(30.0, -math.inf)).endswith("PE100")
+    assert _larger(contest, SMALL, stiff, dear=(-math.inf, 30.0)).endswith("PVC")
+    assert _larger(contest, SMALL, stiff, dear=(-math.inf, -math.inf)) == ""
+
+
+def test_a_thicker_wall_of_a_larger_pipe_tried_is_not_tried_after_it() -> None:
+    contest, _ = _held(service__least_capacity=0.1)
+    tried, dear = [SMALL], [60.0]
+    while found := _larger(contest, *tried, dear=tuple(dear)):
+        tried.append(found)
+        dear.append(-math.inf)  # no plan
+    sizes = contest.pipes.outside_m[_rows(contest, *tried)]
+    assert len(set(sizes.tolist())) == len(tried) > 3
+    assert (np.diff(sizes[1:]) < 0).all()
+
+
+def test_the_larger_pipe_to_try_does_not_hang_on_the_order_of_the_catalogue() -> None:
+    contest, _ = _held(service__least_capacity=0.1)
+    mixed = np.random.default_rng(3).permutation(len(contest.price))
+    other = dataclasses.replace(
+        contest,
+        pipes=rows_of(contest.pipes, mixed),
+        verdict=dataclasses.replace(contest.verdict, suits=contest.verdict.suits[:, mixed]),
+        wanted=contest.wanted[mixed],
+        price=contest.price[mixed],
+        laid=contest.laid[mixed],
+    )
+    for tried in ((SMALL,), (SMALL, "16 in IPS DR 21 PE4710", "16 in DIPS DR 17 PE3608")):
+        for dear in (20.0, 40.0, 60.0):
+            given = (dear,) * len(tried)
+            assert _larger(contest, *tried, dear=given) == _larger(other, *tried, dear=given) != ""
