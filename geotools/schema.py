@@ -791,8 +791,9 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("lanes_taken", "lanes its strings take"),
                 _real(
                     "string_days",
-                    "days they lie in the street: fused there and pulled in; joints made while the "
-                    "pull stands still count among those fused and in its hours, to be safe",
+                    "days they are fused in the street and pulled in, as priced; joints made while "
+                    "the pull stands still count among those fused and in its hours, to be safe; "
+                    "strings that wait while others are fused lie longer (`closures`)",
                 ),
                 _text(
                     "z_source",
@@ -966,8 +967,9 @@ OUTPUTS: dict[str, Layer] = {
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
                     "days",
-                    "days of work with the lanes closed, fewer than from first to last day: at the "
-                    "pit, plated between; for strings, fusing and pulling",
+                    "days with the lanes closed: at the pit, of work, fewer than from first to "
+                    "last day, plated between; for strings, from first to last day: fused, waiting "
+                    "while others are, which is not priced, and pulled",
                 ),
                 _real("first_day", "working day of the run it is first put up"),
                 _real("last_day", "working day it is last taken down"),
@@ -1021,7 +1023,11 @@ OUTPUTS: dict[str, Layer] = {
                 _text("crew", "who does it"),
                 _real("start_day", "working day it starts, the first is 0"),
                 _real("days", "working days it takes"),
-                _flag("critical", "a day lost here is a day lost on the run"),
+                _flag(
+                    "critical",
+                    "a day more here is a day more on the run; of strings, which are fused as late "
+                    "as may be, even if they were fused as soon as may be",
+                ),
             ),
         ),
         Layer(

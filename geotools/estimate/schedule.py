@@ -1,10 +1,13 @@
 """The schedule of every run: who does what when, in working days from its start.
 
-Fusing goes on beside the digging and is off the critical path unless it is the longer. A crew
-does one thing at a time, in order along the run. Services are fed before they are cut off, and the
-host is cleaned before a pull. The carriers are joined in the pits between the ends, the run is
-tested whole, then grouted where that is asked for, and only then tied in to the mains in service at
-its ends.
+A crew does one thing at a time, in order along the run, each as soon as may be; but strings lie in
+the street from their first joint on, where nothing drives over them, and are fused as late as may
+be without anything else being later for it. Fusing goes on beside the digging and is off the
+critical path unless it is the longer. Critical is what makes the run longer by as much as it takes
+longer though all is begun as soon as may be: what is merely fused late could be fused sooner.
+Services are fed before they are cut off, and the host is cleaned before a pull. The carriers are
+joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
+and only then tied in to the mains in service at its ends.
 Planning values.
 """
 
@@ -17,9 +20,10 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Crew
+from geotools.network.ragged import FloatArray
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
+__all__ = ["FUSING", "PULLING", "SAME", "days_out", "days_waiting", "schedule_runs"]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 OPENING = "open the connections"  # from then on services and tees of a pull are dug up
@@ -40,6 +44,7 @@ PULL_COLUMNS = (
 )
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
 TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
+SAME = 1e-9  # days; times that differ by rounding only
 _Row = dict[str, Any]  # the columns of one pit or pull
 
 
@@ -54,6 +59,7 @@ class _Task:
     after: list[_Task] = field(default_factory=list)
     start: float = 0.0
     latest: float = np.inf
+    critical: bool = False
 
     @property
     def end(self) -> float:
@@ -83,8 +89,9 @@ def schedule_runs(
     for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
         tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
         _place(tasks)
+        _fuse_late(tasks)
         rows += [
-            (run_id, t.task, t.ref, t.crew, t.start, t.days, bool(t.latest - t.start < 1e-9))
+            (run_id, t.task, t.ref, t.crew, t.start, t.days, t.critical)
             for t in sorted(tasks, key=lambda t: (round(t.start, 6), t.crew, t.ref))
         ]
     return pd.DataFrame(rows, columns=COLUMNS)
@@ -100,6 +107,15 @@ def days_out(schedule: pd.DataFrame) -> pd.Series:
     ends = out["start_day"] + out["days"]
     run = out["run_id"].astype(str)
     return ends.groupby(run).max() - out["start_day"].groupby(run).min()
+
+
+def days_waiting(schedule: pd.DataFrame, pulls: pd.Series) -> FloatArray:
+    """Return the days the strings of each pull, by name, lie fused before they are pulled in."""
+    tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
+    fused = tasks.loc[tasks["task"] == FUSING, ["start_day", "days"]].sum(axis=1)
+    begun = tasks.loc[tasks["task"] == PULLING, "start_day"]
+    wait = begun.reindex(pulls).to_numpy(dtype=float) - fused.reindex(pulls).to_numpy(dtype=float)
+    return np.asarray(np.where(wait > SAME, wait, 0.0), dtype=np.float64)
 
 
 def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Row]]:
@@ -263,3 +279,19 @@ def _place(tasks: list[_Task]) -> None:
     for task in reversed(tasks):
         for before in task.after:
             before.latest = min(before.latest, task.latest - before.days)
+    for task in tasks:
+        task.critical = bool(task.latest - task.start < SAME)
+
+
+def _fuse_late(tasks: list[_Task]) -> None:
+    """Move fusing to as late as what waits for it allows, the last first, and nothing else.
+
+    That is the pull of its strings, and the next fusing of the crew, moved itself.
+    """
+    allowed: dict[int, float] = {}  # until when a task may go on, by its id
+    for task in reversed(tasks):
+        late = allowed.get(id(task), task.end) - task.days
+        if task.task == FUSING and late > task.start + SAME:
+            task.start = late
+        for before in task.after:
+            allowed[id(before)] = min(allowed.get(id(before), np.inf), task.start)

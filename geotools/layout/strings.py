@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.estimate.schedule import OPENING, PULLING
+from geotools.estimate.schedule import OPENING, PULLING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
 from geotools.layout.sites import TOUCH_M2
@@ -29,6 +29,7 @@ __all__ = [
     "report_stiff",
     "report_straight",
     "report_strings",
+    "report_waiting",
 ]
 
 _LEFT_STREET = (
@@ -40,6 +41,7 @@ _IN_NONE = (
     "known: see that it is free and get an easement, or fix another pit or forbid this one "
     "(pit_edits)."
 )
+WAIT_DAYS = 1.0  # that strings lie longer than priced and are not worth a word
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 SAME_PRICE = 1e-9  # share; two prices of one thing differ by rounding only
 
@@ -118,6 +120,42 @@ def report_over_digs(
         layer="strings",
         features=told.index.get_level_values("string").to_numpy(dtype=object),
         geometry=shapes[told["shape"].to_numpy(dtype=np.int64)],
+    )
+
+
+def report_waiting(pulls: pd.DataFrame, strings: pd.DataFrame, findings: Findings) -> None:
+    """Report, a finding a run, strings whose lanes are shut longer than is priced.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``run_id``, ``pull_id``, ``lanes_taken`` (priced), ``wait_days`` (fused before the pull).
+    strings : DataFrame
+        ``pull_id``, ``geometry``.
+    findings : Findings
+    """
+    rows = pulls[(pulls["wait_days"] > WAIT_DAYS + SAME) & (pulls["lanes_taken"] > 0)]
+    rows = rows.assign(beyond=rows["lanes_taken"] * rows["wait_days"])
+    runs = rows.groupby("run_id", sort=False, observed=True).agg(
+        pulls=("pull_id", "size"),
+        most=("wait_days", "max"),
+        beyond=("beyond", "sum"),
+        first=("pull_id", "first"),
+    )
+    places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    findings.add_many(
+        "warning",
+        "strings-wait",
+        [
+            f"run {run}: strings of {row.pulls} {'pull' if row.pulls == 1 else 'pulls'} lie in the "
+            f"street for up to {row.most:.1f} days between fusing and pulling, while others are "
+            f"fused: {row.beyond:.1f} lane-days more than are priced; fuse faster "
+            "(crew.joints_per_day), or off the street, or count them in"
+            for run, row in zip(runs.index, runs.itertuples(index=False), strict=True)
+        ],
+        layer="runs",
+        features=runs.index.to_numpy(dtype=object),
+        geometry=places.loc[runs["first"]].to_numpy(dtype=object),
     )
 
 

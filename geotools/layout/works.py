@@ -21,7 +21,7 @@ from geotools.estimate.quantities import (
     run_quantities,
     shared_quantities,
 )
-from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
+from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
 from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
 from geotools.layout.rules import set_up_rates, site_rates
@@ -43,6 +43,7 @@ from geotools.layout.strings import (
     report_stiff,
     report_straight,
     report_strings,
+    report_waiting,
 )
 from geotools.layout.unknown_ground import report_bare_pits, report_bare_ramps
 from geotools.network.places import points_along
@@ -161,6 +162,8 @@ def _in_street(
     give_back()
     strings = _strings(ground, laid, pits, pulls)
     report_over_digs(strings, digs, schedule, findings)
+    laid = laid.assign(wait_days=days_waiting(schedule, laid["pull_id"]))
+    report_waiting(laid, strings, findings)
     report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
     spaces = [
@@ -509,11 +512,13 @@ def _past_its_end(
 def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
     """Return the stretches of street the strings of every pull take as they lie.
 
-    With ``lane_day``, what one of their lanes costs a day.
+    With ``lane_day``, what one of their lanes costs a day, and the days of fusing, waiting and
+    pulling.
     """
     if ground.scene is None:
         return pd.DataFrame(columns=["pull_id", "lanes_taken", "lane_day"])
-    rows = pulls.assign(pit_id=pulls["insertion_pit"], days=pulls["string_days"])
+    days = pulls["string_days"] + pulls["wait_days"]
+    rows = pulls.assign(pit_id=pulls["insertion_pit"], days=days)
     passage = Passage.of(ground.brief.street)
     taken = string_stretches(rows, strings, ground.scene.net.alike, passage)
     shut, lanes = (taken[c].to_numpy(dtype=np.int64) for c in ("lanes_taken", "street_lanes"))

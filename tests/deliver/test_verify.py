@@ -32,7 +32,7 @@ from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
-from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
+from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, TEST
 from geotools.pipe.materials import apparent_modulus_pa as material_modulus
 from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
@@ -290,6 +290,12 @@ def two_places(s: Spoiled) -> None:
     run = s.rng.choice(mine["run_id"].unique())
     first, second = mine.index[mine["run_id"] == run][:2]
     table.at[second, "start_day"] = table.at[first, "start_day"] + 0.1
+
+
+def fused_late(tasks: pd.DataFrame) -> Any:
+    """Return the fusing that could begin sooner: that of a run's first pull is not at once."""
+    first = tasks["task"].eq(FUSE) & (tasks["start_day"] > 0.1)
+    return first & ~tasks["run_id"].where(tasks["task"] == FUSE).duplicated()
 
 
 def pulled_first(s: Spoiled) -> None:
@@ -779,6 +785,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("string-over-dig")),
     ),
+    "strings that wait, not told": ("findings-told", lambda s: _untold(s, "strings-wait")),
+    "a closure of strings as priced": (
+        "string-closures",
+        lambda s: s.edit("closures", "days", more(-0.5), of_pull),
+    ),
     "strings in no street, not told": ("findings-told", lambda s: _off_street(s)),
     "a long pull, not told": ("findings-told", lambda s: s.edit("pulls", "hours", 12.5)),
     "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
@@ -871,6 +882,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a task begun later than it may": (
         "schedule",
         lambda s: s.edit("schedule", "start_day", more(1.0), lambda t: t["task"] == REFILL),
+    ),
+    "strings fused sooner than they need be": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", 0.0, fused_late),
+    ),
+    "strings fused later than may be": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", more(0.01), fused_late),
+    ),
+    "strings fused late said to be critical": (
+        "schedule",
+        lambda s: s.edit("schedule", "critical", 1, fused_late),
     ),
     "a critical task said to have time": (
         "schedule",

@@ -13,7 +13,8 @@ import shapely
 
 import geotools
 from geotools.brief import Brief
-from geotools.estimate.schedule import days_out, schedule_runs
+from geotools.estimate import schedule
+from geotools.estimate.schedule import days_out, days_waiting, schedule_runs
 from geotools.tool import Outcome
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
@@ -247,37 +248,128 @@ def test_a_run_without_a_plan_has_no_tasks() -> None:
     assert schedule_runs(runs, nothing, nothing, Brief().crew).empty
 
 
+RUN = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+
+
+def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return pits and pulls of a run drawn at random."""
+    count = int(rng.integers(1, 6))
+    pits = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pit_id": [f"P{k}" for k in range(count)],
+            "volume": rng.uniform(5, 200, count),
+            "area": rng.uniform(5, 60, count),
+            "services": rng.integers(0, 2, count),
+        }
+    )
+    pulls = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pull_id": [f"L{k}" for k in range(count - 1)],
+            "insertion_pit": [f"P{k}" for k in range(count - 1)],
+            "receiving_pit": [f"P{k + 1}" for k in range(count - 1)],
+            "joints": rng.integers(0, 60, count - 1),
+            "digs": rng.integers(0, 9, count - 1),
+            "hours": rng.uniform(1, 9, count - 1),
+            "wait_hours": rng.uniform(5, 60, count - 1),
+            "services": rng.integers(0, 5, count - 1),
+            "cleaned": rng.uniform(10, 500, count - 1),
+            "grout": rng.uniform(10, 90, count - 1) * rng.integers(0, 2),
+            "lifts": rng.integers(1, 4, count - 1),
+        }
+    )
+    return pits, pulls
+
+
+def three_pulls(joints: list[int]) -> pd.DataFrame:
+    """Schedule a run of three pulls; each of its four pits is dug in two days, a pull in half."""
+    pits = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pit_id": ["P1", "P2", "P3", "P4"],
+            "volume": 60.0,
+            "area": 50.0,
+            "services": 0,
+        }
+    )
+    pulls = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pull_id": ["L1", "L2", "L3"],
+            "insertion_pit": ["P2", "P2", "P4"],
+            "receiving_pit": ["P1", "P3", "P3"],
+            "joints": joints,
+            "digs": 0,
+            "hours": 5.0,
+            "wait_hours": 24.0,
+            "services": 0,
+            "cleaned": 0.0,
+            "grout": 0.0,
+            "lifts": 1,
+        }
+    )
+    return schedule_runs(RUN, pits, pulls, Brief().crew)
+
+
+def test_strings_are_fused_as_late_as_their_pulls_and_the_next_fusing_allow() -> None:
+    """By hand: pits are dug by days 2, 4, 6 and 8, so pulls begin on days 4, 6 and 8.
+
+    8, 12 and 24 joints take 1, 1.5 and 3 days: the last is fused from 5 to 8, so the second from
+    3.5 to 5, a day before it is pulled, and the first from 2.5 to 3.5. Digging is critical.
+    """
+    tasks = three_pulls([8, 12, 24])
+    rows = tasks.set_index(["task", "ref"])
+    names = pd.Series(["L1", "L2", "L3"])
+    assert rows.loc["fuse the strings"]["start_day"][names].tolist() == [2.5, 3.5, 5.0]
+    assert rows.loc["pull the carrier in"]["start_day"][names].tolist() == [4.0, 6.0, 8.0]
+    assert days_waiting(tasks, names).tolist() == [0.5, 1.0, 0.0]
+    assert rows.loc[("pull the carrier in", "L3")]["critical"]
+    assert not rows.loc["fuse the strings"]["critical"].any()
+
+
+def test_strings_that_are_longest_to_fuse_are_fused_at_once_and_are_critical() -> None:
+    """72 joints take 9 days, from 2.5 to 11.5: the pull waits for them, and so do the others."""
+    tasks = three_pulls([8, 12, 72])
+    rows = tasks.set_index(["task", "ref"])
+    names = pd.Series(["L1", "L2", "L3"])
+    assert rows.loc["fuse the strings"]["start_day"][names].tolist() == [0.0, 1.0, 2.5]
+    assert rows.loc["pull the carrier in"]["start_day"][names].tolist() == [4.0, 6.0, 11.5]
+    assert days_waiting(tasks, names).tolist() == [3.0, 3.5, 0.0]
+    assert rows.loc["fuse the strings"]["critical"].all()
+
+
+def test_fusing_late_moves_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against the same runs with fusing begun at once: the same end, days and critical tasks."""
+    rng = np.random.default_rng(7)
+    moved = 0
+    for _ in range(40):
+        pits, pulls = drawn(rng)
+        with monkeypatch.context() as patch:
+            patch.setattr(schedule, "_fuse_late", lambda tasks: None)
+            soon = ends(schedule_runs(RUN, pits, pulls, Brief().crew))
+        late = ends(schedule_runs(RUN, pits, pulls, Brief().crew))
+        keys = ["task", "ref"]
+        both = soon.merge(late, on=keys, suffixes=("", "_late"), validate="1:1")
+        assert len(both) == len(soon) == len(late)
+        assert (both["critical"] == both["critical_late"]).all()
+        fused = both["task"] == "fuse the strings"
+        assert (both["start_day"] == both["start_day_late"])[~fused | both["critical"]].all()
+        assert (both["start_day_late"] >= both["start_day"]).all()
+        moved += int((both["start_day_late"] > both["start_day"] + 1e-9).sum())
+        assert late["end"].max() == pytest.approx(soon["end"].max())
+        of = late[late["task"] == "fuse the strings"].set_index("ref").loc[pulls["pull_id"]]
+        pulled = late[late["task"] == "pull the carrier in"].set_index("ref")["start_day"]
+        until = pulled.loc[pulls["pull_id"]].to_numpy(copy=True)
+        until[:-1] = np.minimum(until[:-1], of["start_day"].to_numpy()[1:])
+        assert of["end"].to_numpy() == pytest.approx(until)
+    assert moved > 40
+
+
 def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> None:
     rng = np.random.default_rng(11)
     for _ in range(20):
-        count = int(rng.integers(1, 6))
-        pits = pd.DataFrame(
-            {
-                "run_id": "R",
-                "pit_id": [f"P{k}" for k in range(count)],
-                "volume": rng.uniform(5, 200, count),
-                "area": rng.uniform(5, 60, count),
-                "services": rng.integers(0, 2, count),
-            }
-        )
-        pulls = pd.DataFrame(
-            {
-                "run_id": "R",
-                "pull_id": [f"L{k}" for k in range(count - 1)],
-                "insertion_pit": [f"P{k}" for k in range(count - 1)],
-                "receiving_pit": [f"P{k + 1}" for k in range(count - 1)],
-                "joints": rng.integers(0, 60, count - 1),
-                "digs": rng.integers(0, 9, count - 1),
-                "hours": rng.uniform(1, 9, count - 1),
-                "wait_hours": rng.uniform(5, 60, count - 1),
-                "services": rng.integers(0, 5, count - 1),
-                "cleaned": rng.uniform(10, 500, count - 1),
-                "grout": rng.uniform(10, 90, count - 1) * rng.integers(0, 2),
-                "lifts": rng.integers(1, 4, count - 1),
-            }
-        )
-        runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
-        tasks = ends(schedule_runs(runs, pits, pulls, Brief().crew))
+        tasks = ends(schedule_runs(RUN, *drawn(rng), Brief().crew))
         finish = tasks["end"].max()
         critical = tasks[tasks["critical"] & (tasks["days"] > 0)]
         # Critical tasks fill the whole time without a gap, and the last of them ends it.
@@ -287,9 +379,13 @@ def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> No
             assert start <= reached + 1e-9
             reached = max(reached, end)
         assert reached == pytest.approx(finish)
-        # Every task starts at once, or when another one ends: none idles without a cause.
-        for start in tasks.loc[tasks["start_day"] > 0, "start_day"]:
+        # Every task starts at once, or when another one ends: none idles without a cause; but
+        # strings are fused until another task begins.
+        fused = tasks["task"] == "fuse the strings"
+        for start in tasks.loc[(tasks["start_day"] > 0) & ~fused, "start_day"]:
             assert np.isclose(tasks["end"], start).any()
+        for end in tasks.loc[fused, "end"]:
+            assert np.isclose(tasks["start_day"], end).any()
 
 
 @pytest.mark.parametrize("grouted", [True, False])

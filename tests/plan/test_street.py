@@ -635,9 +635,12 @@ MANY = {
 
 
 def test_strings_on_the_carriageway_close_their_lane_and_are_priced() -> None:
-    """The lane is taken from the first joint fused until the string is in: schedule and cost."""
+    """The lane is taken from the first joint fused until the string is in, as closures tell.
+
+    Fusing and pulling are priced; of strings that wait more than a day between a finding tells.
+    """
     layers = crowded()
-    pulls, closures = layers["pulls"], layers["closures"]
+    pulls, closures, waits = layers["pulls"], layers["closures"], []
     assert (pulls["lanes_taken"] == 1).all()
     items = layers["quantities"].query("scope == 'pull' and item == 'lane closed for a day'")
     for pull, item in zip(pulls.itertuples(), items.itertuples(), strict=True):
@@ -648,13 +651,24 @@ def test_strings_on_the_carriageway_close_their_lane_and_are_priced() -> None:
         (row,) = closures.query("pull_id == @pull.pull_id").itertuples()
         assert (row.lanes_closed, row.lanes_left, row.side) == (1, 0, "against")
         assert row.pit_id == pull.insertion_pit
-        assert row.days == pytest.approx(days) and row.last_day - row.first_day >= days - 1e-9
+        tasks = layers["schedule"].query("ref == @pull.pull_id").set_index("task")
+        pulled = tasks.loc["pull the carrier in"]
+        assert row.first_day == tasks.loc["fuse the strings"]["start_day"]
+        assert row.last_day == pytest.approx(pulled["start_day"] + pulled["days"])
+        assert row.days == pytest.approx(row.last_day - row.first_day)
+        waits.append(row.days - days)
         laid = shapely.union_all(
             layers["strings"].query("pull_id == @pull.pull_id").geometry.to_numpy()
         )
         way = shapely.box(X - 70, Y - 3.5, X + 620, Y + 3.5)
         assert laid.intersection(way).difference(row.geometry).area < 1e-6
         assert row.geometry.bounds[1] >= Y - 1e-6  # the other half of the street stays open
+    assert min(waits) > -1e-9  # a string waits where the crew has others to fuse before its pull
+    beyond = sum(wait for wait in waits if wait > 1.0)
+    (told,) = layers["findings"].query("rule == 'strings-wait'").to_dict("records")
+    assert (told["feature"], told["severity"]) == ("R0001", "warning")
+    assert f"strings of {sum(wait > 1.0 for wait in waits)} pull" in told["text"]
+    assert f"{beyond:.1f} lane-days more than are priced" in told["text"]
     free = crowded({"rates.lane_day": ["collector = 0"], "rates.lane_day_other": 0})
     assert layers["runs"]["cost"].sum() > free["runs"]["cost"].sum() + items["cost"].sum() - 1e-6
 

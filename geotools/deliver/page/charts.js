@@ -394,7 +394,7 @@ function programmeKeys(data) {
   const box = (kind) => svg("rect", { class: kind, x: 1, y: 2, width: 20, height: 10 });
   return el("ul", { class: "chart-keys" },
     keyOf("task, named by its pit or pull", box("task")),
-    keyOf("critical: a day lost here is a day lost on the run", box("task critical")),
+    keyOf("critical: a day lost here is a day lost on the run (strings are fused late, and could be sooner)", box("task critical")),
     data.lanes.length ? keyOf("lanes shut, all closures of the run together", box("lanes")) : null);
 }
 

@@ -345,7 +345,8 @@ def _closures(plan: Plan, run_id: str) -> Table:
     length = _in("length", plan, 0)
     bare = _bare(run_id)
     return _table(
-        "Lane closures; days of work, and working days of the run, whose start is 0",
+        "Lane closures; days of work, or that strings lie, and working days of the run, whose "
+        "start is 0",
         plan.of("closures", run_id),
         plan,
         (

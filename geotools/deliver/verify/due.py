@@ -13,7 +13,7 @@ from geotools.deliver.verify.force import frictions, path_of, pulled_of
 from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.plan import CONTEXT, Plan
-from geotools.deliver.verify.schedule import OPEN, PULL
+from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import HOUR
@@ -25,6 +25,7 @@ HOLE = 0.5  # m; half of what is dug up at a service or a tee
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
 AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
+WAIT = 1.0  # days that strings lie longer than priced, not worth a word
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
 
 Told = dict[tuple[str, str], list[str]]
@@ -134,6 +135,22 @@ def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
                 tally.holds(there, row.string_id, text)
 
 
+def _waiting(plan: Plan, tally: Tally, told: Told) -> None:
+    """Runs with strings in a lane, fused more than a day before they are pulled in."""
+    begun = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == PULL}
+    lanes = {pull.pull_id: pull.lanes_taken for pull in plan.rows("pulls")}
+    waiting: dict[str, int] = {}
+    for row in plan.rows("schedule"):
+        if row.task == FUSE and lanes.get(row.ref, 0) > 0 and row.ref in begun:
+            long = begun[row.ref] - (row.start_day + row.days) > WAIT + CLOSE
+            waiting[row.run_id] = waiting.get(row.run_id, 0) + long
+    for run, count in waiting.items():
+        texts = told.get(("strings-wait", run), [])
+        there = any(f"strings of {count} pull" in text for text in texts) or not count
+        text = f"strings of {count} lie longer than priced, and no finding says so"
+        tally.holds(there, run, text)
+
+
 def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:
     """Strings from a pit in no street that lie in none, where the plan holds the streets."""
     if all(row.layer != "streets" for row in plan.rows("inputs")):
@@ -164,6 +181,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _long,
     _ahead,
     _over_digs,
+    _waiting,
     _in_no_street,
 )
 RULES = (Rule("findings-told", "what the rows show to be worth a warning is a finding", told_of),)

@@ -159,7 +159,10 @@ class _Waits:
 
 
 def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
-    """Check that each task is there, done by its crew, as soon as that and the others allow."""
+    """Check that each task is there, done by its crew, as soon as that and the others allow.
+
+    Of fusing it is checked that it is done as late as may be: no other task begins later for it.
+    """
     due = set(waits.due())
     for what, ref in sorted(due - set(waits.of)):
         tally.holds(False, ref, f"no task: {what}")
@@ -171,6 +174,7 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
         return
     last: dict[str, Any] = {}
     after: dict[int, list[Any]] = {id(task): [] for task in tasks}
+    soonest: dict[int, float] = {}  # when each may begin, by its id
     tasks = sorted(tasks, key=lambda t: (t.start_day, t.start_day + t.days))
     for task in tasks:
         tally.holds(task.crew == CREWS[task.task], task.ref, f"{task.task}: crew {task.crew}")
@@ -178,20 +182,39 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
         if task.crew != "none":
             before += [last[task.crew]] if task.crew in last else []
             last[task.crew] = task
-        begins = max((one.start_day + one.days for one in before), default=0.0)
-        tally.near(task.start_day, begins, task.ref, f"start of: {task.task}")
+        ends = (soonest.get(id(one), one.start_day) + one.days for one in before)
+        soonest[id(task)] = max(ends, default=0.0)
+        if task.task != FUSE:
+            tally.near(task.start_day, soonest[id(task)], task.ref, f"start of: {task.task}")
         for one in before:
             after[id(one)].append(task)
-    _critical(tally, tasks, after)
+    _fused_late(tally, tasks, after, soonest)
+    _critical(tally, tasks, after, soonest)
 
 
-def _critical(tally: Tally, tasks: list[Any], after: dict[int, list[Any]]) -> None:
-    """Check which tasks, in order, are critical: the last, and what one of those begins after."""
-    finish = max(task.start_day + task.days for task in tasks)
+def _fused_late(
+    tally: Tally, tasks: list[Any], after: dict[int, list[Any]], soonest: dict[int, float]
+) -> None:
+    """Check that strings are fused until their pull, or the crew's next fusing, begins."""
+    for task in tasks:
+        if task.task == FUSE and after[id(task)]:
+            until = min(one.start_day for one in after[id(task)])
+            begins = max(soonest[id(task)], until - task.days)
+            tally.near(task.start_day, begins, task.ref, f"start of: {task.task}")
+
+
+def _critical(
+    tally: Tally, tasks: list[Any], after: dict[int, list[Any]], soonest: dict[int, float]
+) -> None:
+    """Check which tasks, in order, are critical: the last, and what one of those begins after.
+
+    All as soon as may be: what is fused late has the time it was moved by.
+    """
+    finish = max(soonest[id(task)] + task.days for task in tasks)
     critical: set[int] = set()
     for task in reversed(tasks):
-        end = task.start_day + task.days
-        next_ones = [one for one in after[id(task)] if abs(one.start_day - end) <= CLOSE]
+        end = soonest[id(task)] + task.days
+        next_ones = [one for one in after[id(task)] if abs(soonest[id(one)] - end) <= CLOSE]
         due = end >= finish - CLOSE or any(id(one) in critical for one in next_ones)
         if due:
             critical.add(id(task))
@@ -201,6 +224,8 @@ def _critical(tally: Tally, tasks: list[Any], after: dict[int, list[Any]]) -> No
 
 RULES = (
     Rule(
-        "schedule", "tasks: their days, crews and order, as soon as may be; the critical", schedule
+        "schedule",
+        "tasks: their days, crews and order, as soon as may be, fusing as late; the critical",
+        schedule,
     ),
 )

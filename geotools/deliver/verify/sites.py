@@ -530,10 +530,16 @@ def led_strings(plan: Plan) -> set[str]:
     return {row.feature for row in plan.rows("findings") if row.rule in rules}
 
 
-def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
-    """Check days, first and last day of closures against the tasks they are for."""
+def _from_to(tasks: list[Any]) -> tuple[float, float]:
+    """Return when the first of these tasks begins, and when the last ends."""
     first = min((task.start_day for task in tasks), default=math.nan)
     last = max((task.start_day + task.days for task in tasks), default=math.nan)
+    return first, last
+
+
+def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
+    """Check days, first and last day of closures against the tasks they are for."""
+    first, last = _from_to(tasks)
     for row in rows:
         tally.near(row.days, days, row.closure_id, "days")
         tally.near(row.first_day, first, row.closure_id, "first_day")
@@ -563,7 +569,8 @@ def string_closures(plan: Plan) -> Tally:
             for task in plan.by("schedule", "ref").get(pull.pull_id, [])
             if task.task in ("fuse the strings", "pull the carrier in")
         ]
-        _closed_days(tally, rows, tasks, pull.string_days)
+        first, last = _from_to(tasks)
+        _closed_days(tally, rows, tasks, last - first)
         for row in rows:
             _closure_lengths(plan, tally, row)
             laid = strings.get(pull.pull_id, [])
