@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 import pyogrio._io
 import pytest
+import rasterio
 import shapely
 
 from geotools.brief import load_brief
@@ -701,9 +702,10 @@ def test_a_layer_whose_name_looks_like_that_of_the_brief_is_read(
 def test_a_file_another_program_has_locked_is_told_so_and_not_as_damaged(
     tmp_path, network, read_file, fault, held_open
 ):
-    path = tmp_path / "net.gpkg"
+    path, at_once = tmp_path / "net.gpkg", {"SQLITE_BUSY_TIMEOUT": "0"}
     network().to_file(path, layer="mains")
-    with held_open(path) as do, gdal_options({"SQLITE_BUSY_TIMEOUT": "0"}):
+    # vectors and rasters are read by a GDAL of their own each, and each would wait
+    with held_open(path) as do, gdal_options(at_once), rasterio.Env(**at_once):
         do("BEGIN EXCLUSIVE")
         said = fault(read_file, path)
         with pytest.raises(LayerError) as caught:
