@@ -28,10 +28,8 @@ PISTON = 1.2e-3
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
-    geotools.plan(SAMPLE / "brief.toml", output=path)
-    return path
+def plan(sample_file: Path) -> Path:
+    return sample_file
 
 
 @pytest.fixture(scope="module")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -12,11 +10,10 @@ import pyproj
 import pytest
 import shapely
 
-import geotools
 from geotools.deliver.columns import _joined, content_hash, encoded
 from geotools.deliver.layers import drawn, placed
+from geotools.tool import Outcome
 
-SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 ZONE, DEGREES = pyproj.CRS("EPSG:32617"), pyproj.CRS("EPSG:4326")
 
 
@@ -42,12 +39,11 @@ def test_points_held_as_numbers_are_those_drawn(count: int, output: pyproj.CRS) 
     assert wkb.to_pylist() == list(shapely.to_wkb(due.geometry.to_numpy()))
 
 
-def test_a_plan_handed_back_has_the_hash_of_the_plan_written() -> None:
-    done = geotools.plan(SAMPLE)
-    layers = dict(done.layers)
+def test_a_plan_handed_back_has_the_hash_of_the_plan_written(sample_done: Outcome) -> None:
+    layers = dict(sample_done.layers)
     for name in ("stations", "bends", "candidates", "pits", "local_digs"):
         assert (layers[name].geom_type == "Point").all()
-    assert content_hash(layers) == done.summary["content_hash"]
+    assert content_hash(layers) == sample_done.summary["content_hash"]
 
 
 def test_texts_are_hashed_without_what_lies_beside_them() -> None:

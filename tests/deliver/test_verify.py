@@ -46,10 +46,8 @@ Mask = Callable[[pd.DataFrame], Any]
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    target = tmp_path_factory.mktemp("verify") / "plan.gpkg"
-    geotools.plan(SAMPLE / "brief.toml", output=target)
-    return target
+def path(sample_file: Path) -> Path:
+    return sample_file
 
 
 @pytest.fixture(scope="module")
