@@ -5,6 +5,7 @@ The scenes are invented and small; the expected behaviour is common practice, no
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,20 @@ def street(*lines: list[tuple[float, float]], **columns: Any) -> gpd.GeoDataFram
 def planned(settings: dict[str, Any] | None = None, **layers: Any) -> dict[str, Any]:
     """Plan a scene and return its layers, lengths in m."""
     return geotools.plan(settings={**PIPE, **(settings or {})}, **layers).layers
+
+
+APART = 4_000.0  # m, of scenes planned in one go, none of which sees another
+
+
+def moved(line: list[tuple[float, float]], scene: int) -> list[tuple[float, float]]:
+    """Return a line of a scene of several, so many places to the east."""
+    return [(x + APART * scene, y) for x, y in line]
+
+
+def in_scene(layer: Any, scene: int) -> Any:
+    """Return the rows that lie in a scene of several."""
+    west = X + APART * (scene - 0.5)
+    return layer.cx[west : west + APART, :]
 
 
 def at(layer: Any, chainage: float) -> Any:
@@ -772,34 +787,47 @@ def _lanes_under(ground: Any, width: float, lanes: int, gap: float = 0.6) -> int
     return taken
 
 
-@pytest.mark.parametrize("angle", [35.0, 60.0, 90.0])
-@pytest.mark.parametrize(("width", "lanes"), [(7.0, 2), (15.0, 4), (30.0, 4)])
-@pytest.mark.parametrize("drawn", [1, -1])
+MET = list(itertools.product([35.0, 60.0, 90.0], [(7.0, 2), (15.0, 4), (30.0, 4)], [1, -1]))
+
+
+@pytest.fixture(scope="module")
+def met() -> dict[str, Any]:
+    """Mains that end in a street they meet at an angle, all planned in one go."""
+    mains = []
+    for scene, (angle, _, drawn) in enumerate(MET):
+        way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+        mains.append(moved([tuple(-2.0 * way), tuple(300.0 * way)][::drawn], scene))
+    roads = [moved([(-300.0, 0.0), (600.0, 0.0)], scene) for scene in range(len(MET))]
+    wide, lanes = zip(*(size for _, size, _ in MET), strict=True)
+    return planned(mains=main_of(*mains), streets=street(*roads, width_m=wide, lanes=lanes))
+
+
+@pytest.mark.parametrize("scene", range(len(MET)), ids=[f"{a}-{s}-{d}" for a, s, d in MET])
 def test_a_pit_takes_the_lanes_its_ground_lies_on_whatever_the_angle_of_its_main(
-    angle: float, width: float, lanes: int, drawn: int
+    scene: int, met: dict[str, Any]
 ) -> None:
     """A main that ends in a street it meets at an angle; the rest lies off all streets."""
-    way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-    ends = [tuple(-2.0 * way), tuple(300.0 * way)][::drawn]
-    road = street([(-300.0, 0.0), (600.0, 0.0)], width_m=width, lanes=lanes)
-    layers = planned(mains=main_of(ends), streets=road)
-    ground = layers["pit_footprints"].set_index("pit_id").geometry
-    carriageway = shapely.box(X - 300, Y - width / 2, X + 600, Y + width / 2)
-    pits = layers["pits"].set_index("pit_id")
+    _, (width, lanes), _ = MET[scene]
+    layers = met
+    ground = in_scene(layers["pit_footprints"], scene).set_index("pit_id").geometry
+    west = X + APART * scene - 300
+    carriageway = shapely.box(west, Y - width / 2, west + 900, Y + width / 2)
+    pits = in_scene(layers["pits"], scene).set_index("pit_id")
+    assert len(pits) == len(ground) >= 2
     on = ground.intersects(carriageway.buffer(-0.05))
     assert on.sum() == 1
     for name, pit in pits.iterrows():
         due = _lanes_under(ground[name], width, lanes)
         assert pit["lanes_taken"] == due
-        assert (pit["street_name"] == "Street 0") == on[name]
+        assert (pit["street_name"] == f"Street {scene}") == on[name]
         closed = layers["closures"].query(f"pit_id == '{name}' and pull_id == ''")
         assert closed["lanes_closed"].sum() == due
         held = shapely.union_all(closed.geometry.to_numpy())
         part = ground[name].intersection(carriageway)
         # lanes beside it are narrowed by 15 % at most
         assert due == 0 or held.buffer(0.15 * width / 2).covers(part)
-    told = layers["findings"].query("rule == 'pit-aslant-in-street'")
-    assert told["feature"].tolist() == pits.index[pits["lanes_taken"] > 0].tolist()
+    told = layers["findings"].query("rule == 'pit-aslant-in-street'")["feature"]
+    assert told[told.isin(pits.index)].tolist() == pits.index[pits["lanes_taken"] > 0].tolist()
     assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
 
 
@@ -972,29 +1000,45 @@ def test_the_closure_of_a_pit_whose_sides_lean_is_as_long_as_its_hole() -> None:
         assert row.work_length == pytest.approx(hole["maxx"] - hole["minx"], abs=1e-6)
 
 
-@pytest.mark.parametrize("turned", [1, -1])
-@pytest.mark.parametrize(
-    ("bend", "angle"), [((-1.0, 2.0), 90.0), ((0.5, -1.0), 60.0), ((-2.0, -1.5), 45.0)]
-)
-def test_a_pit_by_a_corner_of_its_street_lies_in_its_closures(
-    bend: tuple[float, float], angle: float, turned: int, tmp_path: Path
-) -> None:
-    """The main crosses from side to side in the corner; the carriageway is drawn by shapely."""
+BENDS = [((-1.0, 2.0), 90.0), ((0.5, -1.0), 60.0), ((-2.0, -1.5), 45.0)]
+CORNERS = [(*bend, turned) for bend in BENDS for turned in (1, -1)]
+
+
+def _round_corner(bend: tuple[float, float], angle: float) -> tuple[Any, Any]:
+    """Return a main that crosses from side to side in the corner of its road, and the road."""
     way = np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
     aside = np.array([way[1], -way[0]])
     off = float(aside @ np.array(bend))
     main = [(-250.0, bend[1]), bend, tuple(250.0 * way + off * aside)]
-    road = [(-300.0, 0.0), (0.0, 0.0), tuple(300.0 * way)]
-    out = tmp_path / "plan.gpkg"
+    return main, [(-300.0, 0.0), (0.0, 0.0), tuple(300.0 * way)]
+
+
+@pytest.fixture(scope="module")
+def cornered(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """All corners planned in one go, a plan that keeps every rule."""
+    drawn = [_round_corner(bend, angle) for bend, angle, _ in CORNERS]
+    out = tmp_path_factory.mktemp("corners") / "plan.gpkg"
     result = geotools.plan(
         settings={**PIPE, "street.no_block": []},
-        mains=main_of(main[::turned]),
-        streets=street(road),
+        mains=main_of(*(moved(main[:: CORNERS[k][2]], k) for k, (main, _) in enumerate(drawn))),
+        streets=street(*(moved(road, k) for k, (_, road) in enumerate(drawn))),
         output=out,
     )
-    layers = result.layers
+    assert not geotools.verify(out).failed
+    return dict(result.layers)
+
+
+@pytest.mark.parametrize("scene", range(len(CORNERS)), ids=[str(corner) for corner in CORNERS])
+def test_a_pit_by_a_corner_of_its_street_lies_in_its_closures(
+    scene: int, cornered: dict[str, Any]
+) -> None:
+    """The carriageway is drawn by shapely."""
+    bend, angle, _ = CORNERS[scene]
+    road = moved(_round_corner(bend, angle)[1], scene)
+    layers = cornered
     ground = layers["pit_footprints"].set_index("pit_id").geometry
-    pit = next(name for name in ground.index if ground[name].distance(shapely.Point(X, Y)) < 5)
+    (near,) = np.flatnonzero(ground.distance(shapely.Point(X + APART * scene, Y)) < 5)
+    pit = ground.index[near]
     line = shapely.LineString([(x + X, y + Y) for x, y in road])
     carriageway = line.buffer(3.5, cap_style="flat", join_style="mitre")
     closed = layers["closures"].query(f"pit_id == '{pit}' and pull_id == ''")
@@ -1002,7 +1046,6 @@ def test_a_pit_by_a_corner_of_its_street_lies_in_its_closures(
     assert ground[pit].intersection(carriageway).difference(held).area < 0.01
     assert closed["lanes_closed"].sum() == layers["pits"].set_index("pit_id").lanes_taken[pit] > 0
     assert "pit-outside-closures" not in set(layers["findings"]["rule"])
-    assert not geotools.verify(out).failed
 
 
 def test_a_main_askew_in_its_street_takes_the_lanes_its_pit_lies_on() -> None:

@@ -77,6 +77,21 @@ def written(tmp_path: Path) -> Callable[..., Plan]:
     return plan
 
 
+APART = 4_000.0  # m, of scenes planned in one go, none of which sees another
+
+
+def moved(line: Line, scene: int) -> Line:
+    """Return a line of a scene of several, so many places to the east."""
+    return [(x + APART * scene, y) for x, y in line]
+
+
+def in_scene(plan: Plan, name: str, scene: int) -> pd.DataFrame:
+    """Return the rows of a layer that lie in a scene of several."""
+    table = plan.table(name)
+    middle = shapely.get_x(shapely.centroid(table["geometry"].to_numpy(dtype=object)))
+    return table[np.round((middle - X) / APART) == scene]
+
+
 def faults(plan: Plan, name: str) -> int:
     """Return how many faults a rule finds in a plan whose tables were changed."""
     plan.kept.clear()
@@ -698,24 +713,28 @@ def arc(*turns: float, radius: float = 250.0) -> Line:
     return [(float(radius * np.cos(a)), float(radius * np.sin(a))) for a in way]
 
 
-@pytest.mark.parametrize("seam", [0.0, 90.0, 270.0])
-@pytest.mark.parametrize("back", [False, True])
 def test_a_closure_goes_on_where_the_drawing_of_a_ring_begins(
-    seam: float, back: bool, written: Callable[..., Plan]
+    written: Callable[..., Plan],
 ) -> None:
-    """Taper and buffer, 107 m long, reach over 90 degrees, 44 m from the pit at 100 degrees."""
-    ring = arc(*(np.arange(0.0, 361.0, 2.0) + seam) % 360.0)
+    """Taper and buffer, 107 m long, reach over 90 degrees, 44 m from the pit at 100 degrees.
+
+    Rings that begin at three places, drawn either way.
+    """
+    scenes = list(itertools.product([0.0, 90.0, 270.0], [1, -1]))
+    rings = [arc(*(np.arange(0.0, 361.0, 2.0) + seam) % 360.0)[::way] for seam, way in scenes]
+    curve = arc(*np.arange(-5.0, 100.5), radius=252.0)
     plan = written(
-        mains=main_of(arc(*np.arange(-5.0, 100.5), radius=252.0)),
-        streets=street(ring[::-1] if back else ring, name=["Crescent"]),
+        mains=main_of(*(moved(curve, k) for k in range(len(scenes)))),
+        streets=street(*map(moved, rings, range(len(scenes))), name=["Crescent"] * len(scenes)),
     )
     closures = plan.table("closures")
     assert not (plan.table("findings")["rule"] == "closure-cut-short").any()
     assert closures["lacking"].to_numpy() == pytest.approx(0.0)
-    either = [shapely.Point(X + x, Y + y) for x, y in arc(85.0, 95.0)]
     shapes = closures["geometry"][closures["pull_id"] == ""].to_numpy()
-    over = np.all([shapely.dwithin(shapes, place, 3.6) for place in either], axis=0)
-    assert over.sum() == 1
+    for k, scene in enumerate(scenes):
+        either = [shapely.Point(X + x, Y + y) for x, y in moved(arc(85.0, 95.0), k)]
+        over = np.all([shapely.dwithin(shapes, place, 3.6) for place in either], axis=0)
+        assert over.sum() == 1, scene
 
 
 def test_nothing_is_lacking_before_the_work_where_a_street_goes_round(
@@ -1020,44 +1039,49 @@ def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_o
 ROUND: Line = [(0, 0), (200, 0), (400, 0), (400, 200), (200, 200), (200, 0)]
 
 
-@pytest.mark.parametrize("cuts", [[], [3], [1, 2]])
-@pytest.mark.parametrize("way", [1, -1])
 def test_a_run_that_comes_back_onto_itself_is_dug_up_and_connected_there(
-    cuts: list[int], way: int, written: Callable[..., Plan]
+    written: Callable[..., Plan],
 ) -> None:
     """Drawn in one, in two and in three: it ends 1,000 m on, on its own inside at 200 m.
 
     The string past the tee is cut and joined to the end there: one dig, at the rate of one.
     """
-    bounds = [0, *cuts, len(ROUND) - 1]
-    parts = [ROUND[i : j + 1][::way] for i, j in itertools.pairwise(bounds)]
-    plan = written(mains=main_of(*parts[::way]))
-    digs = plan.table("local_digs")
-    assert digs["kind"].tolist() == ["connection"] * 2
-    assert digs["chainage"].tolist() == pytest.approx([200.0, 1000.0])
-    assert digs["spared"].tolist() == [False, True]
-    assert digs["cost"].tolist() == [plan.setting("rates.connection"), 0.0]
-    assert plan.table("runs")["connection_count"].tolist() == [2]
+    scenes = list(itertools.product([[], [3], [1, 2]], [1, -1]))
+    mains: list[Line] = []
+    for k, (cuts, way) in enumerate(scenes):
+        bounds = [0, *cuts, len(ROUND) - 1]
+        parts = [ROUND[i : j + 1][::way] for i, j in itertools.pairwise(bounds)]
+        mains += [moved(part, k) for part in parts[::way]]
+    plan = written(mains=main_of(*mains))
+    for k, scene in enumerate(scenes):
+        (run,) = in_scene(plan, "runs", k).itertuples()
+        digs = in_scene(plan, "local_digs", k)
+        assert digs["kind"].tolist() == ["connection"] * 2, scene
+        assert digs["chainage"].tolist() == pytest.approx([200.0, 1000.0]), scene
+        assert digs["spared"].tolist() == [False, True], scene
+        assert digs["cost"].tolist() == [plan.setting("rates.connection"), 0.0], scene
+        assert run.connection_count == 2, scene
 
 
-@pytest.mark.parametrize("turn", [0.0, 33.3])
-@pytest.mark.parametrize("off", [0.0, 0.01, 0.05, 0.3])
 def test_a_branch_that_slants_is_connected_whether_drawn_onto_the_main_or_a_little_short(
-    off: float, turn: float, written: Callable[..., Plan]
+    written: Callable[..., Plan],
 ) -> None:
     on = 150.0 * np.exp(1j * np.radians(15.0))
-    branch = [(200.0, off), (200.0 + on.real, off + on.imag)]
-    both = [
-        shapely.affinity.rotate(shapely.LineString(line), turn, origin=(0, 0)).coords
-        for line in ([(0.0, 0.0), (400.0, 0.0)], branch)
-    ]
-    plan = written(mains=main_of(*[list(line) for line in both]))
-    digs = plan.table("local_digs")
-    assert digs["kind"].tolist() == ["connection"] * 2
-    assert sorted(digs["chainage"]) == pytest.approx([0.0, 200.0], abs=0.5)
-    assert plan.table("runs")["connection_count"].tolist() == [1, 1]
-    told = plan.table("findings")["rule"].tolist()
-    assert told.count("gap-joined") == (off > 0.0)
+    scenes = list(itertools.product([0.0, 0.01, 0.05, 0.3], [0.0, 33.3]))
+    mains: list[Line] = []
+    for k, (off, turn) in enumerate(scenes):
+        branch = [(200.0, off), (200.0 + on.real, off + on.imag)]
+        for line in ([(0.0, 0.0), (400.0, 0.0)], branch):
+            turned = shapely.affinity.rotate(shapely.LineString(line), turn, origin=(0, 0))
+            mains.append(moved(list(turned.coords), k))
+    plan = written(mains=main_of(*mains))
+    for k, scene in enumerate(scenes):
+        digs = in_scene(plan, "local_digs", k)
+        assert digs["kind"].tolist() == ["connection"] * 2, scene
+        assert sorted(digs["chainage"]) == pytest.approx([0.0, 200.0], abs=0.5), scene
+        assert in_scene(plan, "runs", k)["connection_count"].tolist() == [1, 1], scene
+        told = in_scene(plan, "findings", k)["rule"].tolist()
+        assert told.count("gap-joined") == (scene[0] > 0.0), scene
 
 
 def test_work_about_a_pit_round_elbows_is_as_long_as_its_ground_and_not_as_its_legs(
