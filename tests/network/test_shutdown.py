@@ -343,22 +343,30 @@ def test_a_valve_on_a_junction_is_not_counted_on(shut: Shut) -> None:
     assert found["geometry"].iloc[0] == shapely.Point(300, 0)
 
 
-@pytest.mark.parametrize("ids", list(permutations("ABCD")))
+@pytest.mark.parametrize("way", [1, -1])
 @pytest.mark.parametrize("x", [300.0, 300.02, 300.04])
 def test_a_valve_on_a_piece_too_short_to_stand_on_beside_a_junction_is_on_the_junction(
-    shut: Shut, ids: tuple[str, ...], x: float
+    shut: Shut, x: float, way: int
 ) -> None:
+    """Networks side by side, one for every order of the identifiers of its four mains."""
     # M1 is 4 cm long; at its eastern end the branch meets the trunk
     lines = [[(0, 0), (300, 0)], [(300, 0), (300.04, 0)], [(300.04, 0), (700, 0)]]
     lines.append([(300.04, 0), (300.04, -200)])
     sizes = [SMALL, SMALL, LARGE, SMALL]
-    for drawn in (lines, [line[::-1] for line in lines]):
-        table, findings = shut(
-            drawn, sizes, main_id=list(ids), valves=valves((x, 0, "gate", 1)), sources=WEST
-        )
-        assert findings.loc[findings["rule"] == "valve-on-junction", "feature"].tolist() == ["v0"]
-        assert table.loc[ids[2], "valve_count"] == 0
-        assert table.loc[ids[2], "main_length"] == pytest.approx(900.0)
+    orders = list(permutations("ABCD"))
+    norths = [1000.0 * k for k in range(len(orders))]
+    table, findings = shut(
+        [[(e, n + up) for e, n in line[::way]] for up in norths for line in lines],
+        sizes * len(orders),
+        main_id=[f"{k:02d}{name}" for k, ids in enumerate(orders) for name in ids],
+        valves=valves(*((x, up, "gate", 1) for up in norths)),
+        sources=points([(0, up) for up in norths]),
+    )
+    told = findings.loc[findings["rule"] == "valve-on-junction", "feature"]
+    assert sorted(told) == sorted(f"v{k}" for k in range(len(orders)))
+    lined = table.loc[[f"{k:02d}{ids[2]}" for k, ids in enumerate(orders)]]
+    assert lined.index[lined["valve_count"] != 0].tolist() == []
+    assert lined["main_length"].to_dict() == pytest.approx(dict.fromkeys(lined.index, 900.0))
 
 
 @pytest.mark.parametrize("ids", ["AB", "BA"])
