@@ -96,20 +96,30 @@ def test_at_a_corner_in_the_street_the_pit_receives_from_both_legs(angle: float)
         assert pit["role"] == "receiving"
 
 
-@pytest.mark.parametrize("role", ["insertion_ahead", "insertion_behind", "insertion_both"])
-@pytest.mark.parametrize("angle", [45.0, 90.0])
+INSERTING = ("insertion_ahead", "insertion_behind", "insertion_both")
+WISHED = list(itertools.product([45.0, 90.0], INSERTING))
+
+
+@pytest.fixture(scope="module")
+def wished() -> dict[str, Any]:
+    """Mains with a corner and a pit fixed at it, all planned in one go."""
+    places = [shapely.Point(X + APART * scene, Y) for scene in range(len(WISHED))]
+    roles = [role for _, role in WISHED]
+    wishes = gpd.GeoDataFrame({"action": "fix", "role": roles}, geometry=places, crs=CRS)
+    mains = [moved(corner(angle), scene) for scene, (angle, _) in enumerate(WISHED)]
+    return planned(mains=main_of(*mains), pit_edits=wishes)
+
+
+@pytest.mark.parametrize("scene", range(len(WISHED)), ids=[f"{a}-{role}" for a, role in WISHED])
 def test_off_the_streets_the_ramp_at_a_corner_goes_straight_on_from_the_leg_pulled(
-    angle: float, role: str
+    scene: int, wished: dict[str, Any]
 ) -> None:
-    wish = gpd.GeoDataFrame(
-        {"action": ["fix"], "role": [role]}, geometry=[shapely.Point(X, Y)], crs=CRS
-    )
-    layers = planned(mains=main_of(corner(angle)), pit_edits=wish)
-    pit = at(layers["pits"], 300.0)
+    (angle, role), layers = WISHED[scene], wished
+    pit = at(in_scene(layers["pits"], scene), 300.0)
     assert pit["role"] == role
     ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
     ahead = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-    middle, reach = np.array([X, Y]), 0.9 * pit["length"]
+    middle, reach = np.array([X + APART * scene, Y]), 0.9 * pit["length"]
     back_of_ahead = shapely.Point(middle - ahead * (reach - pit["after"]))
     back_of_behind = shapely.Point(middle + np.array([1.0, 0.0]) * (reach - pit["before"]))
     assert (ground.distance(back_of_ahead) < 0.01) == (role != "insertion_behind")
