@@ -13,7 +13,7 @@ from geotools.layout.rules import friction_band_of, pull_costs, site_rates, work
 from geotools.layout.shared import Shared
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import Stretches
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, pit_volume_m3, slope_ratio, top_size_m
+from geotools.pipe.excavation import end_volume_m3, pit_volume_m3, top_size_m
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.screening.ends import Closed, close_pits, free_room
@@ -29,7 +29,14 @@ from geotools.screening.quick import (
 from geotools.screening.steep import PitGround, look_along, steepest_needed
 from geotools.siting.ramps import drop_to_host
 from geotools.siting.settle import ramp_length
-from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
+from geotools.siting.works import (
+    lanes_taken,
+    lean_of_sides,
+    pit_days,
+    site_cost,
+    supported_face,
+    traffic_cost,
+)
 from geotools.street.lanes import Passage
 from geotools.street.laydown import longest_pull, pieces_per_string
 
@@ -46,8 +53,9 @@ class Surroundings:
     ----------
     depth : ndarray
         Mean depth to the invert, m, assumed cover included.
-    lane_day : ndarray
-        Cost of the lanes a pit takes, a day, mean along the run.
+    lane_day, trench_lane_day : ndarray
+        Cost of the lanes a pit takes, and those an upright trench as wide at the bottom does, a
+        day, mean along the run.
     dig_cost, dig_count : ndarray
         Digs between the ends of the run: their cost and number.
     pit_ground : PitGround
@@ -56,6 +64,7 @@ class Surroundings:
 
     depth: FloatArray
     lane_day: FloatArray
+    trench_lane_day: FloatArray
     dig_cost: FloatArray
     dig_count: IntArray
     pit_ground: PitGround
@@ -95,9 +104,13 @@ def surroundings(ground: Shared) -> Surroundings:
     end = brief.pits.receiving_length / 2
     length = ground.runs.table["length"].to_numpy(dtype=float)
     between = (at > end) & (at < length[of] - end)
+    upright = host[run] / 2 + brief.pits.side_room
+    here = np.where(known, depth, mean[run])
+    lean = _leans(here, brief) * (np.maximum(here, 0.0) + brief.pits.bedding)
     return Surroundings(
         depth=mean,
-        lane_day=_lane_days(ground, run, width),
+        lane_day=_lane_days(ground, run, width, upright + lean),
+        trench_lane_day=_lane_days(ground, run, width, upright),
         dig_cost=np.bincount(
             of, (digs["cost"] + digs["temporary"]).to_numpy(dtype=float) * between, minlength=runs
         ).astype(np.float64),
@@ -114,20 +127,26 @@ def station_lengths(ground: Shared) -> FloatArray:
     return (np.append(gap, 0.0) + np.append(0.0, gap)) / 2 if len(at) else np.zeros(0)
 
 
-def _lane_days(ground: Shared, run: IntArray, width: FloatArray) -> FloatArray:
-    """Return the cost of the lanes a pit over the main takes, a day, mean along each run."""
-    host = ground.runs.table["diameter"].to_numpy(dtype=float)
+def _leans(depth: FloatArray, brief: Brief) -> FloatArray:
+    """Return how far the sides of pits this deep lean out for each metre up."""
+    return lean_of_sides(depth, support=brief.pits.support, soil=brief.pits.soil)
+
+
+def _lane_days(
+    ground: Shared, run: IntArray, width: FloatArray, half_width: FloatArray
+) -> FloatArray:
+    """Return the cost of the lanes a pit over the main takes, a day, mean along each run.
+
+    ``half_width`` is that of the pit at the ground at each station, m.
+    """
     table = ground.stations.assign(street_class=ground.stations["street_class"].astype(object))
-    lanes = lanes_taken(
-        table,
-        host[run] / 2 + ground.brief.pits.side_room,
-        np.full((len(run), 2), np.nan),
-        Passage.of(ground.brief.street),
-    )
+    nowhere = np.full((len(run), 2), np.nan)
+    lanes = lanes_taken(table, half_width, nowhere, Passage.of(ground.brief.street))
     classes = table["street_class"].to_numpy(dtype=object)
     day = traffic_cost(classes, lanes, np.ones((len(run), 4)), site_rates(ground.brief))[:, 0]
-    total = np.bincount(run, day * width, minlength=len(host))
-    return np.asarray(total / np.maximum(np.bincount(run, width, minlength=len(host)), 1e-9))
+    runs = len(ground.runs.table)
+    total = np.bincount(run, day * width, minlength=runs)
+    return np.asarray(total / np.maximum(np.bincount(run, width, minlength=runs), 1e-9))
 
 
 def estimate_runs(ground: Shared, around: Surroundings) -> Estimate:
@@ -277,26 +296,53 @@ def _opened(equipped: Equipped, around: Surroundings, brief: Brief) -> FloatArra
     return np.stack([receiving, one_way, one_way, one_way + pits.working_length], axis=1)
 
 
-def _pit_cost(
-    equipped: Equipped, around: Surroundings, opened: FloatArray, brief: Brief
-) -> tuple[FloatArray, FloatArray]:
-    """Return the cost of one pit of each kind on each run, shape (n, 4): its site, its lanes."""
+@dataclass(frozen=True)
+class _Dug:
+    """What is dug for one pit of each kind on each run, shape (n, 4).
+
+    Volume (m3), ground (m2), shored face (m2). ``ends`` is volume and ground of the leaning ends
+    of a receiving pit, shape (n,).
+    """
+
+    volume: FloatArray
+    area: FloatArray
+    shored: FloatArray
+    ends: tuple[FloatArray, FloatArray]
+
+
+def _dig(
+    equipped: Equipped, around: Surroundings, opened: FloatArray, beside: BoolArray, brief: Brief
+) -> _Dug:
+    """Work out what is dug for one pit of each kind on each run.
+
+    Where the ramp of a one-way pit lies beyond the end of the run (``beside``, shape (n,)) its
+    sides lean less as it comes up, and its far end not at all.
+    """
     table, pits = equipped.table, brief.pits
     pipe = np.fmax(*(table[c].to_numpy(dtype=float) for c in ("diameter", "outside")))
     deep = (np.maximum(around.depth, 0.0) + pits.bedding)[:, None]
-    lean = np.zeros_like(deep)
-    if pits.support == "sloped":
-        lean = slope_ratio(pits.soil, np.clip(around.depth, 0.1, ENGINEER_DEPTH_M))[:, None]
+    lean = _leans(around.depth, brief)[:, None]
     width = (pipe + 2 * pits.side_room)[:, None]
-    # Of pits this long the lean of the ends is little, and ramps end in none.
-    volume = pit_volume_m3(
-        width, opened, deep, deep, slope=lean, first_leans=False, last_leans=False
-    )
-    area = opened * top_size_m(width, deep, lean)
-    days = pit_days(volume, area, work_rates(brief))
+    top = top_size_m(width, deep, lean)
+    volume = pit_volume_m3(width, opened, deep, deep, slope=lean)
+    area = top_size_m(opened, deep, lean) * top
+    end = end_volume_m3(width, deep, lean), lean * deep * top
+    ramp = beside[:, None] * np.array([0.0, 1.0, 1.0, 0.0]) * (opened - pits.working_length)
+    # A side m:1 as deep all along holds m h^2 a metre, one that comes to nothing a third of it.
+    volume -= lean * deep**2 * ramp * 2 / 3 + end[0] * (ramp > 0)
+    area -= lean * deep * ramp + end[1] * (ramp > 0)
     upright = supported_face(volume, width, 2 * deep)
     shored = upright if pits.support == "shored" else np.zeros_like(volume)
-    site = site_cost(opened, volume, area, np.zeros_like(area), shored, site_rates(brief))
+    return _Dug(volume, area, shored, (2 * end[0][:, 0], 2 * end[1][:, 0]))
+
+
+def _pit_cost(
+    dug: _Dug, around: Surroundings, opened: FloatArray, brief: Brief
+) -> tuple[FloatArray, FloatArray]:
+    """Return the cost of one pit of each kind on each run, shape (n, 4): its site, its lanes."""
+    days = pit_days(dug.volume, dug.area, work_rates(brief))
+    off_street = np.zeros_like(dug.area)
+    site = site_cost(opened, dug.volume, dug.area, off_street, dug.shored, site_rates(brief))
     return site, np.asarray(around.lane_day[:, None] * days)
 
 
@@ -307,10 +353,16 @@ def _beyond_a_pit(equipped: Equipped, brief: Brief) -> FloatArray:
     return np.bincount(must.run, over, minlength=must.runs).astype(np.float64)
 
 
-def _open_cost(kinds_cost: FloatArray, opened: FloatArray, brief: Brief) -> FloatArray:
-    """Return what each metre costs by which a receiving pit is made longer."""
+def _open_cost(
+    dug: _Dug, around: Surroundings, kinds_cost: FloatArray, opened: FloatArray, brief: Brief
+) -> FloatArray:
+    """Return what each metre costs by which a receiving pit is made longer; its ends stay."""
+    (volume, area), rates = dug.ends, work_rates(brief)
+    days = pit_days(volume, area, rates) - pit_days(0.0 * volume, 0.0 * area, rates)
+    ends = brief.rates.excavation * volume + brief.rates.restoration * area
+    ends = ends + around.lane_day * days
     set_up = brief.rates.receiving_pit
-    return np.asarray((kinds_cost[:, 0] - set_up) / opened[:, 0], dtype=np.float64)
+    return np.asarray((kinds_cost[:, 0] - set_up - ends) / opened[:, 0], dtype=np.float64)
 
 
 def _inside(must: Stretches, length: FloatArray) -> BoolArray:
@@ -344,14 +396,17 @@ def _lining_cost(
     each = pulled / np.maximum(pulls, 1)
     strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
     by_place = (around.dig_cost + _grout_cost(equipped.table, brief)) * pulled / length
-    site, lanes = _pit_cost(equipped, around, opened, brief)
+    beside = np.asarray(~closed.ends.all(axis=1))
+    dug = _dig(equipped, around, opened, beside, brief)
+    site, lanes = _pit_cost(dug, around, opened, brief)
     kinds_cost = site + lanes
     must = equipped.must
     dear = closed.dear_ends.sum(axis=1) + np.bincount(
         must.run, closed.dear_must & _inside(must, length), minlength=len(length)
     )
     surcharge = (brief.rates.intersection_factor - 1) * site[:, 0] * np.minimum(dear, count)
-    of_pits = (number * kinds_cost).sum(axis=1) + beyond * _open_cost(kinds_cost, opened, brief)
+    per_metre = _open_cost(dug, around, kinds_cost, opened, brief)
+    of_pits = (number * kinds_cost).sum(axis=1) + beyond * per_metre
     each_cost = pull_cost(
         each, by_place / np.maximum(pulls, 1), strings, costs, np.arange(len(count))
     )
@@ -378,7 +433,7 @@ def estimate_open_cut(ground: Shared, around: Surroundings) -> FloatArray:
         table["diameter"].to_numpy(dtype=float),
         around.depth,
         around.dig_count.astype(float),
-        around.lane_day,
+        around.trench_lane_day,
         OpenCutRates(
             excavation=rates.excavation,
             restoration=rates.restoration,

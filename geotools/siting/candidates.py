@@ -11,7 +11,6 @@ import pandas as pd
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, rows_of
 from geotools.network.words import by_word, worded
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.pits import bottom_width_m
 from geotools.schema import angle_text
 from geotools.siting.askew import lanes_askew
@@ -42,6 +41,7 @@ from geotools.siting.works import (
     SiteRates,
     WorkRates,
     lanes_taken,
+    lean_of_sides,
     opened_length,
     pit_days,
     services_in,
@@ -336,17 +336,6 @@ class _Verdict:
     factor: FloatArray
 
 
-def _slope(depth: FloatArray, rules: PitRules) -> FloatArray:
-    """Return how far the sides of each pit lean out for each metre up; 0 where it is shored."""
-    if rules.support == "shored":
-        return np.zeros(len(depth))
-    known = depth > 0
-    slope = np.zeros(len(depth))
-    # Beyond, the table ends and an engineer designs the sides: a finding says so.
-    slope[known] = slope_ratio(rules.soil, np.minimum(depth[known], ENGINEER_DEPTH_M))
-    return slope
-
-
 def _on_street(table: pd.DataFrame, scene: StreetScene | None) -> npt.NDArray[np.bool_]:
     """Return which candidates lie in a street; where no streets were given all are taken to."""
     return np.asarray((table["street_chain"] >= 0).to_numpy() | (scene is None))
@@ -384,7 +373,8 @@ def _laid_out(
     extents = pit_extents(axis, run, at, sizes, must)
     dug = Stretch(profile, run, extents.deep_start, extents.deep_end)
     depths = dug_depths(dug, bedding=rules.bedding)
-    slope = _slope(table["depth"].to_numpy(dtype=float), rules)
+    depth = table["depth"].to_numpy(dtype=float)
+    slope = lean_of_sides(depth, support=rules.support, soil=rules.soil)
     reach = half_width[:, None] + slope[:, None] * np.nan_to_num(depths.greatest)
     street = table["street_chain"].to_numpy(dtype=np.int64)
     asked = StringsAsked(street, run, extents, radius, outside / 2)

@@ -10,6 +10,7 @@ import pandas as pd
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import Texts, by_word
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.siting.extents import Extents
 from geotools.street.lanes import Carriageway, Passage, lanes_between
 
@@ -21,6 +22,7 @@ __all__ = [
     "lanes_a_day",
     "lanes_of_edges",
     "lanes_taken",
+    "lean_of_sides",
     "opened_length",
     "pit_days",
     "services_in",
@@ -115,6 +117,25 @@ def lanes_of_edges(low: FloatArray, high: FloatArray, way: Carriageway, passage:
     taken = lanes_between(low, high, way, passage)
     nowhere = np.full(low.shape, np.nan)
     return Lanes(taken, way.lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
+
+
+def lean_of_sides(depth: FloatArray, *, support: str, soil: str) -> FloatArray:
+    """Return how far the sides of each pit lean out for each metre up; 0 where it is shored.
+
+    Parameters
+    ----------
+    depth : ndarray, shape (n,)
+        Ground to invert, m; where it is not known the sides count as upright.
+    support, soil : str
+        The settings of the brief's ``pits``.
+    """
+    slope = np.zeros(len(depth))
+    if support == "shored":
+        return slope
+    known = depth > 0
+    # Beyond, the table ends and an engineer designs the sides: a finding says so.
+    slope[known] = slope_ratio(soil, np.minimum(depth[known], ENGINEER_DEPTH_M))
+    return slope
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:

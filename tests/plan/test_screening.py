@@ -435,6 +435,31 @@ def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample: Path) -> None
     assert (more == 0).mean() > 0.8
 
 
+@pytest.mark.parametrize("support", ["shored", "sloped"])
+def test_leaning_sides_and_ends_cost_in_the_quick_estimate_what_they_do_in_the_plan(
+    support: str,
+) -> None:
+    """A main 5 m off the middle of a street of four lanes: sides that lean take a second one.
+
+    Sites and lanes as planned; strings, whose lanes are left out, take the rest of the difference.
+    """
+    mains = straight({"main_id": "M", "diameter_mm": 400.0, "cover_m": 2.0, "length": 500.0})
+    line = shapely.transform(mains.geometry.iloc[0], lambda xy: xy - [0.0, 5.0])
+    far = np.asarray(line.coords) + np.array([[-300.0, 0.0], [300.0, 0.0]])
+    street = {"class": ["arterial"], "lanes": 4, "width_m": 14.0}
+    layers = {
+        "mains": mains,
+        "streets": gpd.GeoDataFrame(street, geometry=[shapely.LineString(far)], crs=CRS),
+    }
+    given_ = {"pits.support": support, "pits.soil": "C"}
+    quick = geotools.screen(**layers, settings=given_).layers["ranking"]
+    planned = geotools.plan(**layers, settings=given_).layers
+    lanes = planned["pits"]["lanes_taken"]
+    assert (lanes == (1 if support == "shored" else 2)).all()
+    both = held_to_plan(quick, planned["runs"])
+    assert both["ratio"].iloc[0] == pytest.approx(1.0, abs=0.06)
+
+
 def test_a_run_between_two_intersections_has_a_pit_more_and_pays_the_surcharge_at_its_ends() -> (
     None
 ):
