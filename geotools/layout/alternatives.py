@@ -186,6 +186,8 @@ LEFT_OUT = (
     "suits; no easier to pull than one that gave no plan",
     "suits; a pipe of its material that is cheaper by length was tried (carrier.tries)",
     "suits; its material is dearer than those tried (carrier.tries)",
+    "suits; a pipe of its material as cheap and no heavier was tried (carrier.tries)",
+    "suits; pipes of other materials as cheap and no heavier were tried (carrier.tries)",
 )
 
 
@@ -193,10 +195,14 @@ def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> IntArray:
     """Return why pipes that suit were not planned through, as places in `LEFT_OUT`."""
     contest = layout.contest
     material = np.append(np.unique(contest.pipes.material, return_inverse=True)[1], -1)
-    alike = (material[contest.tries[run]] == material[pipe][:, None]).any(axis=1)
+    tried = contest.tries[run]
+    same = material[tried] == material[pipe][:, None]
+    cheaper = np.append(contest.price, np.inf)[tried] < contest.price[pipe][:, None]
     planned = np.isfinite(layout.table["cost"].to_numpy(dtype=float))[run]
-    cases = [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned, alike]
-    return np.asarray(np.select(cases, range(4), len(cases)), dtype=np.int64)
+    first = [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned]
+    beaten = [(same & cheaper).any(axis=1), ~same.any(axis=1) & cheaper.any(axis=1)]
+    cases = [*first, *beaten, same.any(axis=1)]
+    return np.asarray(np.select(cases, range(len(cases)), len(cases)), dtype=np.int64)
 
 
 def _without_edits(layout: Layout, larger_for: float) -> pd.DataFrame:

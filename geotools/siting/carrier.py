@@ -16,6 +16,7 @@ from geotools.intake.findings import Findings
 from geotools.lists import as_spelled
 from geotools.network.named import runs_by_name
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
     Carrier,
     CarrierColumns,
@@ -40,6 +41,7 @@ from geotools.units import in_unit, parse_quantity
 __all__ = [
     "RULE_TEXTS",
     "Contest",
+    "by_price",
     "choice_limits",
     "hold_contest",
     "ranked",
@@ -418,9 +420,26 @@ def choice_limits(brief: Brief) -> Criteria:
 
 def _price(pipes: CarrierColumns, brief: Brief) -> FloatArray:
     """Return the price of each pipe per metre."""
-    mass = pipes.density * wall_area_m2(pipes.outside_m, pipes.wall_average_m)
     plastic = is_polyethylene(pipes.material)
-    return np.asarray(mass * np.where(plastic, brief.rates.pe_pipe, brief.rates.pvc_pipe))
+    return np.asarray(_mass(pipes) * np.where(plastic, brief.rates.pe_pipe, brief.rates.pvc_pipe))
+
+
+def _mass(pipes: CarrierColumns) -> FloatArray:
+    """Return the mass of each pipe per metre, kg."""
+    return np.asarray(pipes.density * wall_area_m2(pipes.outside_m, pipes.wall_average_m))
+
+
+def by_price(pipes: CarrierColumns, price: FloatArray) -> IntArray:
+    """Return the pipes in the order of their price per metre.
+
+    Pipe at no price comes in the order that the least price would give it, the lighter first: a
+    heavier one is larger or stiffer, and asks for larger pits. Of one price and mass the larger
+    bore comes first, then the tighter bend, then the name. Bends are told apart at rated
+    temperature; cold makes all pipes of a material stiffer alike.
+    """
+    radius = least_radius_m(pipes.material, pipes.dr, pipes.outside_m)
+    order = np.lexsort([pipes.name, radius, -np.asarray(pipes.bore_m), _mass(pipes), price])
+    return np.asarray(order, dtype=np.int64)
 
 
 def _grout_spared(pipes: CarrierColumns, brief: Brief) -> FloatArray:
@@ -430,22 +449,22 @@ def _grout_spared(pipes: CarrierColumns, brief: Brief) -> FloatArray:
 
 
 def ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, price: FloatArray) -> IntArray:
-    """Rank the pipes that suit: the cheapest of every material first, then the next of each.
+    """Rank the pipes that suit: the first of every material as of `by_price`, then the next.
 
     Materials differ in bending radius and strength, hence in pits and pulls, which the price of
     the pipe does not show: so each of them is tried before a second pipe of one is. -1 behind
     the last that suits. ``price`` is per metre, `Contest.price` or `Contest.laid`.
     """
-    by_price = np.lexsort([pipes.name, price])
-    cost = np.where(suits, price, np.inf)[:, by_price]
-    material = pipes.material[by_price]
+    first = by_price(pipes, price)
+    cost = np.where(suits, price, np.inf)[:, first]
+    material = pipes.material[first]
     turn = np.full(cost.shape, np.inf)
     for name in np.unique(material):
         of_it = np.isfinite(cost) & (material == name)[None, :]
         turn = np.where(of_it, np.cumsum(of_it, axis=1), turn)
     order = np.lexsort([np.broadcast_to(np.arange(cost.shape[1]), cost.shape), cost, turn], axis=1)
     usable = np.isfinite(np.take_along_axis(cost, order, axis=1))
-    return np.where(usable, by_price[order], -1).astype(np.int64)
+    return np.where(usable, first[order], -1).astype(np.int64)
 
 
 def _no_pipe(

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.siting.carrier import Contest, ranked
+from geotools.siting.carrier import Contest, by_price, ranked
 
 __all__ = [
     "cheaper_pipes",
@@ -39,7 +39,7 @@ def further_pipes(contest: Contest, runs: IntArray, idle: npt.NDArray[np.bool_])
     last.
     """
     suits = suiting(contest, runs)
-    place = np.argsort(np.lexsort([contest.pipes.name, contest.laid]))
+    place = np.argsort(by_price(contest.pipes, contest.laid))
     easier = idle & (~idle.T | (place[:, None] < place[None, :]))
     beaten = (suits.astype(np.float32) @ easier.astype(np.float32)) > 0
     return ranked(

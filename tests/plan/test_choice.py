@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import geopandas as gpd
@@ -15,6 +16,7 @@ import shapely
 
 import geotools
 from geotools.errors import BriefError
+from geotools.layout.alternatives import LEFT_OUT, _left_out
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.tool import Outcome
 
@@ -165,6 +167,29 @@ def test_a_pipe_that_suits_and_was_not_tried_says_why(plan: dict[str, Any]) -> N
             for name in _others(plan, str(run_id), outcome)["carrier"]
         }
         assert {name.rpartition(" ")[2] for name in rows["carrier"]} <= tried
+
+
+def test_a_pipe_is_left_out_for_a_cheaper_one_only_where_one_is_cheaper() -> None:
+    """Two materials of two pipes each, the first of each tried, or of one material alone."""
+    pipes = SimpleNamespace(material=np.array(["PE", "PE", "PVC", "PVC"]))
+
+    def told(tries: list[int], price: list[float]) -> list[str]:
+        contest = SimpleNamespace(
+            pipes=pipes, tries=np.array([tries]), fixed=np.array([-1]), price=np.array(price)
+        )
+        layout: Any = SimpleNamespace(contest=contest, table=pd.DataFrame({"cost": [1.0]}))
+        left = _left_out(layout, np.zeros(2, dtype=np.int64), np.array([1, 3]))
+        return [LEFT_OUT[k].removesuffix(" (carrier.tries)") for k in left]
+
+    cheaper = "suits; a pipe of its material that is cheaper by length was tried"
+    alike = "suits; a pipe of its material as cheap and no heavier was tried"
+    assert told([0, 2], [1.0, 2.0, 3.0, 4.0]) == [cheaper, cheaper]
+    assert told([0, 2], [0.0, 0.0, 3.0, 4.0]) == [alike, cheaper]
+    assert (
+        told([0, -1], [1.0, 2.0, 3.0, 4.0])[1] == "suits; its material is dearer than those tried"
+    )
+    other = "suits; pipes of other materials as cheap and no heavier were tried"
+    assert told([0, -1], [0.0, 0.0, 0.0, 0.0]) == [alike, other]
 
 
 def test_alternatives_are_in_order_and_no_pipe_is_told_twice(plan: dict[str, Any]) -> None:

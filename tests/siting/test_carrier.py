@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,16 +14,19 @@ import pytest
 from geotools.brief import Brief, load_brief
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
+from geotools.network.ragged import rows_of
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.siting.carrier import (
     FLOW_STOPPED,
     RULE_TEXTS,
     Contest,
+    by_price,
     hold_contest,
     report_fixed,
     report_warm,
 )
+from geotools.siting.further import further_pipes
 from geotools.siting.pulled import bend_limits, carrier_columns, hydraulic_columns
 
 INCH, FOOT, PSI, LBF = 0.0254, 0.3048, 6894.757, 4.448222
@@ -248,6 +252,27 @@ def test_price_is_that_of_the_mass_of_the_average_wall() -> None:
     assert contest.price[_row(contest, PE20)] == pytest.approx(3 * 52.9, rel=1e-3)
     kilogram = 35.13 * 0.45359237 / FOOT
     assert contest.price[_row(contest, PVC20)] == pytest.approx(2 * kilogram, rel=1e-3)
+
+
+def test_pipe_at_no_price_is_tried_in_the_order_that_the_least_price_gives_it() -> None:
+    """Not in that of the alphabet: a plan would become dearer as pipe becomes free of charge."""
+    none = {"rates__pe_pipe": "0 / kg", "rates__pvc_pipe": "0 / kg"}
+    least = dict.fromkeys(none, "1e-6 / kg")
+    for more in ({}, {"carrier__tries": 12}, {"carrier__material": "PE4710"}):
+        free, cheap = (_hold(_service(), _brief(**rate, **more)) for rate in (none, least))
+        assert free.tries.tolist() == cheap.tries.tolist()
+        idle = np.zeros((len(free.price), len(free.price)), dtype=bool)
+        rest = [further_pipes(one, np.array([0]), idle).tolist() for one in (free, cheap)]
+        assert rest[0] == rest[1]
+
+
+def test_of_one_price_and_mass_the_larger_bore_comes_first_then_the_tighter_bend() -> None:
+    contest = _hold(_service())
+    pipes = rows_of(contest.pipes, np.repeat(_row(contest, PE20), 4))
+    bore = np.asarray(pipes.bore_m) + np.array([0.0, 1e-3, 0.0, 0.0])
+    ratio = np.array([17.0, 17.0, 30.0, 17.0])  # the thinner a wall the wider it bends
+    pipes = replace(pipes, bore_m=bore, dr=ratio, name=np.array(["d", "c", "a", "b"]))
+    assert by_price(pipes, np.zeros(4)).tolist() == [1, 3, 0, 2]
 
 
 def test_the_number_of_tries_is_that_of_the_brief_and_no_more_than_suit() -> None:
