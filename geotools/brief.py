@@ -859,7 +859,8 @@ class Rates(_Section):
             "collector = 700",
             "local = 150",
         ],
-        "'class = cost' of one lane closed for one day",
+        "'class = cost' of one lane closed for one day by a pit or a string; digs between pits "
+        "close none: connection and valve are to hold it",
         INVENTED,
     )
     lane_day_other: PerItem = _set(400, "the same on a street of any other class", INVENTED, ge=0)
@@ -868,10 +869,20 @@ class Rates(_Section):
         "90 / m^2", "ground taken outside carriageway and verge", INVENTED, ge=0
     )
     string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
-    valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
+    valve: PerItem = _set(
+        8000,
+        "cutting out and replacing a line valve; where the dig is in the carriageway, with the "
+        "lane it takes meanwhile",
+        INVENTED,
+        ge=0,
+    )
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
     connection: PerItem = _set(
-        6500, "digging up and reconnecting a tee, service or hydrant", INVENTED, ge=0
+        6500,
+        "digging up and reconnecting a tee, service or hydrant; where the dig is in the "
+        "carriageway, with the lane it takes for the half day or so that it is open",
+        INVENTED,
+        ge=0,
     )
     temporary_service: PerItem = _set(
         600, "temporary supply of one service while its run is out", INVENTED, ge=0

@@ -12,9 +12,10 @@ import pytest
 import shapely
 
 import geotools
-from geotools.brief import Brief
-from geotools.estimate.quantities import Prices, shared_quantities
+from geotools.brief import Brief, settings
+from geotools.estimate.quantities import Prices, pull_quantities, shared_quantities
 from geotools.layout.sites import shared_pits
+from geotools.schema import OUTPUTS
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3
@@ -189,3 +190,23 @@ def test_three_pits_on_one_ground_save_two_set_ups_and_no_third() -> None:
     assert len(shared) == 3
     rows = shared_quantities(shared)
     assert rows["cost"].sum() == pytest.approx(-18_000.0)
+
+
+def test_digs_between_pits_close_no_lane_and_their_rates_are_told_to_hold_it() -> None:
+    counted = ("connections", "valves", "services", "joints", "cleaned", "grout", "tails")
+    pull = {
+        "pull_id": "L1", "run_id": "R1", "length": 100.0, "strings": 1.0, "hours": 1.0,
+        "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0, "string_days": 2.0,
+        "traffic_cost": 300.0,
+    }  # fmt: skip
+    bare = pd.DataFrame([pull | dict.fromkeys(counted, 0.0)])
+    prices = Prices(**{f.name: 1.0 for f in fields(Prices)} | {"setup": {}})
+    of_item = "item == 'lane closed for a day'"
+    for pulls in (bare, bare.assign(connections=9.0, valves=2.0)):
+        (lanes,) = pull_quantities(pulls, prices, "si").query(of_item)["quantity"]
+        assert lanes == 2.0
+    told = {setting.key: setting.text for setting in settings(Brief())}
+    for name in ("connection", "valve"):
+        assert "with the lane it takes" in told[f"rates.{name}"]
+    assert "digs between pits close none" in told["rates.lane_day"]
+    assert "not by local digs" in OUTPUTS["comparison"].field("lane_days").meaning
