@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "IN_SHORT"]
+__all__ = ["AT_RATES", "CAUTIONS", "IN_SHORT"]
 
 # The last line of what a tool says of its result.
 IN_SHORT = "Planning values only: competent persons, local codes and licensed practice decide."
+
+# What is said of every cost: settings tell each rate and who set it.
+AT_RATES = "at the rates under settings"
 
 CAUTIONS: dict[str, str] = {
     "caution.planning": (

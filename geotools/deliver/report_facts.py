@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.cautions import AT_RATES
 from geotools.deliver.read_plan import PlanFile
 from geotools.schema import DIMENSIONS, OUTSIDE_RULE, VERDICTS
 
@@ -104,7 +105,7 @@ def _runs(runs: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
         _fact(
             f"{runs['cost'].sum():,.0f}",
             f"{currency}, planning cost".lstrip(", "),
-            "at the rates under Settings",
+            AT_RATES,
         ),
     ]
 
@@ -189,7 +190,7 @@ def _districts(
         _fact(
             f"{rows['cost'].sum():,.0f}",
             f"{currency}, planning cost".lstrip(", "),
-            "at the rates under Settings",
+            AT_RATES,
         ),
         _fact(f"{rows['pits'].sum():,}", "pits"),
         _fact(f"{rows['pulls'].sum():,}", "pulls"),

@@ -22,6 +22,7 @@ __all__ = [
     "least_between",
     "pit_rules",
     "pull_costs",
+    "rates_set",
     "refusal_limits",
     "says_side",
     "set_up_rates",
@@ -167,6 +168,13 @@ def says_side(brief: Brief) -> bool:
     """Tell whether somebody said what side traffic keeps to, and it is not the default."""
     key = "street.keep_right"
     return not brief.street.keep_right or brief.origins.get(key, "default") != "default"
+
+
+def rates_set(brief: Brief) -> frozenset[str]:
+    """Return the rates that somebody set, be it to what stands in where nobody does."""
+    head = "rates."
+    set_ = (key for key, origin in brief.origins.items() if origin != "default")
+    return frozenset(key.removeprefix(head) for key in set_ if key.startswith(head))
 
 
 def least_between(brief: Brief) -> float:

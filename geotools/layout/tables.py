@@ -14,7 +14,7 @@ import shapely
 
 from geotools.accel import give_back
 from geotools.brief import Brief
-from geotools.cautions import IN_SHORT
+from geotools.cautions import AT_RATES, IN_SHORT
 from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import (
@@ -290,7 +290,7 @@ def summarise(
         *left_out_lines(runs, tables["findings"], tables["inputs"]),
         f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
         f"longest pull {longest / scale:,.0f} {unit}",
-        f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} {AT_RATES}",
         *(
             [f"          {shared:,.0f} less if pits on one ground were one (findings)"]
             if shared

@@ -24,6 +24,7 @@ from geotools.layout.mains_beside import MainsBeside
 from geotools.layout.prepare import prepare
 from geotools.layout.rules import friction_band_of, says_side
 from geotools.layout.shared import Shared
+from geotools.layout.unset import report_unset
 from geotools.layout.works import Works, work_out
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph
@@ -32,6 +33,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, rows_in_order
+from geotools.pipe.materials import is_polyethylene
 from geotools.pulls.downhill import report_running_ahead
 from geotools.pulls.duration import report_longer_pulls, report_short_joints
 from geotools.pulls.force import ForceProfile
@@ -204,6 +206,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections)
+    _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
     return Layout(
         layers=ground.layers,
@@ -289,6 +292,20 @@ def _verdicts(ground: Shared, planned: Planned, pulls: pd.DataFrame) -> pd.DataF
         connection_count=per_run(ground.runs.chains.connections),
         cost=np.where(known, cost, np.nan),
     )
+
+
+def _report_unset(
+    ground: Shared,
+    table: pd.DataFrame,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
+    quantities: pd.DataFrame,
+) -> None:
+    """Say how much of the plan's cost is counted with rates that nobody set."""
+    pipe = np.maximum(table["pipe"].to_numpy(dtype=np.int64), 0)
+    plastic = is_polyethylene(ground.contest.pipes.material)[pipe]
+    of_run = pd.Series(plastic, table["run_id"].to_numpy(dtype=object))
+    report_unset(quantities, pits, pulls, of_run, ground.brief, ground.layers.findings)
 
 
 def _report_blocked(ground: Shared, blocked: pd.DataFrame) -> None:

@@ -18,7 +18,7 @@ from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.layout.levels import ground_seen
 from geotools.layout.prepare import wishes_elsewhere
-from geotools.layout.rules import says_side
+from geotools.layout.rules import rates_set, says_side
 
 if TYPE_CHECKING:
     from geotools.scale.district import Job
@@ -95,6 +95,7 @@ def _settings_bytes(brief: Brief) -> Iterator[bytes]:
         if not setting.key.startswith(_APART):
             yield f"{setting.key} = {setting.value!r}".encode()
     yield f"street.keep_right is said: {says_side(brief)}".encode()  # told where it is not
+    yield f"rates that are set: {sorted(rates_set(brief))}".encode()  # told where they are not
 
 
 def _run_bytes(job: Job) -> Iterator[bytes]:

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from geotools.brief import Brief
-from geotools.cautions import IN_SHORT
+from geotools.cautions import AT_RATES, IN_SHORT
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.tables import settings_table
@@ -302,7 +302,7 @@ def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str,
         "districts  " + ", ".join(f"{n} {s.replace('_', ' ')}" for s, n in count.items()),
         f"planned    {planned:,.0f} {unit} in {int(districts['runs_planned'].sum())} runs, "
         f"{int(districts['pulls'].sum())} pulls from {int(districts['pits'].sum())} pits",
-        f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} {AT_RATES}",
         *_fate_lines(told),
         *_told_lines(told, unit),
         *_failed_lines(bad, unit),

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from geotools.cautions import IN_SHORT
+from geotools.cautions import AT_RATES, IN_SHORT
 from geotools.criteria import COMPARED
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, WRITTEN
@@ -236,7 +236,7 @@ def _totals_text(totals: Sequence[Mapping[str, Any]], system: str, currency: str
     ]
     heads = ("plan", "runs planned", *(head for head, _, _ in shown), "best in", "beaten by")
     common = totals[0]["common_runs"]
-    head = f"Over the {common} runs planned in all of them; cost in {currency} at the briefs' rates"
+    head = f"Over the {common} runs planned in all of them; cost in {currency} {AT_RATES} of each"
     return f"{head}\n\n{table(heads, rows)}"
 
 

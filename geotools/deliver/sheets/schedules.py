@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from geotools.cautions import AT_RATES
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
@@ -472,7 +473,7 @@ def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
             ("item", lambda r: str(r["item"]), False),
             ("quantity", lambda r: quantity_text(r["quantity"], r["unit"]), True),
             ("unit", lambda r: UNIT_SIGNS.get(str(r["unit"]), str(r["unit"])), False),
-            (f"{_cost(plan)} at the brief's rates", lambda r: _number(r["cost"], 0), True),
+            (f"{_cost(plan)} {AT_RATES}", lambda r: _number(r["cost"], 0), True),
         ),
     )
 

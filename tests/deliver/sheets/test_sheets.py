@@ -372,12 +372,12 @@ def test_costs_bear_the_currency_of_the_plan_on_the_cover_and_in_the_schedules(
     plan = load_plan(read_plan(path))
     tables = [runs_drawn(plan), quantities_of_all(plan), *run_tables(plan, "R1")]
     costs = [name for table in tables for name in table.columns if "cost" in name]
-    ours = "cost in KRM at the brief's rates"
+    ours = "cost in KRM at the rates under settings"
     assert costs == ["cost in KRM", ours, ours]
     assert text_of(draw(path)).count("cost in KRM") == 3
     bare = replace(plan, settings={})
     assert "cost" in runs_drawn(bare).columns
-    assert "cost at the brief's rates" in quantities_of_all(bare).columns
+    assert "cost at the rates under settings" in quantities_of_all(bare).columns
 
 
 @pytest.mark.parametrize("grouted", [True, False])

@@ -1,0 +1,106 @@
+"""Rates nobody set: every item has its rates, and what is counted with them is told."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief, load_brief
+from geotools.estimate.quantities import Prices, pit_quantities, pull_quantities
+from geotools.intake.findings import Findings
+from geotools.layout.unset import BY_ITEM, SPLIT, report_unset
+from geotools.scale.key import _settings_bytes
+from geotools.schema import ROLES
+
+# Of each the price is 1, the quantity a power of ten: a sum of costs tells what is in it.
+PITS = pd.DataFrame(
+    {
+        "pit_id": ["P1", "P2"], "run_id": "R1", "role": ["receiving", "insertion_both"],
+        "volume": 10.0, "area": 0.0, "off_street": 0.0, "supported": 0.0, "services": 0.0,
+        "opened": 0.0, "days": 2.0, "lanes_taken": 1, "factor": [1.0, 3.0],
+        "traffic_cost": [300.0, 1600.0], "street_class": ["local", "lane"],
+    }
+)  # fmt: skip
+PULLS = pd.DataFrame(
+    {
+        "pull_id": ["L1"], "run_id": "R1", "insertion_pit": "P2", "length": 100.0, "joints": 0.0,
+        "strings": 1.0, "connections": 0.0, "valves": 0.0, "services": 0.0, "cleaned": 0.0,
+        "hours": 0.0, "pipe_price": 7.0, "grout": 0.0, "tails": 0.0, "joint_hours": 0.0,
+        "lanes_taken": 1.0, "string_days": 1.0, "traffic_cost": 400.0,
+    }
+)  # fmt: skip
+
+
+def prices(brief: Brief) -> Prices:
+    rates = brief.rates
+    roles = (rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit)
+    own = {f.name: getattr(rates, f.name) for f in fields(Prices) if f.name != "setup"}
+    return Prices(setup=dict(zip(ROLES, roles, strict=True)), **own)
+
+
+def rows_of(brief: Brief) -> pd.DataFrame:
+    priced = prices(brief)
+    pits, pulls = pit_quantities(PITS, priced, "si"), pull_quantities(PULLS, priced, "si")
+    return pd.concat([pits, pulls], ignore_index=True)
+
+
+def told(**rates: Any) -> list[str]:
+    """Return what the findings of the two pits and their pull say, at these rates."""
+    brief = load_brief(overrides={f"rates.{name}": value for name, value in rates.items()})
+    findings, plastic = Findings(), pd.Series([True], ["R1"])
+    report_unset(rows_of(brief), PITS, PULLS, plastic, brief, findings)
+    table = findings.table()
+    assert set(table["rule"]) <= {"rates-invented"}
+    return table["text"].tolist()
+
+
+def test_every_item_that_is_priced_has_its_rates() -> None:
+    rows = rows_of(Brief())
+    assert set(rows.loc[rows["rate"].notna(), "item"]) == {*BY_ITEM, *SPLIT}
+    named = {name for names in BY_ITEM.values() for name in names}
+    assert named <= set(type(Brief().rates).model_fields)
+
+
+def test_what_is_counted_with_rates_that_nobody_set_is_told_in_one_finding() -> None:
+    """By hand: set up 9,000 and 18,000, dug 20 m3 at 120, surcharge 2 x (18,000 + 1,200).
+
+    Pull 12,000 and pipe 700; lanes 2 days at 150 local, 2 and 1 at 400 of another class, at twice
+    that where none is left.
+    """
+    (text,) = told()
+    total = 9000 + 18000 + 2400 + 2 * 19200 + 12000 + 700 + 300 + 1600 + 400
+    assert text.startswith(
+        "9 of the 9 rates that price this plan were set by nobody, and what stands in is "
+        "invented: rates.intersection_factor, rates.two_way_pit, rates.pull_setup, "
+        "rates.receiving_pit, rates.excavation, rates.lane_day_other and 3 more. "
+        f"{total:,.0f} of its {total:,.0f} units (100%) is counted with them"
+    )
+
+
+def test_a_rate_that_was_set_counts_as_such_also_where_it_is_the_default() -> None:
+    rest = {
+        "intersection_factor": 3,
+        "two_way_pit": 18000,
+        "pull_setup": 12000,
+        "pe_pipe": "3 / kg",
+    }
+    (text,) = told(**rest, receiving_pit=9000, lane_day=["local = 150"], lane_day_other=400)
+    assert text.startswith(
+        "2 of the 9 rates that price this plan were set by nobody, and what stands in is invented: "
+        "rates.excavation, rates.full_closure_factor. 4,000 of its 82,800 units (5%)"
+    )
+
+
+def test_no_finding_where_all_that_prices_the_plan_is_set() -> None:
+    every = {"intersection_factor": 3, "full_closure_factor": 2, "excavation": "1 / m^3"}
+    every |= dict.fromkeys(("two_way_pit", "receiving_pit", "pull_setup", "lane_day_other"), 9)
+    assert told(**every, pe_pipe="3 / kg", lane_day=["local = 150"], currency="KRM") == []
+
+
+def test_a_batch_plans_a_district_anew_where_a_rate_is_set_to_what_stood_in_for_it() -> None:
+    given = load_brief(overrides={"rates.grout": f"{Brief().rates.grout} / m^3"})
+    assert np.isclose(given.rates.grout, Brief().rates.grout)
+    assert list(_settings_bytes(given)) != list(_settings_bytes(Brief()))
