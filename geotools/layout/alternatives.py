@@ -197,7 +197,7 @@ def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> IntArray:
     material = np.append(np.unique(contest.pipes.material, return_inverse=True)[1], -1)
     tried = contest.tries[run]
     same = material[tried] == material[pipe][:, None]
-    cheaper = np.append(contest.price, np.inf)[tried] < contest.price[pipe][:, None]
+    cheaper = np.append(contest.laid, np.inf)[tried] < contest.laid[pipe][:, None]
     planned = np.isfinite(layout.table["cost"].to_numpy(dtype=float))[run]
     first = [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned]
     beaten = [(same & cheaper).any(axis=1), ~same.any(axis=1) & cheaper.any(axis=1)]

@@ -53,7 +53,7 @@ def cheaper_pipes(
     contest: Contest, runs: IntArray, pipe: IntArray, idle: npt.NDArray[np.bool_]
 ) -> IntArray:
     """Return the cheaper pipes that were passed over for the one that gave each run its plan."""
-    cheaper = contest.price[None, :] < contest.price[pipe][:, None]
+    cheaper = contest.laid[None, :] < contest.laid[pipe][:, None]
     left = suiting(contest, runs) & idle[pipe] & cheaper & ~_tried(contest, runs)
     return ranked(left, contest.pipes, contest.laid)
 
