@@ -22,10 +22,10 @@ from geotools.clock import this_year
 from geotools.criteria import CRITERIA, NEED
 from geotools.encodings import known_encoding
 from geotools.errors import BriefError
-from geotools.lists import as_compared, list_from_text, words_apart
+from geotools.lists import list_from_text, words_apart
 from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
-from geotools.pipe.names import Material, System
+from geotools.pipe.names import Material, System, folded
 from geotools.schema import INPUTS
 from geotools.toml_faults import toml_fault
 from geotools.units import (
@@ -904,7 +904,7 @@ class Rates(_Section):
     @classmethod
     def one_cost_a_class(cls, value: list[ClassRate]) -> list[ClassRate]:
         """Refuse a class of street with two costs, however it is spelled."""
-        names = as_compared(rate.street for rate in value)
+        names = [folded(rate.street) for rate in value]
         costs: dict[str, float] = {}
         wrong = [
             f"{str(rate)!r}, but class {rate.street!r} costs {costs[name]:.10g} already"

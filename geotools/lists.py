@@ -12,9 +12,9 @@ __all__ = ["as_compared", "as_spelled", "list_from_text", "list_text", "listed",
 
 
 def as_compared(words: Iterable[str]) -> list[str]:
-    """Return words as they are compared: without regard to case and to spaces around them.
+    """Return names of columns and layers as compared: without case and the spaces around them.
 
-    A letter and its mark may be one sign or two, which look alike.
+    A letter and its mark may be one sign or two, which look alike. Words are `folded`.
     """
     return [unicodedata.normalize("NFC", word).strip().casefold() for word in words]
 

@@ -1,9 +1,10 @@
-"""Among: which texts of a column are words of a list of the brief, as statuses and owners are."""
+"""Among: which texts of a column are words of a list of the brief: statuses, owners, classes."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ import pandas as pd
 
 from geotools.pipe.names import folded
 
-__all__ = ["among", "as_told"]
+__all__ = ["among", "as_told", "in_small", "one_spelling"]
 
 
 def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_]:
@@ -28,6 +29,26 @@ def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_
         return np.zeros(len(told), dtype=np.bool_)
     told = told.fillna("").astype(str)
     return told.map(folded).isin(known).to_numpy(dtype=np.bool_)
+
+
+def one_spelling(texts: Iterable[object]) -> pd.Series[Any]:
+    """Return texts with one spelling of each word, whatever its case and the marks on its letters.
+
+    It is the one met most, `in_small`: what is compared (`folded`) is no word to be shown.
+    """
+    told = pd.Series(texts, dtype=object).fillna("").astype(str).str.strip()
+    counts = told.map(in_small).value_counts()
+    met = sorted(counts.items(), key=lambda one: (one[1], str(one[0])))
+    best = {folded(str(word)): str(word) for word, _ in met}
+    return told.map(lambda word: word and best[folded(word)])
+
+
+def in_small(word: str) -> str:
+    """Return a word of plain letters in small ones, any other as it is.
+
+    Small letters of others hang on the language: of I in Turkish, of a last sigma in Greek.
+    """
+    return word.lower() if word.isascii() else word
 
 
 def as_told(text: str) -> str:

@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.among import among
 from geotools.intake.findings import Findings, counted
 from geotools.intake.load import Loaded
-from geotools.lists import as_compared
-from geotools.pipe.names import spaced
+from geotools.pipe.names import folded, spaced
 
 __all__ = ["doubtful_ways", "only_streets"]
 
@@ -117,7 +117,7 @@ def doubtful_ways(classes: npt.NDArray[np.object_], excluded: Sequence[str]) -> 
     met: dict[str, tuple[int, str]] = {}
     for word, count in sorted(counts.items(), key=lambda one: (-one[1], str(one[0]))):
         if _is_on_foot(str(word)):
-            plain = as_compared([str(word)])[0]
+            plain = folded(str(word))
             size, name = met.get(plain, (0, str(word)))
             met[plain] = (size + count, name)
     return [
@@ -154,7 +154,7 @@ def only_streets(loaded: Loaded, excluded: Sequence[str], findings: Findings) ->
         Receives how many ways of which class are left out.
     """
     words = pd.Series(loaded.table["class"].to_numpy(dtype=object)[loaded.rows], dtype=object)
-    none = words.str.strip().str.casefold().isin(as_compared(excluded)).to_numpy(dtype=bool)
+    none = among(words, excluded)
     if not none.any():
         return loaded
     driven = loaded.table[["lanes", "speed"]].to_numpy(dtype=float)[loaded.rows][none] > 0

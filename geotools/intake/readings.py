@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.among import among, one_spelling
 from geotools.intake.findings import counted
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import Match, match_columns
 from geotools.intake.stated import mapping_line
-from geotools.lists import as_compared, listed
+from geotools.lists import listed
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
 
 __all__ = ["class_remarks", "column_remarks", "columns_table", "status_remarks"]
@@ -161,10 +162,10 @@ def class_remarks(
     rated, busy : sequence of str
         Classes of ``rates.lane_day`` and of ``street.no_block``.
     """
-    words = pd.Series(classes, dtype=object).str.strip().str.casefold()
-    named = as_compared(busy)
-    bare = words[(words != "") & ~words.isin(as_compared(rated))]
-    loud, quiet = bare[bare.isin(named)], bare[~bare.isin(named)]
+    words = one_spelling(classes)
+    bare = words[(words != "") & ~among(words, rated)]
+    named = among(bare, busy)
+    loud, quiet = bare[named], bare[~named]
     remarks = []
     for found, severity, where in (
         (loud, "warning", "of street.no_block, the busiest there are"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -13,7 +13,7 @@ from geotools.intake.findings import Findings
 from geotools.intake.identity import UNREADABLE
 from geotools.intake.idle import LAYERS as IDLE
 from geotools.intake.load import Loaded
-from geotools.lists import as_compared, listed
+from geotools.lists import listed
 from geotools.pipe.names import folded, spaced
 
 __all__ = ["tell_unmet"]
@@ -35,7 +35,6 @@ class _Asked:
     usual: Sequence[str]
     layers: Sequence[str]
     field: str
-    plain: Callable[[str], str]
     sure: bool = False
 
 
@@ -46,8 +45,8 @@ def tell_unmet(loaded: Mapping[str, Loaded], brief: Brief, findings: Findings) -
     """
     for asked in _lists(brief):
         layers = [name for name in asked.layers if name in loaded]
-        usual = {asked.plain(word) for word in asked.usual}
-        words = {asked.plain(word): word for word in asked.words}
+        usual = {folded(word) for word in asked.usual}
+        words = {folded(word): word for word in asked.words}
         if not layers or words.keys() <= usual:
             continue
         met = _met(loaded, layers, asked)
@@ -75,24 +74,18 @@ def _lists(brief: Brief) -> Iterator[_Asked]:
         return list(section.model_fields[name].default)
 
     name = "excluded_owners"
-    yield _Asked(
-        f"network.{name}", network.excluded_owners, [], ["mains"], "owner", folded, sure=True
-    )
+    yield _Asked(f"network.{name}", network.excluded_owners, [], ["mains"], "owner", sure=True)
     name = "excluded_statuses"
     layers = ["mains", *IDLE]
     yield _Asked(
-        f"network.{name}", network.excluded_statuses, usual(Network, name), layers, "status", folded
+        f"network.{name}", network.excluded_statuses, usual(Network, name), layers, "status"
     )
     for name in ("excluded_classes", "no_block"):
         words = getattr(street, name)
-        yield _Asked(f"street.{name}", words, usual(Street, name), ["streets"], "class", _plain)
+        yield _Asked(f"street.{name}", words, usual(Street, name), ["streets"], "class")
     rates = [rate.street for rate in brief.rates.lane_day]
     known = [rate.street for rate in Rates().lane_day]
-    yield _Asked("rates.lane_day", rates, known, ["streets"], "class", _plain)
-
-
-def _plain(word: str) -> str:
-    return as_compared([word])[0]
+    yield _Asked("rates.lane_day", rates, known, ["streets"], "class")
 
 
 def _met(loaded: Mapping[str, Loaded], layers: Sequence[str], asked: _Asked) -> dict[str, str]:
@@ -102,7 +95,7 @@ def _met(loaded: Mapping[str, Loaded], layers: Sequence[str], asked: _Asked) -> 
         said = pd.unique(loaded[name].table[asked.field])
         for word in sorted(str(word) for word in said[~pd.isna(said)]):
             if word.strip():
-                found.setdefault(asked.plain(word), word.strip())
+                found.setdefault(folded(word), word.strip())
     return found
 
 

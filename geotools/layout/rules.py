@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.lists import as_compared
 from geotools.pipe.factors import DAY
+from geotools.pipe.names import folded
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.optimise import PullCosts, StringDays
 from geotools.schema import length_text
@@ -69,7 +69,7 @@ def pit_rules(brief: Brief) -> PitRules:
 
 def _busy(brief: Brief) -> frozenset[str]:
     """Return the classes of street that may not be blocked."""
-    return frozenset(as_compared(brief.street.no_block))
+    return frozenset(map(folded, brief.street.no_block))
 
 
 def refusal_limits(brief: Brief) -> dict[str, str]:
@@ -110,8 +110,7 @@ def work_rates(brief: Brief) -> WorkRates:
 def site_rates(brief: Brief) -> SiteRates:
     """Return the rates of a site."""
     rates = brief.rates
-    names = as_compared(rate.street for rate in rates.lane_day)
-    lane_day = dict(zip(names, (rate.cost for rate in rates.lane_day), strict=True))
+    lane_day = {folded(rate.street): rate.cost for rate in rates.lane_day}
     return SiteRates(
         setup=set_up_rates(brief),
         intersection_factor=rates.intersection_factor,

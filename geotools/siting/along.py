@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, rows_of
-from geotools.network.words import by_word
 from geotools.siting.refusals import PAST_VERGE, SHUTS
-from geotools.siting.works import SiteRates, lane_day
+from geotools.siting.works import SiteRates, lane_day, of_classes
 from geotools.street.abreast import string_lanes, string_places
 from geotools.street.alike import Alike
 from geotools.street.lanes import Carriageway, Passage
@@ -253,7 +252,7 @@ class _Walk:
         )
         classes = self.alike.text("class", street)
         shut = (lanes.taken > 0) & (lanes.left == 0)
-        busy = by_word(classes, across.busy.__contains__).astype(bool)
+        busy = of_classes(classes, across.busy)
         rate = lane_day(classes, lanes.taken, lanes.left, self.rates)
         state.taken[rows] = np.maximum(state.taken[rows], lanes.taken)
         state.rate[rows] = np.maximum(state.rate[rows], np.where(lanes.taken > 0, rate, 0.0))

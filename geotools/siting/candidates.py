@@ -42,6 +42,7 @@ from geotools.siting.works import (
     WorkRates,
     lanes_taken,
     lean_of_sides,
+    of_classes,
     opened_length,
     pit_days,
     services_in,
@@ -629,7 +630,7 @@ def _with_ramps(
 
 def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:
     """Return where a pit would leave a busy street no lane."""
-    busy = by_word(table["street_class"], rules.busy.__contains__)
+    busy = of_classes(table["street_class"], rules.busy)
     return np.asarray(busy[:, None] & (lanes.left == 0) & (lanes.taken > 0))
 
 

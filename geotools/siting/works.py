@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import Texts, by_word
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.names import folded
 from geotools.siting.extents import Extents
 from geotools.street.lanes import Carriageway, Passage, lanes_between
 
@@ -23,6 +25,7 @@ __all__ = [
     "lanes_of_edges",
     "lanes_taken",
     "lean_of_sides",
+    "of_classes",
     "opened_length",
     "pit_days",
     "services_in",
@@ -214,9 +217,16 @@ def lanes_a_day(classes: Texts, taken: IntArray, left: IntArray, rates: SiteRate
     return np.asarray(lane_day(classes, taken, left, rates) * taken, dtype=np.float64)
 
 
+def of_classes(classes: Texts, names: Container[str]) -> BoolArray:
+    """Return which classes of street are among names, which are `folded`."""
+    return by_word(classes, lambda name: folded(name or "") in names).astype(np.bool_)
+
+
 def lane_day(classes: Texts, taken: IntArray, left: IntArray, rates: SiteRates) -> FloatArray:
     """Return the cost of a lane taken for a day, shape (n, k); dearer where none is left."""
-    rate = by_word(classes, lambda name: rates.lane_day.get(name, rates.lane_day_other))
+    rate = by_word(
+        classes, lambda name: rates.lane_day.get(folded(name or ""), rates.lane_day_other)
+    )
     shut = (left == 0) & (taken > 0)
     factor = np.where(shut, rates.full_closure_factor, 1.0)
     return np.asarray(rate[:, None] * factor, dtype=np.float64)

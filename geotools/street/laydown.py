@@ -18,12 +18,12 @@ import pandas as pd
 import shapely
 
 from geotools.accel import ready_tree
-from geotools.lists import as_compared
 from geotools.network.bends import BendRules, find_bends
 from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
 from geotools.pipe.bending import passing_radius_m
+from geotools.pipe.names import folded
 from geotools.street.net import BETWEEN_CLASSES, StreetNet
 from geotools.street.offsets import offset_length
 from geotools.street.rings import on_laps
@@ -175,10 +175,10 @@ def build_corridors(
         A string goes round no sharper turn of the street, rad.
     """
     crossed = net.connections
-    banned = set(as_compared(no_block))
+    banned = set(map(folded, no_block))
     words, of = np.unique(crossed["crossing_class"].to_numpy(dtype=str), return_inverse=True)
     hits = np.array(
-        [bool(banned & set(word.split(BETWEEN_CLASSES))) for word in words], dtype=bool
+        [bool(banned & set(map(folded, word.split(BETWEEN_CLASSES)))) for word in words], dtype=bool
     )[of]
     at = crossed["chainage"].to_numpy(dtype=float)[hits]
     chain = crossed["run"].to_numpy(dtype=np.int64)[hits]

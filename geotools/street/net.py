@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.brief import Street
+from geotools.intake.among import one_spelling
 from geotools.intake.columns import Lines
 from geotools.intake.traffic import one_way
 from geotools.network.cells import Points
@@ -257,12 +258,12 @@ def on_record(table: pd.DataFrame) -> dict[str, BoolArray]:
 def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
     """Fill what a centreline does not say with the brief's defaults."""
     known = on_record(table)
-    kind = table["class"].fillna("").astype(str).str.strip().str.casefold()
+    kind = one_spelling(table["class"])
     lanes = table["lanes"].astype(float).where(known["lanes"], rules.default_lanes).round()
     width, speed = table["width"].astype(float), table["speed"].astype(float)
     return pd.DataFrame(
         {
-            "class": kind.where(known["class"], "unclassified").to_numpy(dtype=object),
+            "class": kind.where(kind != "", "unclassified").to_numpy(dtype=object),
             "lanes": lanes.to_numpy(dtype=np.int64),
             "width": width.where(known["width"], lanes * rules.lane_width).to_numpy(dtype=float),
             "speed": speed.where(known["speed"], rules.default_speed).to_numpy(dtype=float),

@@ -12,9 +12,9 @@ import shapely
 
 from geotools.accel import in_threads
 from geotools.brief import Street
+from geotools.intake.among import among, in_small
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
-from geotools.lists import as_compared
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
@@ -216,8 +216,8 @@ def _report_lane_widths(streets: Lines, findings: Findings) -> None:
 def _report_classes(net: StreetNet, rules: Street, findings: Findings) -> None:
     """Report that no street has a class that may not be blocked: its words may be others."""
     classes = net.table["class"].astype(str)
-    busy = as_compared(rules.no_block)
-    if len(classes) and busy and not classes.isin(busy).any():
+    busy = [in_small(word.strip()) for word in rules.no_block]
+    if len(classes) and busy and not among(classes, busy).any():
         findings.add(
             "info",
             "no-busy-street",

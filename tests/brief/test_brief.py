@@ -837,6 +837,8 @@ def test_a_class_of_street_costs_one_price_a_lane_day_however_it_is_spelled(tmp_
     twice = '[rates]\nlane_day = ["local = 150", "A = 2", " Local = 9000"]\n'
     (fault,) = faults(tmp_path, twice)
     assert fault == "rates.lane_day: 'Local = 9000', but class 'Local' costs 150 already"
+    (fault,) = faults(tmp_path, '[rates]\nlane_day = ["Anayol İçi = 1", "ANAYOL İÇİ = 2"]\n')
+    assert "'ANAYOL İÇİ = 2', but class 'ANAYOL İÇİ' costs 1 already" in fault
     same = load_brief(overrides={"rates.lane_day": ["local = 150", "Local = 150.0"]})
     assert [rate.cost for rate in same.rates.lane_day] == [150.0, 150.0]
 

@@ -15,6 +15,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -1185,6 +1186,17 @@ def test_rows_by_name_and_streets_by_name_are_gathered_once(plan: Plan) -> None:
         for far in (5.0, 50.0):
             near = [s for s in every if shapely.dwithin(s.geometry, pit.geometry, far)]
             assert streets_near(plan, street.name, class_, pit.geometry, far) == near
+
+
+@pytest.mark.parametrize(("kind", "class_"), [("ANAYOL İÇİ", "Anayol İçi"), (" ", "unclassified")])
+def test_a_street_is_known_by_its_class_in_capitals_of_any_language(kind: str, class_: str) -> None:
+    streets = [SimpleNamespace(layer="streets", kind=kind), SimpleNamespace(layer="laterals")]
+    plan: Any = SimpleNamespace(
+        tables=["context"],
+        by=lambda layer, column: {"First": streets},
+        once=lambda name, make: make(),
+    )
+    assert streets_of(plan, "First", class_) == streets[:1]
 
 
 def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(

@@ -535,6 +535,24 @@ def test_classes_and_runs_that_look_alike_are_alike(form, written, network, read
 
 
 @pytest.mark.parametrize(
+    ("layer", "brief"), [("YAYA YOLU İÇİ", "yaya yolu içi"), ("ΠΕΖΟΔΡΟΜΟΣ", "Πεζόδρομος")]
+)
+def test_classes_in_capitals_of_any_language_are_those_of_the_brief(
+    layer, brief, network, read, found, line
+):
+    shapes = [line((0, 3), (100, 3)), line((0, 20), (100, 20))]
+    streets = geopandas.GeoDataFrame({"class": [layer, "local"]}, geometry=shapes, crs=32633)
+    left_out = read({"street": {"excluded_classes": [brief]}}, mains=network(), streets=streets)
+    assert left_out.streets.table["class"].tolist() == ["local"]
+    rated = {"street": {"no_block": [brief]}, "rates": {"lane_day": [f"{brief} = 9", "local = 5"]}}
+    told = read(rated, mains=network(), streets=streets).findings.table()["rule"].tolist()
+    assert "class-without-rate" not in told and "word-not-met" not in told
+    bare = {"street": {"no_block": [brief]}}
+    remarks = found(read(bare, mains=network(), streets=streets), "class-without-rate")
+    assert f"{layer!r} (1) are of street.no_block" in remarks["text"][0]
+
+
+@pytest.mark.parametrize(
     ("field", "column"), [("invert_start", "INV_IN"), ("cover", "Depth_In"), ("diameter", "DiaM")]
 )
 def test_letters_that_may_be_no_unit_are_not_taken_for_one(field: str, column: str) -> None:

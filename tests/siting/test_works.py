@@ -14,7 +14,9 @@ import shapely
 from affine import Affine
 
 import geotools
+from geotools.brief import Brief
 from geotools.intake.columns import Areas
+from geotools.layout.rules import pit_rules, site_rates
 from geotools.network.cells import Points
 from geotools.siting.ground_checks import (
     Avoid,
@@ -30,7 +32,9 @@ from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, refusal_wo
 from geotools.siting.works import (
     SiteRates,
     WorkRates,
+    lane_day,
     lanes_taken,
+    of_classes,
     pit_days,
     site_cost,
     supported_face,
@@ -136,6 +140,23 @@ def test_a_street_left_without_a_lane_costs_its_factor() -> None:
     assert traffic_cost(kind, whole, days, RATES)[0, 0] == pytest.approx(100 * 2 * 3 * 2)
     other = np.array(["lane"], dtype=object)
     assert traffic_cost(other, half, days, RATES)[0, 0] == pytest.approx(10 * 1 * 3)
+
+
+@pytest.mark.parametrize(
+    ("layer", "brief"), [("ANAYOL İÇİ", "Anayol İçi"), ("ΛΕΩΦΟΡΟΣ", "Λεωφόρος")]
+)
+def test_a_class_in_capitals_of_any_language_is_busy_and_costs_what_the_brief_says(
+    layer: str, brief: str
+) -> None:
+    settings = Brief.model_validate(
+        {"street": {"no_block": [brief]}, "rates": {"lane_day": [f"{brief} = 5000"]}}
+    )
+    classes = np.array([layer, brief, "other", None], dtype=object)
+    none, one = np.zeros((4, 1), dtype=np.int64), np.ones((4, 1), dtype=np.int64)
+    rate = lane_day(classes, none, one, site_rates(settings))[:, 0]
+    assert rate.tolist() == [5000.0, 5000.0, *[settings.rates.lane_day_other] * 2]
+    busy = of_classes(classes, pit_rules(settings).busy)
+    assert busy.tolist() == [True, True, False, False]
 
 
 def boxes(*corners: tuple[float, float, float, float]) -> Grounds:

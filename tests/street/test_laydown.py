@@ -70,6 +70,38 @@ def test_a_string_keeps_clear_of_intersections_that_may_not_be_blocked(name: str
     assert free(quiet, 100.0, forward=True) == pytest.approx(200.0)
 
 
+@pytest.mark.parametrize(
+    ("layer", "brief"),
+    [("ANAYOL İÇİ", "Anayol İçi"), ("ΛΕΩΦΟΡΟΣ", "Λεωφόρος"), ("VIA RAPIDA", "vía rápida")],
+)
+def test_capitals_of_any_language_keep_strings_off_what_may_not_be_blocked(
+    layer: str, brief: str
+) -> None:
+    lines = ([(0, 0), (300, 0)], [(200, -90), (200, 0)], [(200, 0), (200, 90)])
+    streets = net(*lines, **{"class": ["local", layer, layer]})
+    busy = build_corridors(
+        streets, np.array([], dtype=object), no_block=[brief], clear=10.0, verge=4.0,
+        accuracy=0.5, max_turn=np.radians(45),
+    )  # fmt: skip
+    assert free(busy, 100.0, forward=True) == pytest.approx(90.0)
+
+
+@pytest.mark.parametrize(
+    ("said", "stored"),
+    [
+        (["MAIN Road ", "Main road", ""], ["main road", "main road", "unclassified"]),
+        (["ANAYOL İÇİ", "Anayol İçi", "Anayol İçi"], ["Anayol İçi"] * 3),
+        (["ΛΕΩΦΟΡΟΣ", "Λεωφόρος", "\u0301"], ["Λεωφόρος", "Λεωφόρος", "\u0301"]),
+        (["Straße", "STRASSE", "Straße"], ["Straße"] * 3),
+    ],
+)
+def test_a_class_is_kept_in_one_spelling_of_the_layer_and_plain_letters_in_small_ones(
+    said: list[str], stored: list[str]
+) -> None:
+    lines = ([(0, 0), (300, 0)], [(200, -90), (200, 0)], [(200, 0), (200, 90)])
+    assert net(*lines, **{"class": said}).table["class"].astype(str).tolist() == stored
+
+
 def test_a_string_stops_at_a_river_across_the_street() -> None:
     lanes = corridors(net([(0, 0), (300, 0)]), shapely.box(150, -50, 170, 50))
     assert free(lanes, 100.0, forward=True) == pytest.approx(50.0)

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.pipe.names import folded
 
 __all__ = ["Lanes", "lanes_of", "streets_held", "streets_known", "streets_near", "streets_of"]
 
@@ -43,16 +44,17 @@ def lanes_of(plan: Plan, street: Any) -> Lanes:
 def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:
     """Return the streets of a name and class that the plan holds; none where it holds no streets.
 
-    The layer context has classes as they were read, closures as they are compared.
+    The layer context has classes as they were read, closures one spelling of each.
     """
     if CONTEXT not in plan.tables:
         return []
 
     def make() -> list[Any]:
+        plain = folded(class_)
         return [
             row
             for row in plan.by(CONTEXT, "name").get(name, [])
-            if row.layer == "streets" and (row.kind.strip().casefold() or UNKNOWN) == class_
+            if row.layer == "streets" and (folded(row.kind) or UNKNOWN) == plain
         ]
 
     return plan.once(f"streets {name!r} {class_!r}", make)

@@ -18,8 +18,8 @@ from geotools.deliver.verify.sites import (
     shored,
 )
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
-from geotools.lists import as_compared
 from geotools.pipe.factors import HOUR
+from geotools.pipe.names import folded
 from geotools.schema import DIMENSIONS
 
 __all__ = ["CENT", "RULES", "SETUP", "by_item", "dig_cost", "pipe_price"]
@@ -195,9 +195,9 @@ def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
     rates = {}
     for text in plan.setting("rates.lane_day"):
         name, _, cost = text.rpartition("=")
-        rates[as_compared([name])[0]] = float(cost)
+        rates[folded(name)] = float(cost)
     first = halves[0]
-    rate = rates.get(first.class_, plan.setting("rates.lane_day_other"))
+    rate = rates.get(folded(first.class_), plan.setting("rates.lane_day_other"))
     whole = rate * plan.setting("rates.full_closure_factor")
     if any(half.lanes_left for half in halves):
         return [rate]
