@@ -33,6 +33,7 @@ from geotools.intake.sources import (
     parse_crs,
     plain_reason,
 )
+from geotools.intake.spelled import likely_names, unread_text
 from geotools.intake.window import Window
 from geotools.intake.zones import longitudes
 from geotools.schema import Layer
@@ -148,6 +149,9 @@ def load_layer(
     content = source.read(match.names(), bounds)
     remarks += _reader_remarks(content.messages, source.path)
     remarks += _encoding_remarks(source, content, whole=window is None)
+    if source.spelled:
+        text = f"the geometries were read from the text in column {source.spelled!r}"
+        remarks.append(("info", "geometry-as-text", text))
     names = _numbered(content.fids)
     if content.arcs:
         text = arcs_text(content.arcs, len(content.table), system)
@@ -223,6 +227,8 @@ def _no_geometry(source: Source) -> str:
                 "make points of them first, in a GIS or with ogr2ogr points.gpkg FILE.csv -oo "
                 f"X_POSSIBLE_NAMES={known[x]} -oo Y_POSSIBLE_NAMES={known[y]} -a_srs EPSG:CODE"
             )
+    for name in likely_names(source.columns):
+        return f"{NO_GEOMETRY}; {unread_text(name, source.column(name))}"
     return NO_GEOMETRY
 
 

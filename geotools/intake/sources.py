@@ -78,6 +78,7 @@ class Source:
     the format, and returns the bounds of the features, or none if that is not known. ``signs`` are
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
     several files in ``path``. ``encoding`` is that of text that is not UTF-8, as the brief says.
+    ``spelled`` is the column that holds geometries as text, where the format has no place for them.
     """
 
     layer: str
@@ -96,6 +97,7 @@ class Source:
     signs: Mapping[str, Signs] = field(default_factory=dict)
     target: str = ""
     encoding: str = ""
+    spelled: str = ""
 
 
 @dataclass(frozen=True)

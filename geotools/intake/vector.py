@@ -6,7 +6,7 @@ import re
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
@@ -50,6 +50,7 @@ from geotools.intake.sources import (
     is_utf16,
     plain_reason,
 )
+from geotools.intake.spelled import LOOKED_AT, is_own_way, likely_names, numbered_crs, parsed
 from geotools.lists import as_compared, listed
 
 __all__ = ["open_vector"]
@@ -129,6 +130,8 @@ def open_vector(
     found = _File(
         layer, label, place, sublayer, info["driver"], columns, count, encoding, asked, own
     )
+    spelled, crs = _spelled(found, info)
+    found = replace(found, spelled=spelled)
 
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(found, wanted, bounds, messages)
@@ -138,17 +141,35 @@ def open_vector(
         label,
         place.shown,
         sublayer,
-        tuple(c for c in columns if not _is_geometry(c, info)),
-        info["crs"],
+        tuple(c for c in columns if c != spelled and not _is_geometry(c, info)),
+        info["crs"] or crs,
         cut_names=info["driver"] == SHAPEFILE,
         path=place.path,
         read=read,
         features=found.expected,
         column=partial(_column, found),
-        spatial=info["geometry_type"] is not None,
+        spatial=info["geometry_type"] is not None or spelled != "",
         extent=_extent(place, sublayer, asked) if _crs_by_default(info, place) else None,
         target=place.target,
+        spelled=spelled,
     )
+
+
+def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
+    """Return the column that holds geometries as text GDAL does not read, and the CRS these say.
+
+    "" if there is none. Geometries of a CSV as plain WKT GDAL reads itself.
+    """
+    own = [name for name in file.columns if _is_geometry(name, info)]
+    if info["geometry_type"] is not None and not own:
+        return "", None
+    for name in own or likely_names(file.columns):
+        texts = _spelled_texts(file, [name], max_features=LOOKED_AT)[1]
+        geometry, _, numbers = parsed(texts)
+        there = next((g is not None for g, text in zip(geometry, texts, strict=True) if text), None)
+        if there and (not own or is_own_way(texts)):
+            return name, numbered_crs(file.label, numbers)
+    return "", None
 
 
 def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]]:
@@ -309,7 +330,8 @@ class _File:
     """A layer that was looked into: where it is, its columns, and how many features it states.
 
     ``encoding`` is the brief's, "" if it says none; text is asked for in ``asked``, where columns
-    have the names they ``own``.
+    have the names they ``own``. ``spelled`` is the column that holds geometries as text, if one
+    does.
     """
 
     layer: str
@@ -322,12 +344,15 @@ class _File:
     encoding: str
     asked: str | None
     own: Mapping[str, str]
+    spelled: str = ""
 
 
 def _read(
     file: _File, wanted: Sequence[str], bounds: Bounds | None, messages: list[str]
 ) -> Content:
     """Read columns and geometries; say which feature is broken if the whole cannot be read."""
+    if file.spelled:
+        return _read_spelled(file, wanted, bounds, messages)
     label, place, sublayer, expected = file.label, file.place, file.sublayer, file.expected
     try:
         with _heard(messages), finely():
@@ -351,6 +376,41 @@ def _read(
     frame = _frame(file, table, messages)
     by_brief = _by_brief(file, table)
     return Content(frame, geometry, fids, tuple(messages), broken, arcs, by_brief)
+
+
+def _read_spelled(
+    file: _File, wanted: Sequence[str], bounds: Bounds | None, messages: list[str]
+) -> Content:
+    """Read columns, and geometries from the one that holds them as text."""
+    with _heard(messages):
+        (table, fid), texts = _spelled_texts(file, [*wanted, file.spelled])
+    _refuse_short(file, len(table))
+    geometry, broken, numbers = parsed(texts)
+    numbered_crs(file.label, numbers)
+    if bounds is not None:
+        met = shapely.intersects(geometry, shapely.box(*bounds))
+        table, geometry, broken = table.filter(pa.array(met)), geometry[met], {}
+    fids = table.column(fid).to_numpy().astype(str).astype(object)
+    table = table.select(list(wanted))
+    by_brief = _by_brief(file, table)
+    frame = _frame(file, table, messages)
+    return Content(frame, geometry, fids, tuple(messages), broken, 0, by_brief)
+
+
+def _spelled_texts(
+    file: _File, names: Sequence[str], **options: Any
+) -> tuple[tuple[pa.Table, str], list[str | None]]:
+    """Return a table and the name of its ids as `_fids_apart` does, and the last column's text."""
+    try:
+        meta, table = _fetched(file, names, read_geometry=False, **options)
+    except (*READ_ERRORS, RuntimeError) as error:
+        raise _broken(file.label, file.place, file.sublayer, file.expected, error) from error
+    table, fid = _fids_apart(table, meta)
+    column = table.column(names[-1])
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        return (table, fid), [None] * len(table)
+    stored = column.cast(pa.binary()).to_pylist()
+    return (table, fid), [None if b is None else b.decode(UTF8, "replace") for b in stored]
 
 
 def _by_brief(file: _File, table: pa.Table) -> bool:

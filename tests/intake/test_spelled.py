@@ -1,0 +1,106 @@
+"""Geometries as text in a column of a table."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyproj
+import pytest
+import shapely
+
+from geotools.brief import Brief
+from geotools.intake.read import read_layers
+from geotools.intake.window import Window
+
+LINE = shapely.LineString([(500000, 5200000), (500100, 5200000)])
+FAR = shapely.LineString([(500000, 5209000), (500100, 5209000)])
+UTM = shapely.set_srid(LINE, 32633)
+
+
+def table(path: Path, column: str, *texts: str, encoding: str = "utf-8") -> Path:
+    with path.open("w", newline="", encoding=encoding) as stream:
+        rows = [["main_id", "diameter_mm", "material", column]]
+        rows += [[f"Ş{k}", "300", "DI", text] for k, text in enumerate(texts)]
+        csv.writer(stream).writerows(rows)
+    return path
+
+
+@pytest.mark.parametrize("column", ["geometry", "The_Geom", "geom", "wkt_geom", "WKT"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        LINE.wkt,
+        f" srid=32633; {LINE.wkt}",
+        LINE.wkb_hex,
+        shapely.to_wkb(UTM, hex=True, include_srid=True),
+        "\\x" + shapely.to_wkb(UTM, hex=True, include_srid=True).lower(),
+    ],
+)
+@pytest.mark.parametrize("encoding", ["", "cp1254"])
+def test_geometries_are_read_from_text_in_a_column(
+    column: str, text: str, encoding: str, tmp_path: Path, read_file: Any
+) -> None:
+    path = table(tmp_path / "net.csv", column, text, "", encoding=encoding or "utf-8")
+    entry = {"encoding": encoding} if encoding else {}
+    layers = read_file(path, crs="EPSG:32633", **entry)
+    assert layers.mains.xy.tolist() == [list(xy) for xy in LINE.coords]
+    assert layers.mains.table["feature"].tolist() == ["Ş0"]
+    assert layers.mains.table["material"].tolist() == ["DI"]
+    rules = layers.findings.table()["rule"].tolist()
+    assert ("geometry-as-text" in rules) == (column != "WKT" or text != LINE.wkt)
+    assert "no-geometry" in rules and "reader-message" not in rules
+
+
+@pytest.mark.parametrize(
+    "text", [f"SRID=32633;{LINE.wkt}", shapely.to_wkb(UTM, hex=True, include_srid=True)]
+)
+def test_the_number_of_a_crs_beside_geometries_is_that_of_the_layer(
+    text: str, tmp_path: Path, read_file: Any, fault: Any, found: Any
+) -> None:
+    path = table(tmp_path / "net.csv", "geom", text)
+    layers = read_file(path)
+    assert layers.working_crs.to_epsg() == 32633
+    assert found(read_file(path, crs="EPSG:32632"), "crs-differs")["text"].size == 1
+    path = table(tmp_path / "other.csv", "geom", f"SRID=999999;{LINE.wkt}")
+    assert "has no CRS" in fault(read_file, path)
+    path = table(tmp_path / "two.csv", "geom", text, f"SRID=32632;{LINE.wkt}")
+    assert "of several SRIDs (32632, 32633); give them in one CRS" in fault(read_file, path)
+
+
+def test_of_geometries_as_text_each_that_cannot_be_read_is_told(
+    tmp_path: Path, read_file: Any, found: Any
+) -> None:
+    texts = ("LINESTRING (1 2", "CIRCULARSTRING (0 0, 5 5, 10 0)")
+    path = table(tmp_path / "net.csv", "geom", LINE.wkt, *texts, FAR.wkt)
+    layers = read_file(path, crs="EPSG:32633")
+    told = found(layers, "broken-geometry")
+    assert len(told) == 2
+    assert "'LINESTRING (1 2' is neither WKT nor WKB of straight lines" in told["text"][0]
+    assert len(layers.mains) == 2
+
+
+def test_of_geometries_as_text_a_window_takes_those_that_meet_it(tmp_path: Path) -> None:
+    path = table(tmp_path / "net.csv", "geometry", FAR.wkt, LINE.wkt, "LINESTRING (1 2", "")
+    entry = {"source": str(path), "crs": "EPSG:32633"}
+    brief = Brief.model_validate({"inputs": {"mains": entry}})
+    window = Window((499990.0, 5199990.0, 500110.0, 5200010.0), pyproj.CRS(32633))
+    layers = read_layers(brief, window=window)
+    assert np.unique(layers.mains.xy[:, 1]).tolist() == [5200000.0]
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("geom", "{}", "column 'geom' holds no WKT, EWKT or WKB in hexadecimal that can be read"),
+        ("geometry", "", "read, but is empty: write the geometries there as WKT"),
+        ("place", LINE.wkt, "has no geometry; give a layer with geometries"),
+    ],
+)
+def test_a_table_without_geometries_is_told_what_to_write_where(
+    column: str, value: str, said: str, tmp_path: Path, read_file: Any, fault: Any
+) -> None:
+    path = table(tmp_path / "net.csv", column, value)
+    assert said in fault(read_file, path, crs="EPSG:32633")
