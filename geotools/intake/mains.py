@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyproj
 import shapely
 
 from geotools.errors import LayerError
@@ -22,6 +23,8 @@ from geotools.intake.crs import (
     full_turn,
     horizontal,
     project,
+    scale_shares,
+    truer_crs,
 )
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.duplicates import duplicate_groups
@@ -32,6 +35,7 @@ from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
 from geotools.intake.ragged import line_lengths
+from geotools.pipe.factors import FOOT
 from geotools.schema import quantity_text
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
@@ -121,6 +125,7 @@ def build_mains(
 def _tell_system(loaded: Loaded, working: WorkingCRS, parts: Parts, findings: Findings) -> None:
     """Tell what the CRS in use means for places and heights of the mains."""
     _tell_crs(findings, working)
+    _tell_scale(findings, working.crs, parts)
     tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
 
@@ -347,6 +352,29 @@ def _tell_crs(findings: Findings, working: WorkingCRS) -> None:
         findings.add("info", "working-crs", text, layer="mains")
     for text in working.warnings:
         findings.add("warning", "doubtful-crs", text, layer="mains")
+
+
+def _tell_scale(findings: Findings, crs: pyproj.CRS, parts: Parts) -> None:
+    """Tell how much longer or shorter mains are on the ground than in the CRS."""
+    shares = scale_shares(crs, parts.xy)
+    if shares is None:
+        return
+    low, high = shares
+    length = 1000.0 * (1.0 if findings.system == "si" else FOOT)
+    most = high if high > -low else low
+    way = "longer or shorter, by where they lie and run,"
+    if abs(low + high) > high - low:  # of one sign
+        way = "longer" if most > 0 else "shorter"
+    truer = truer_crs(crs, parts.xy)
+    other = truer or "one true to scale here"
+    findings.add(
+        "info",
+        "scale-differs",
+        f"{findings.length(length, 0)} of main in {crs_name(crs)}, in which lengths are taken, are "
+        f"up to {findings.length(length * abs(most))} ({abs(most):.2%}) {way} on the ground: order "
+        f"pipe with that in mind, or set network.working_crs to {other}",
+        layer="mains",
+    )
 
 
 def _tell_heights(findings: Findings, loaded: Loaded) -> None:

@@ -272,6 +272,42 @@ def test_a_working_crs_that_distorts_is_told(network, read, found):
     assert "differ from those on the ground" in found(layers, "doubtful-crs")["text"][0]
 
 
+@pytest.mark.parametrize(
+    ("code", "lon", "lat", "said"),
+    [
+        (6372, -102.0, 23.2, "are up to 5.5 m (0.55%) longer on the ground"),
+        (24378, 77.2, 28.6, "are up to 1.2 m (0.12%) shorter on the ground"),
+        (3577, 145.0, -38.5, "longer or shorter, by where they lie and run, on the ground"),
+        (32633, 15.0, 50.0, ""),  # in the middle of the zone, and at its edge
+        (32633, 18.0, 1.0, ""),
+        (2154, 2.3, 48.9, ""),
+        (32629, 15.0, 47.0, ""),  # a doubt of its own
+    ],
+)
+def test_lengths_a_thousandth_off_the_ground_are_told_with_what_follows(
+    code, lon, lat, said, network, read, found
+):
+    moved = pyproj.Transformer.from_crs(4326, code, always_xy=True)
+    x, y = moved.transform(lon, lat)
+    line = shapely.LineString([(x, y), (x + 1000, y)])
+    working = {"network": {"working_crs": f"EPSG:{code}"}}  # no other is taken for it
+    told = found(read(working, mains=network([line], crs=code)), "scale-differs")
+    assert told["severity"].tolist() == ["info"] * bool(said)
+    assert all(said in text and "order pipe with that in mind" in text for text in told["text"])
+
+
+def test_lengths_off_the_ground_are_told_with_a_crs_that_is_truer(network, read, found):
+    line = shapely.LineString([(2_500_000, 1_218_000), (2_501_000, 1_218_000)])
+    mains = network([line], crs=6372)
+    (text,) = found(read(mains=mains), "scale-differs")["text"]
+    assert text.startswith("1,000 m of main in EPSG:6372, in which lengths are taken, are up to")
+    assert text.endswith("or set network.working_crs to EPSG:6369")
+    feet = read({"output": {"units": "us"}}, mains=mains)
+    assert found(feet, "scale-differs")["text"][0].startswith("1,000 ft of main in EPSG:6372")
+    truer = {"network": {"working_crs": "EPSG:6369"}}
+    assert found(read(truer, mains=mains), "scale-differs").empty
+
+
 @pytest.mark.parametrize("crs", [None, 'LOCAL_CS["site grid",UNIT["metre",1]]'])
 def test_no_crs_is_an_error_that_says_what_to_write(crs, network, read, fault):
     text = fault(read, mains=network(crs=crs))
