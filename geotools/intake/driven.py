@@ -43,9 +43,10 @@ ON_FOOT = (
     "halage", "passage pieton", "passerelle", "piste cyclable", "sente", "sentier", "trottoir",
     "voie cyclable", "voie pietonne", "voie verte",
     # Spanish
-    "acera", "camino peatonal", "carril bici", "ciclopista", "ciclorruta", "ciclovia", "escalera",
-    "escalinata", "escalones", "paso peatonal", "pasarela", "senda", "sendero", "vereda",
-    "via ciclista",
+    "acera", "andador peatonal", "banqueta", "camino peatonal", "carril bici", "ciclopista",
+    "ciclorruta", "ciclovia", "cruce peatonal", "escalera", "escalinata", "escalones",
+    "pasaje peatonal", "pasarela", "paso de peatones", "paso peatonal", "puente peatonal", "senda",
+    "sendero", "vereda", "via ciclista",
     # Italian
     "ciclabile", "ciclopedonale", "gradinata", "marciapied", "passaggio pedonale", "passerella",
     "percorso pedonale", "pista ciclabile", "ponte pedonale", "scalinata", "sentiero",
@@ -53,7 +54,9 @@ ON_FOOT = (
     "fietsbrug", "fietspad", "jaagpad", "ruiterpad", "stoep", "voetgangersbrug", "voetpad",
     "wandelpad",
     # Portuguese
-    "escada", "passadico", "passarela", "passeio", "trilha", "trilho",
+    "caminho pedonal", "escada", "faixa de pedestres", "passadico", "passagem de pedestres",
+    "passagem de peoes", "passarela", "passeio", "percurso pedonal", "ponte pedonal",
+    "travessia de pedestres", "trilha", "trilho",
     # Polish
     "chodnik", "ciag pieszo rowerowy", "ciag pieszy", "droga dla pieszych", "droga dla rowerow",
     "droga rowerowa", "kladka", "schody", "sciezka",
@@ -69,8 +72,34 @@ ON_FOOT_ALONE = (
     *("pfad", "stig", "sti", "steg", "steps", "trappen"),
     "pesi(?! zona)",  # vehicles deliver there
 )
-# Words that say it as the whole class: a speed trap is none.
-ON_FOOT_WHOLE = ("scala", "trap")
+# Words that say it as the whole class: a speed trap is none. So do those of languages whose words
+# for with and without are not known here.
+ON_FOOT_WHOLE = (
+    "andador", "calcadas?", "scala", "trap",
+    # Turkish
+    "bisiklet(?: ve yaya)? yol(?:u|lari)", "(?:yaya )?kaldirim(?:i|lar|lari)?", "merdiven(?:ler)?",
+    "merdivenli (?:yol|sokak)", "patika", "yaya (?:alt |ust )?gecidi", "yaya koprusu",
+    "yaya(?: ve bisiklet)? yol(?:u|lari)", "yuruyus yol(?:u|lari)",
+    # Greek, with no last sigma
+    "διαβαση πεζων", "μονοπατι(?:α)?", "πεζογεφυρα", "πεζοδρομι(?:ο|α)", "ποδηλατοδρομο(?:σ|ι)",
+    "σκαλ(?:α|εσ|οπατια)",
+    # Hebrew
+    "גרם מדרגות", "גשר (?:ל)?הולכי רגל", "מדרגות", "מדרכ(?:ה|ות)", "מעבר חצי?יה",
+    "שביל(?:י)? אופניים", "שביל (?:ל)?הולכי רגל",
+    # Arabic
+    "جسر (?:ال)?مشاة", "درج", "رصيف", "سلالم", "ممر (?:ال)?مشاة", "ممشى",
+    "(?:مسار|ممر) (?:ال)?دراجات",
+    # Chinese
+    "人行道", "人行步道", "行人道", "步道", "步行道", "人行(?:天桥|天橋|横道|橫道|地道)",
+    "行人天橋", "台阶", "台階", "臺階", "阶梯", "階梯", "楼梯", "樓梯", "自行车道", "自行車道",
+    "單車徑", "腳踏車道",
+    # Japanese
+    "歩道", "歩道橋", "横断歩道", "遊歩道", "歩行者(?:専用)?(?:道|道路)", "階段", "石段",
+    "自転車(?:歩行者)?(?:専用)?(?:道|道路)",
+    # Korean
+    "보도", "인도", "보도 ?육교", "육교", "횡단보도", "보행자 ?(?:전용)? ?도로", "보행로", "산책로",
+    "계단", "자전거 ?(?:전용)? ?도로",
+)  # fmt: skip
 # Ends of compounds that say it, in Danish, Swedish, Dutch and German: Fahrweg and sonstig are none.
 ON_FOOT_ENDS = (
     r"\w{3}sti(?:er)?", r"(?<!son)(?<!gun)(?<!fri)stig(?:ar)?", "trapp(?:a|or|e|er)", "treppen?",

@@ -257,7 +257,10 @@ def test_which_classes_are_no_streets_is_a_setting(network, read, found):
         "Ścieżka", "Schodiště", "Gångväg", "Cykelsti", "Ciąg pieszy", "ciąg pieszo-rowerowy",
         "Bromfietspad", "fiets-/bromfietspad", "GC-väg", "Trappor", "Gångstråk", "Trampesti",
         "Fællessti", "Pěší", "komunikace pro pěší", "Vía ciclista", "Escalones", "Naturstig",
-        "Havetrappe", "Freitreppe", "Sonderradweg", "Voetgangerspad",
+        "Havetrappe", "Freitreppe", "Sonderradweg", "Voetgangerspad", "Andador peatonal",
+        "Andador", "Calçada", "Puente peatonal", "Passagem de peões", "Banqueta", "Yaya Yolu",
+        "Bisiklet Yolu", "Kaldırım", "Yaya Geçidi", "Merdivenler", "Πεζοδρόμιο", "Σκάλες",
+        "Ποδηλατόδρομος", "Μονοπάτι",
     ],
 )  # fmt: skip
 def test_a_class_that_seems_to_be_of_no_street_is_told_and_taken_as_one_until_it_is_named(
@@ -282,7 +285,11 @@ def test_words_that_may_carry_vehicles_are_no_doubtful_class(network, read, foun
         "lane", "Alley", "Chemin", "Path to site", "track", "pedestrian", "Vehicular Trail",
         "Fußgängerzone", "stepson road", "Radialstraße", "", "residential", "Steggasse",
         "Fahrweg", "sonstig", "Gehöftweg", "pěší zóna", "ciąg pieszo-jezdny", "zandpad", "misti",
-        "kurzfristig", "bromfietsbaan",
+        "kurzfristig", "bromfietsbaan", "calle peatonal", "Calzada", "yol", "Cadde",
+        "Kaldırımlı cadde", "yaya yolu olmayan cadde", "Πεζόδρομος", "Λεωφόρος", "σκαλωσιά",
+        "כביש עם מדרכה", "שביל", "رصيف الميناء", "تقاطع", "طريق", "歩道なし", "歩道付き道路",
+        "步行街", "自行车道旁道路", "도로", "인도교", "보도블록 도로", "자전거 전용차로",
+        "階段坂通り", "anden",
     ]  # fmt: skip
     assert found(read(mains=network(), streets=streets(*words)), "class-doubtful").empty
     nothing = read({"street": {"excluded_classes": []}}, mains=network(), streets=streets("Treppe"))
@@ -303,6 +310,16 @@ def test_a_way_on_foot_is_told_whatever_it_has_beside_it(network, read, found):
     words = [
         "Stairs with handrail", "Footpath - no bikes", "Sidewalk w/o ramp", "Footway + cycleway",
         "Bike and pedestrian path", "Off-road cycle track", "Trap", "SCALA",
+    ]  # fmt: skip
+    told = found(read(mains=network(), streets=streets(*words)), "class-doubtful")
+    assert len(told) == len(words)
+
+
+def test_ways_on_foot_are_told_in_scripts_without_small_letters(network, read, found):
+    words = [
+        "מדרכה", "מדרגות", "שביל אופניים", "שביל להולכי רגל", "مسار دراجات", "رصيف", "درج",
+        "ممر المشاة", "人行道", "台阶", "樓梯", "自行车道", "步道", "歩道", "階段", "自転車道",
+        "自転車歩行者専用道路", "歩行者専用道路", "보도", "계단", "자전거도로", "보행자 전용도로",
     ]  # fmt: skip
     told = found(read(mains=network(), streets=streets(*words)), "class-doubtful")
     assert len(told) == len(words)
