@@ -19,7 +19,7 @@ from geotools.lists import as_compared
 
 __all__ = [
     *("BYTES", "as_bytes", "column_of", "control_text", "is_foreign", "is_utf8"),
-    *("likely_encoding", "name_fault", "other_encoding", "own_names", "text_of", "value_text"),
+    *("likely_encoding", "name_fault", "other_encoding", "text_of", "value_text"),
 ]
 
 BYTES = "ISO-8859-1"  # has a letter for every byte: text asked for in it can be had as it is stored
@@ -43,17 +43,6 @@ _IN_PLACE_OF = {
     "iso8859-16": "Windows-1250",
 }
 _CONTROL = re.compile("[\x80-\x9f]")
-
-
-def own_names(names: Sequence[str], encoding: str) -> list[str]:
-    """Return the names of columns that were read in `BYTES`.
-
-    Raises
-    ------
-    UnicodeDecodeError
-        If one is not in that encoding.
-    """
-    return [name.encode(BYTES).decode(encoding) for name in names]
 
 
 def is_utf8(encoding: str) -> bool:

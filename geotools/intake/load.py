@@ -131,7 +131,7 @@ def load_layer(
         layer,
         source.columns,
         mapping,
-        cut_names=source.cut_names,
+        cut=source.cut,
         system=system,
         values=source.column,
     )

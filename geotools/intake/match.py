@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from geotools.intake.cut import Cut
 from geotools.intake.faults import nearest
 from geotools.intake.stated import Values, mapping_line
 from geotools.lists import as_compared, listed
 from geotools.schema import Field, Layer
 
 __all__ = ["Column", "Match", "match_columns"]
-
-SHAPE_NAME_LENGTH = 10  # a Shapefile cuts column names to this
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,7 @@ def match_columns(
     columns: Sequence[str],
     mapping: Mapping[str, str],
     *,
-    cut_names: bool = False,
+    cut: Cut | None = None,
     system: str = "si",
     values: Values | None = None,
 ) -> Match:
@@ -60,8 +59,8 @@ def match_columns(
         Columns of the file.
     mapping : mapping
         Contract name with unit suffix to column of the file; beats names that agree.
-    cut_names : bool
-        The format cuts names to ten letters.
+    cut : Cut, optional
+        How the format cuts names, if it does.
     system : str
         ``si`` or ``us``, which units hints show where nothing tells.
     values : callable, optional
@@ -71,7 +70,7 @@ def match_columns(
     faults = _unknown_keys(layer, mapping)
     hints: list[tuple[str, str]] = []
     for field in layer.fields:
-        options, fault = _options(field, columns, mapping, cut_names=cut_names)
+        options, fault = _options(field, columns, mapping, cut)
         if not fault and len({(o.spelling, o.name) for o in options}) > 1:
             fault = _ambiguous(layer, field, options)
         if fault:
@@ -99,25 +98,31 @@ def _unknown_keys(layer: Layer, mapping: Mapping[str, str]) -> list[str]:
 
 
 def _options(
-    field: Field, columns: Sequence[str], mapping: Mapping[str, str], *, cut_names: bool
+    field: Field, columns: Sequence[str], mapping: Mapping[str, str], cut: Cut | None
 ) -> tuple[list[Column], str]:
     """Return the columns that may hold the field, and a fault of the mapping ("" if none)."""
     spellings = field.spellings()
     mapped = [name for name in spellings if name in mapping]
     options = []
     for name in mapped:
-        meant = _alike(mapping[name], columns)
+        meant = _meant(mapping[name], columns, cut)
         if not meant:
             return [], _no_such_column(name, mapping[name], columns)
         exact = [mapping[name]] if mapping[name] in meant else meant
         options += [Column(column, name, spellings[name]) for column in exact]
     if mapped:
         return options, ""
+    taken = {cut.of(name) for name in mapping.values()} if cut else set()
     for name, factor in spellings.items():
-        cut = name[:SHAPE_NAME_LENGTH] if cut_names else name
-        alike = [c for c in _alike(cut, columns) if c not in mapping.values()]
+        found = _alike(cut.of(name) if cut else name, columns)
+        alike = [c for c in found if c not in mapping.values() and c not in taken]
         options += [Column(column, name, factor) for column in alike]
     return options, ""
+
+
+def _meant(name: str, columns: Sequence[str], cut: Cut | None) -> list[str]:
+    """Return the columns of a name that is mapped, or those it was cut to."""
+    return _alike(name, columns) or (_alike(cut.of(name), columns) if cut else [])
 
 
 def _alike(name: str, columns: Sequence[str]) -> list[str]:
@@ -172,7 +177,16 @@ def _missing(
 
 
 def _cut(layer: Layer, column: Column, mapping: Mapping[str, str]) -> list[tuple[str, str]]:
-    if column.spelling in mapping or as_compared([column.name])[0] == column.spelling:
+    if column.spelling in mapping:
+        whole = mapping[column.spelling]
+        if as_compared([column.name]) == as_compared([whole]):
+            return []
+        text = (
+            f"column {column.name!r} was taken for {whole!r}, to which {column.spelling} is mapped "
+            "(the Shapefile format cuts names to ten letters, or fewer where they take more room)"
+        )
+        return [("column-name-cut", text)]
+    if as_compared([column.name])[0] == column.spelling:
         return []
     text = (
         f"column {column.name!r} was taken for {column.spelling} (the Shapefile format cuts names "

@@ -67,7 +67,7 @@ def open_parquet(layer: str, path: Path) -> Source:
         "",
         columns,
         crs,
-        False,
+        None,
         path,
         read,
         count,

@@ -16,6 +16,7 @@ import pandas as pd
 import pyproj
 
 from geotools.errors import LayerError
+from geotools.intake.cut import Cut
 from geotools.intake.faults import LOCKED, locked
 from geotools.intake.place import PACKED, VECTOR_SUFFIXES, Place
 from geotools.intake.signs import Signs
@@ -69,8 +70,8 @@ class Content:
 class Source:
     """A layer that can be read: its columns are known, its features not read yet.
 
-    ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
-    column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
+    ``label`` names it in errors, ``name`` in results; ``cut`` tells how the format cuts names of
+    columns, if it does; ``path`` is the local file, if it is one. ``read`` takes the
     columns wanted and the bounds the features must meet, or none for all features. ``features``
     is how many there are, -1 where that is not known without reading. ``column`` gives the values
     of a column of all features, each at least once, without their geometries. A layer that is not
@@ -87,7 +88,7 @@ class Source:
     sublayer: str
     columns: tuple[str, ...]
     crs: Any
-    cut_names: bool
+    cut: Cut | None
     path: Path | None
     read: Callable[[Sequence[str], Bounds | None], Content]
     features: int
@@ -150,7 +151,7 @@ def frame_source(layer: str, given: Frame) -> Source:
         "",
         columns,
         crs,
-        False,
+        None,
         None,
         read,
         features,

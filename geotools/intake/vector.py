@@ -23,6 +23,8 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.arcs import finely, holding_arcs
+from geotools.intake.code_page import stated_encoding
+from geotools.intake.cut import Cut, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
@@ -35,7 +37,6 @@ from geotools.intake.letters import (
     is_utf8,
     likely_encoding,
     name_fault,
-    own_names,
     text_of,
     value_text,
 )
@@ -110,8 +111,8 @@ def open_vector(
         label = f"{layer} ({place.shown}:{sublayer})"
     try:
         with _heard(messages):
-            info, asked = _looked_at(place, sublayer, encoding)
-        columns = _columns(info, encoding if asked == BYTES else "")
+            look = _looked_at(place, sublayer, encoding)
+        info, columns = look.info, list(look.columns)
     except UnicodeDecodeError as error:
         if is_utf16(place.path):
             raise damaged(label, place.path, error) from error
@@ -122,14 +123,14 @@ def open_vector(
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
+    cut = look.cut(own) if info["driver"] == SHAPEFILE else None
     fid = info.get("fid_column", "")
     if fid and fid not in columns:
         columns.append(fid)
 
     count = int(info["features"])
-    found = _File(
-        layer, label, place, sublayer, info["driver"], columns, count, encoding, asked, own
-    )
+    said = (encoding, look.asked, look.by_brief)
+    found = _File(layer, label, place, sublayer, info["driver"], columns, count, *said, own)
     spelled, crs = _spelled(found, info)
     found = replace(found, spelled=spelled)
 
@@ -143,13 +144,13 @@ def open_vector(
         sublayer,
         tuple(c for c in columns if c != spelled and not _is_geometry(c, info)),
         info["crs"] or crs,
-        cut_names=info["driver"] == SHAPEFILE,
+        cut=cut,
         path=place.path,
         read=read,
         features=found.expected,
         column=partial(_column, found),
         spatial=info["geometry_type"] is not None or spelled != "",
-        extent=_extent(place, sublayer, asked) if _crs_by_default(info, place) else None,
+        extent=_extent(place, sublayer, look.asked) if _crs_by_default(info, place) else None,
         target=place.target,
         spelled=spelled,
     )
@@ -183,28 +184,57 @@ def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]
     return known, list(heard)
 
 
-def _looked_at(place: Place, sublayer: str, encoding: str) -> tuple[dict[str, Any], str | None]:
-    """Return what a layer states, and in which encoding to ask for its text; None: its own.
+@dataclass(frozen=True)
+class _Look:
+    """What a layer states, the names of its columns, and in which encoding to ask for its text.
+
+    ``asked`` is None where it is its own. ``encoding`` is that of names and ``by_brief`` tells
+    that the brief says it.
+    """
+
+    info: dict[str, Any]
+    columns: Sequence[str]
+    asked: str | None = None
+    encoding: str = UTF8
+    by_brief: bool = False
+
+    def cut(self, own: Mapping[str, str]) -> Cut:
+        """Return how names were cut, by the names that columns have where they are asked for."""
+        if self.asked != BYTES:
+            return Cut(self.encoding)
+        stored = {name.encode(BYTES): column for column, name in own.items()}
+        return Cut(self.encoding, stored)
+
+
+def _looked_at(place: Place, sublayer: str, encoding: str) -> _Look:
+    """Look into a layer whose names are UTF-8, or else are in the encoding of the brief.
 
     Text is asked for as it is stored where the brief says how, and of a Shapefile that does not.
     """
-    target = place.target
-    if not encoding:
-        info = pyogrio.read_info(target, layer=sublayer)
-        if info["driver"] != SHAPEFILE or info["encoding"] == UTF8:
-            return info, None
+    asked = UTF8 if encoding else None
     try:
-        return pyogrio.read_info(target, layer=sublayer, encoding=UTF8), UTF8
+        info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
+        if asked is None and info["driver"] == SHAPEFILE and info["encoding"] != UTF8:
+            asked = UTF8
+            info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
+        return _Look(info, [str(name) for name in info["fields"]], asked)
     except UnicodeDecodeError:
-        if not encoding or is_utf16(place.path):
+        if is_utf16(place.path):
             raise
-        return pyogrio.read_info(target, layer=sublayer, encoding=BYTES), BYTES
+        info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
+        stored = [str(name).encode(BYTES) for name in info["fields"]]
+        if info["driver"] == SHAPEFILE and (names := _cut_names(place, sublayer, stored, encoding)):
+            return _Look(info, names, BYTES)
+        if not encoding:
+            raise
+    columns = [own_name(name, encoding) for name in stored]
+    return _Look(info, columns, BYTES, encoding, by_brief=True)
 
 
-def _columns(info: dict[str, Any], encoding: str) -> list[str]:
-    """Return the names of the columns; ``encoding`` is theirs if they were asked for in `BYTES`."""
-    stored = [str(name) for name in info["fields"]]
-    return own_names(stored, encoding) if encoding else stored
+def _cut_names(place: Place, sublayer: str, stored: Sequence[bytes], encoding: str) -> list[str]:
+    """Return names of a Shapefile in UTF-8 that were cut within a letter; none if they are not."""
+    said = [encoding, stated_encoding(place.target, sublayer)]
+    return utf8_names(stored, said=any(is_utf8(name) for name in said if name))
 
 
 def _stored_names(place: Place, sublayer: str) -> list[bytes]:
@@ -330,8 +360,8 @@ class _File:
     """A layer that was looked into: where it is, its columns, and how many features it states.
 
     ``encoding`` is the brief's, "" if it says none; text is asked for in ``asked``, where columns
-    have the names they ``own``. ``spelled`` is the column that holds geometries as text, if one
-    does.
+    have the names they ``own``; ``named`` tells that they were read as the brief says.
+    ``spelled`` is the column that holds geometries as text, if one does.
     """
 
     layer: str
@@ -343,6 +373,7 @@ class _File:
     expected: int
     encoding: str
     asked: str | None
+    named: bool
     own: Mapping[str, str]
     spelled: str = ""
 
@@ -417,7 +448,7 @@ def _by_brief(file: _File, table: pa.Table) -> bool:
     """Tell whether text was read in the encoding of the brief."""
     if not file.encoding:
         return False
-    sure = file.asked == BYTES or is_utf8(file.encoding)
+    sure = file.named or is_utf8(file.encoding)
     return sure or any(map(is_foreign, table.columns))
 
 

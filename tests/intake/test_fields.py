@@ -13,6 +13,7 @@ import pytest
 import shapely
 
 from geotools.intake import values
+from geotools.intake.cut import Cut
 from geotools.intake.limits import LIMITS, limit
 from geotools.intake.match import match_columns
 from geotools.intake.values import flags, numbers, texts
@@ -91,10 +92,10 @@ def test_a_mapping_to_a_column_that_is_not_there_names_the_nearest(network, read
 
 def test_a_name_cut_by_the_shapefile_format_is_never_guessed():
     layer = INPUTS["mains"]
-    cut = match_columns(layer, ["main_id", "diameter_m"], {}, cut_names=True)
+    cut = match_columns(layer, ["main_id", "diameter_m"], {}, cut=Cut())
     assert "diameter_mm or diameter_m" in cut.faults[0]
     assert "cuts names to ten letters" in cut.faults[0]
-    sole = match_columns(layer, ["main_id", "diameter_i"], {}, cut_names=True)
+    sole = match_columns(layer, ["main_id", "diameter_i"], {}, cut=Cut())
     assert sole.columns["diameter"].spelling == "diameter_in"
     assert "taken for diameter_in" in dict(sole.hints)["column-name-cut"]
     whole = match_columns(layer, ["main_id", "diameter_m"], {})
@@ -599,7 +600,7 @@ def test_the_null_of_dates_on_many_mains_is_told(years, told, network, read, fou
 def test_of_a_cut_name_the_usual_unit_that_it_still_shows_is_suggested(column, meant):
     layer = INPUTS["mains"]
     columns = ["main_id", column, *([] if column == "diameter_m" else ["diameter_i"])]
-    (fault,) = match_columns(layer, columns, {}, cut_names=True).faults
+    (fault,) = match_columns(layer, columns, {}, cut=Cut()).faults
     assert fault.endswith(f'for example: {meant} = "{column}"')
 
 

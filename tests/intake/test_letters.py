@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from geotools.brief import Brief
+from geotools.intake.cut import Cut, own_name, utf8_names
 from geotools.intake.place import locate
 from geotools.intake.read import read_layers
 from geotools.intake.sources import open_source
@@ -204,3 +205,82 @@ def test_text_with_signs_that_stand_for_no_letter_is_told_to_be_in_a_windows_enc
     assert f"column 'mat' holds signs that stand for no letter when read as {stated}" in row.text
     assert f"the file is likely {encoding}, in which that is {word!r}" in row.text
     assert found(read_file(path, encoding=encoding, **told), "encoding-doubtful").empty
+
+
+def shapefile(path, frame, encoding="UTF-8", *, says=True) -> None:
+    """Write a Shapefile with diameters; names of columns are cut as GDAL does, without its word."""
+    frame = frame.assign(dia=[300.0, 400.0])
+    names = [name for name in frame.columns if not name.isascii()]
+    plain = {name: f"COLUMN_{k}" for k, name in enumerate(names)}
+    frame.rename(columns=plain).to_file(path, encoding=encoding)
+    table = path.with_suffix(".dbf")
+    stored = table.read_bytes()
+    for name, stand_in in plain.items():
+        own = name.encode(encoding)[:10].ljust(10, b"\0")
+        stored = stored.replace(stand_in.encode().ljust(10, b"\0"), own)
+    table.write_bytes(stored)
+    if not says:
+        path.with_suffix(".cpg").unlink()
+
+
+JAPANESE = {
+    "管路番号": ["甲1", "乙1"],
+    "管種": ["鋳鉄", "DI"],
+    "状態区分コード": ["使用中", "休止"],
+}
+
+
+@pytest.mark.parametrize("stated", [None, "UTF-8", "Windows-1252"])
+@pytest.mark.parametrize("whole", [True, False])
+@pytest.mark.parametrize("says", [True, False])
+def test_a_shapefile_whose_names_were_cut_within_a_letter_is_read(
+    stated, whole, says, tmp_path, network, read_file, found
+):
+    path = tmp_path / "m.shp"
+    shapefile(path, network(**JAPANESE, main_id=None, diameter_mm=None), says=says)
+    status = "状態区分コード" if whole else "状態区"
+    named = {"main_id": "管路番号" if whole else "管路番", "status": status, "material": "管種"}
+    entry = {"encoding": stated} if stated else {}
+    layers = read_file(path, fields=named | {"diameter_mm": "dia"}, **entry)
+    table = layers.mains.table.sort_values("diameter")
+    assert table[["main_id", "material", "status"]].to_numpy().tolist() == [
+        ["甲1", "鋳鉄", "使用中"],
+        ["乙1", "DI", "休止"],
+    ]
+    assert table["diameter"].tolist() == [0.3, 0.4]
+    cut = found(layers, "column-name-cut")["text"].tolist()
+    assert len(cut) == 2 * whole
+    assert (
+        not whole or "column '管路番' was taken for '管路番号', to which main_id is map" in cut[0]
+    )
+    assert len(found(layers, "encoding-not-used")) == (stated == "Windows-1252")
+    assert len(found(layers, "encoding-of-brief")) == (stated == "UTF-8")
+    assert found(layers, "reader-message").empty
+
+
+def test_an_accent_at_the_end_of_ten_letters_is_no_half_letter_unless_utf_8_is_told(
+    tmp_path, network, read_file, fault
+):
+    """One byte is a whole letter in Windows-1252 and the beginning of one in UTF-8."""
+    path = tmp_path / "m.shp"
+    frame = network(SPECIALITÉ=["a", "b"], main_id=None, diameter_mm=None)
+    shapefile(path, frame, "ISO-8859-1", says=False)
+    entry = {"fields": {"main_id": "SPECIALITÉ", "diameter_mm": "dia"}}
+    assert "name is not UTF-8 text ('SPECIALITÉ', if it is" in fault(read_file, path, **entry)
+    layers = read_file(path, encoding="Windows-1252", **entry)
+    assert sorted(layers.mains.table["main_id"]) == ["a", "b"]
+    shapefile(path, frame)
+    assert sorted(read_file(path, **entry).mains.table["main_id"]) == ["a", "b"]
+
+
+def test_names_that_are_alike_once_they_are_cut_are_told_apart():
+    """GDAL puts a number in the place of two bytes, whatever letter they are of."""
+    whole = ["管路番号", "管路番木", "管路", "管路番号長"]
+    stored = [name.encode()[:10] for name in whole[:3]] + ["管路番".encode()[:8] + b"_1"]
+    names = utf8_names(stored, said=False)
+    assert names == ["管路番_1", "管路番_2", "管路", "管路_1"]
+    cut = Cut("utf-8", dict(zip(stored, names, strict=True)))
+    assert [cut.of(name) for name in whole[:3]] == names[:3]
+    assert utf8_names([b"SPECIALIT\xc9"], said=False) == []
+    assert utf8_names(["管路番号".encode()[:9] + b"a\xe5"], said=True) == []
+    assert own_name("A管路番号種".encode("shift_jis")[:10], "shift_jis") == "A管路番号"
