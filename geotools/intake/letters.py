@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import re
+import unicodedata
 from collections.abc import Collection, Sequence
 from typing import Any
 
@@ -18,7 +19,7 @@ import pyarrow as pa
 from geotools.lists import as_compared
 
 __all__ = [
-    *("BYTES", "as_bytes", "column_of", "control_text", "is_foreign", "is_utf8"),
+    *("BYTES", "as_bytes", "column_of", "control_text", "encoding_name", "is_foreign", "is_utf8"),
     *("likely_encoding", "name_fault", "other_encoding", "text_of", "value_text"),
 ]
 
@@ -64,9 +65,23 @@ def is_foreign(column: pa.ChunkedArray) -> bool:
 def text_of(column: pa.ChunkedArray, encoding: str) -> tuple[pd.Series[Any], bool]:
     """Return a column that is not UTF-8 as text, and whether letters of it could not be read."""
     stored = column.cast(pa.binary())
-    said = {b: b.decode(encoding, "replace") for b in stored.unique().to_pylist() if b is not None}
+    said = {b: _decoded(b, encoding) for b in stored.unique().to_pylist() if b is not None}
     lost = any("\N{REPLACEMENT CHARACTER}" in text for text in said.values())
     return pd.Series([said.get(b) for b in stored.to_pylist()], dtype=object), lost
+
+
+def _decoded(stored: bytes, encoding: str) -> str:
+    text = stored.decode(encoding, "replace")
+    # the one encoding in which an accent follows its letter
+    return unicodedata.normalize("NFC", text) if encoding_name(encoding) == "cp1258" else text
+
+
+def encoding_name(encoding: str) -> str:
+    """Return the name of an encoding in Python, "" if it knows none."""
+    try:
+        return codecs.lookup(encoding).name
+    except LookupError:
+        return ""
 
 
 def likely_encoding(stored: Sequence[bytes], mapped: Collection[str]) -> str:
@@ -157,8 +172,16 @@ def name_fault(layer: str, stored: bytes, encoding: str, likely: str = "") -> st
     return f"has a column whose name is not UTF-8 text {guess}; {_state(layer, likely)}"
 
 
-def value_text(layer: str, name: str, encoding: str) -> str:
-    """Say of a column that letters of it could not be read, and what to do."""
+def value_text(layer: str, name: str, encoding: str, page: str = "") -> str:
+    """Say of a column that letters of it could not be read, and what to do.
+
+    ``encoding`` is that of the brief, ``page`` that of the file if the brief says none.
+    """
+    if page and not encoding:
+        return (
+            f"column {name!r} holds letters that are not {page}, as the file says; they were "
+            f"replaced; {_state(layer)}"
+        )
     if encoding:
         return (
             f"column {name!r} holds letters that are not {encoding}, as the brief says; they were "

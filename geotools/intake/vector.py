@@ -23,7 +23,7 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.arcs import finely, holding_arcs
-from geotools.intake.code_page import stated_encoding
+from geotools.intake.code_page import stated_encoding, to_decode
 from geotools.intake.cut import Cut, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
@@ -111,7 +111,7 @@ def open_vector(
         label = f"{layer} ({place.shown}:{sublayer})"
     try:
         with _heard(messages):
-            look = _looked_at(place, sublayer, encoding)
+            look = _looked_at(label, place, sublayer, encoding)
         info, columns = look.info, list(look.columns)
     except UnicodeDecodeError as error:
         if is_utf16(place.path):
@@ -129,7 +129,7 @@ def open_vector(
         columns.append(fid)
 
     count = int(info["features"])
-    said = (encoding, look.asked, look.by_brief)
+    said = (encoding, look.page, look.asked, look.by_brief)
     found = _File(layer, label, place, sublayer, info["driver"], columns, count, *said, own)
     spelled, crs = _spelled(found, info)
     found = replace(found, spelled=spelled)
@@ -189,7 +189,7 @@ class _Look:
     """What a layer states, the names of its columns, and in which encoding to ask for its text.
 
     ``asked`` is None where it is its own. ``encoding`` is that of names and ``by_brief`` tells
-    that the brief says it.
+    that the brief says it. ``page`` is what the file says, if that must not be left to GDAL.
     """
 
     info: dict[str, Any]
@@ -197,6 +197,7 @@ class _Look:
     asked: str | None = None
     encoding: str = UTF8
     by_brief: bool = False
+    page: str = ""
 
     def cut(self, own: Mapping[str, str]) -> Cut:
         """Return how names were cut, by the names that columns have where they are asked for."""
@@ -206,18 +207,21 @@ class _Look:
         return Cut(self.encoding, stored)
 
 
-def _looked_at(place: Place, sublayer: str, encoding: str) -> _Look:
+def _looked_at(label: str, place: Place, sublayer: str, encoding: str) -> _Look:
     """Look into a layer whose names are UTF-8, or else are in the encoding of the brief.
 
-    Text is asked for as it is stored where the brief says how, and of a Shapefile that does not.
+    Text is asked for as it is stored where the brief says how, and of a Shapefile that does not or
+    says what must not be left to GDAL.
     """
-    asked = UTF8 if encoding else None
+    asked, page = UTF8 if encoding else None, ""
     try:
         info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
-        if asked is None and info["driver"] == SHAPEFILE and info["encoding"] != UTF8:
-            asked = UTF8
-            info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
-        return _Look(info, [str(name) for name in info["fields"]], asked)
+        if asked is None and info["driver"] == SHAPEFILE:
+            page = to_decode(label, place.target, sublayer)
+            if page or info["encoding"] != UTF8:
+                asked = UTF8
+                info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
+        return _Look(info, [str(name) for name in info["fields"]], asked, page=page)
     except UnicodeDecodeError:
         if is_utf16(place.path):
             raise
@@ -225,10 +229,10 @@ def _looked_at(place: Place, sublayer: str, encoding: str) -> _Look:
         stored = [str(name).encode(BYTES) for name in info["fields"]]
         if info["driver"] == SHAPEFILE and (names := _cut_names(place, sublayer, stored, encoding)):
             return _Look(info, names, BYTES)
-        if not encoding:
+        if not (encoding or page):
             raise
-    columns = [own_name(name, encoding) for name in stored]
-    return _Look(info, columns, BYTES, encoding, by_brief=True)
+    columns = [own_name(name, encoding or page) for name in stored]
+    return _Look(info, columns, BYTES, encoding or page, by_brief=not page, page=page)
 
 
 def _cut_names(place: Place, sublayer: str, stored: Sequence[bytes], encoding: str) -> list[str]:
@@ -359,9 +363,10 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
 class _File:
     """A layer that was looked into: where it is, its columns, and how many features it states.
 
-    ``encoding`` is the brief's, "" if it says none; text is asked for in ``asked``, where columns
-    have the names they ``own``; ``named`` tells that they were read as the brief says.
-    ``spelled`` is the column that holds geometries as text, if one does.
+    ``encoding`` is the brief's, "" if it says none, and ``page`` then that of `_Look`. Text is
+    asked for in ``asked``, where columns have the names they ``own``; ``named`` tells that they
+    were read as the brief says. ``spelled`` is the column that holds geometries as text, if one
+    does.
     """
 
     layer: str
@@ -372,6 +377,7 @@ class _File:
     columns: Sequence[str]
     expected: int
     encoding: str
+    page: str
     asked: str | None
     named: bool
     own: Mapping[str, str]
@@ -592,9 +598,9 @@ def _by_domain(
 def _text_column(file: _File, name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:
     if not is_foreign(column):
         return column.to_pandas()
-    text, lost = text_of(column, file.encoding or UTF8)
+    text, lost = text_of(column, file.encoding or file.page or UTF8)
     if lost:
-        messages.append(value_text(file.layer, name, file.encoding))
+        messages.append(value_text(file.layer, name, file.encoding, file.page))
     return text
 
 

@@ -284,3 +284,56 @@ def test_names_that_are_alike_once_they_are_cut_are_told_apart():
     assert utf8_names([b"SPECIALIT\xc9"], said=False) == []
     assert utf8_names(["管路番号".encode()[:9] + b"a\xe5"], said=True) == []
     assert own_name("A管路番号種".encode("shift_jis")[:10], "shift_jis") == "A管路番号"
+
+
+PAGES = [
+    ("1255", 0, "cp1255", "חומר", ["פלדה", "ברזל"]),
+    ("Windows-1255", 0, "cp1255", "חומר", ["פלדה", "ברזל"]),
+    ("", 0x7D, "cp1255", "mat", ["פלדה", "ברזל"]),
+    ("", 0x7E, "cp1256", "mat", ["حديد", "فولاذ"]),
+    ("1258", 0, "cp1258", "NAME", ["gang", "thép đen"]),
+    ("1256", 0, "cp1256", "المادة", ["حديد", "فولاذ"]),
+    ("874", 0, "cp874", "วัสดุ", ["เหล็กหล่อ", "เหล็ก"]),
+    ("932", 0, "cp932", "管種", ["ダクタイル鋳鉄管", "鋼"]),
+    ("936", 0, "cp936", "管材", ["球墨铸铁", "钢"]),
+    ("949", 0, "cp949", "관종", ["덕타일주철관", "강"]),
+    ("950", 0, "cp950", "管材", ["球墨鑄鐵", "鋼"]),
+    ("BIG5-HKSCS", 0, "big5hkscs", "管材", ["球墨鑄鐵", "鋼ê"]),
+]
+
+
+@pytest.mark.parametrize(("said", "number", "encoding", "head", "words"), PAGES)
+def test_no_letter_is_lost_in_the_code_page_a_shapefile_says(
+    said, number, encoding, head, words, tmp_path, network, read_file, found
+):
+    path = tmp_path / "m.shp"
+    frame = network(**{head: words}, main_id=["a", "b"], diameter_mm=None)
+    frame = frame.assign(dia=[300.0, 400.0]).rename(columns={head: "COLUMN"})
+    frame["COLUMN"] = ["x" * 30, "y" * 30]
+    frame.to_file(path, encoding="ISO-8859-1")
+    stored = bytearray(path.with_suffix(".dbf").read_bytes())
+    stored[29] = number
+    for plain, word in zip(("x", "y"), words, strict=True):
+        stored = stored.replace(plain.encode() * 30, word.encode(encoding).ljust(30))
+    own = head.encode(encoding).ljust(10, b"\0")
+    path.with_suffix(".dbf").write_bytes(stored.replace(b"COLUMN\0\0\0\0", own))
+    path.with_suffix(".cpg").write_text(said) if said else path.with_suffix(".cpg").unlink()
+    layers = read_file(path, fields={"diameter_mm": "dia", "material": head})
+    assert layers.mains.table.sort_values("diameter")["material"].tolist() == words
+    assert found(layers, "reader-message").empty
+    assert found(layers, "encoding-of-brief").empty
+
+
+def test_letters_that_are_not_of_the_code_page_the_file_says_are_told(
+    tmp_path, network, read_file, found, fault
+):
+    path = tmp_path / "m.shp"
+    frame = network(mat=["\xd9", "acier"], main_id=["a", "b"], diameter_mm=None)
+    shapefile(path, frame, "ISO-8859-1")
+    path.with_suffix(".cpg").write_text("1255")
+    entry = {"fields": {"material": "mat", "diameter_mm": "dia"}}
+    (text,) = found(read_file(path, **entry), "reader-message")["text"]
+    assert "column 'mat' holds letters that are not CP1255, as the file says; they were" in text
+    assert "under [inputs.mains]" in text
+    path.with_suffix(".cpg").write_text("TCVN5712-1")
+    assert "says that its text is TCVN5712-1, of which the last" in fault(read_file, path, **entry)
