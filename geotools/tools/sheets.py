@@ -49,6 +49,8 @@ TOOL = Tool(
         Parameter("field", "text", "text of the title block, or the note on every sheet, over "
                   "that of the brief's section sheets, such as revision=B or note=\"...\"",
                   multiple=True),
+        Parameter("font", "path", "TrueType font or collection, from which letters come that the "
+                  "lettering lacks, such as those of Japanese, Chinese, Korean or Thai"),
     ),
     says=(
         Key("sheets", "integer", "sheets drawn"),
@@ -58,6 +60,7 @@ TOOL = Tool(
         Key("runs_without_plan", "integer", "runs wanted that have no plan"),
         Key("paper", "text", "paper they are for"),
         Key("missing", "list", "layers the plan lacks, so not shown"),
+        Key("letters_lacking", "integer", "different letters that no font has, drawn as marks"),
         Key("output", "text", "file written"),
     ),
 )  # fmt: skip
@@ -72,6 +75,7 @@ def sheets(
     scale: int | None,
     runs: tuple[str, ...],
     field: tuple[str, ...],
+    font: Path | None,
     progress: Progress,
 ) -> Outcome:
     """Draw plan and profile sheets of a plan.
@@ -83,6 +87,7 @@ def sheets(
     paper : str, optional
     scale : int, optional
     runs, field : tuple of str
+    font : Path, optional
     progress : Progress
 
     Raises
@@ -97,6 +102,7 @@ def sheets(
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
     from geotools.deliver.sheets.book import make_book, write_book
+    from geotools.deliver.sheets.lettering import FontError, lettered
     from geotools.deliver.sheets.model import load_plan
     from geotools.deliver.sheets.paper import PAPERS
     from geotools.lists import words_apart
@@ -111,9 +117,13 @@ def sheets(
     given = {f"sheets.{name}": value for name, value in texts.items()}
     read = replace(read, settings={**read.settings, **given})
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
-    book = make_book(read, size, scale=scale, fields=texts, progress=progress)
-    write_book(target, book, overwrite=overwrite, progress=progress)
-    return _told(book, target)
+    try:
+        with lettered(font) as lacking:
+            book = make_book(read, size, scale=scale, fields=texts, progress=progress)
+            write_book(target, book, overwrite=overwrite, progress=progress)
+    except FontError as error:
+        raise ToolError("sheets", [f"font: {error}"]) from error
+    return _told(book, target, len(lacking))
 
 
 def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, str]:
@@ -137,8 +147,9 @@ def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, st
     return {name: settings.get(f"sheets.{name}", "") for name in FIELDS} | own
 
 
-def _told(book: Book, target: Path) -> Outcome:
+def _told(book: Book, target: Path, lacking: int) -> Outcome:
     from geotools.deliver.sheets.book import HINT
+    from geotools.deliver.sheets.lettering import MISSING
 
     plan = book.plan
     kinds = {kind: sum(s.kind == kind for s in book.sheets) for kind in ("strip", "schedule")}
@@ -151,12 +162,15 @@ def _told(book: Book, target: Path) -> Outcome:
         "runs_without_plan": without,
         "paper": book.paper.name,
         "missing": list(plan.missing),
+        "letters_lacking": lacking,
         "output": str(target),
     }
     lines = [
         f"sheets    {len(book.sheets)} of {book.paper.name}: {kinds['strip']} plan and profile, "
         f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
         *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
+        *([f"lacking   {lacking} different letters, each drawn as {MISSING}; --font FILE takes "
+           "them from a TrueType font that has them"] if lacking else []),
         *([f"large     {HINT}"] if book.large else []),
         f"written   {target}",
         IN_SHORT,

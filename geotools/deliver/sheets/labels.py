@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.paper import Box
-from geotools.deliver.sheets.pen import LEADING, Ink, Pen, text_width
+from geotools.deliver.sheets.pen import LEADING, Ink, Pen
 
 __all__ = ["Label", "Labels", "boxes_along"]
 

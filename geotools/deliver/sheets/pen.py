@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -15,20 +14,16 @@ import numpy.typing as npt
 import shapely
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from geotools.deliver.sheets.lettering import clean, pieces_of, text_width
 from geotools.deliver.sheets.paper import Box, Paper
 
-__all__ = ["CAP", "LEADING", "MISSING", "Ink", "Pen", "clean", "cut", "text_width", "wrap"]
+__all__ = ["CAP", "LEADING", "Ink", "Pen", "cut", "wrap"]
 
 FloatArray = npt.NDArray[np.float64]
 # Of the type body: height of a capital, and from one line to the next.
 CAP, LEADING = 0.73, 1.22
-_PLAIN, _BOLD = "Sheet-Plain", "Sheet-Bold"
-_FILES = {_PLAIN: "DejaVuSans.ttf", _BOLD: "DejaVuSans-Bold.ttf"}
-MISSING = "\N{REPLACEMENT CHARACTER}"  # stands for every letter the font lacks
 
 
 @dataclass(frozen=True)
@@ -39,53 +34,6 @@ class Ink:
     width: float = 0.18
     dash: tuple[float, ...] = ()
     fill: str | None = None
-
-
-class _Letters(TTFont):
-    """A font whose letters beyond the first 65,536 can be copied and searched for too.
-
-    What a PDF says a letter stands for is UTF-16, two units for such a letter; the library writes
-    its number, which readers refuse or get wrong.
-    """
-
-    def addObjects(self, doc: Any) -> None:
-        """Add the font to a document."""
-        super().addObjects(doc)
-        for name, part in doc.idToObject.items():
-            if name.startswith("toUnicodeCMap:"):
-                part.content = _FAR.sub(_units, part.content)
-
-
-_FAR = re.compile("<([0-9A-F]{5,6})>")
-
-
-def _units(found: re.Match[str]) -> str:
-    return f"<{chr(int(found[1], 16)).encode('utf-16-be').hex().upper()}>"
-
-
-@cache
-def _font() -> Any:
-    """Register the fonts once: those that come with the plotting library, free to embed."""
-    import matplotlib
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for name, file in _FILES.items():
-        pdfmetrics.registerFont(_Letters(name, str(folder / file)))
-    return pdfmetrics.getFont(_PLAIN)
-
-
-def clean(text: object) -> str:
-    """Return a text on one line, with a mark for every letter that the font does not have."""
-    known = _font().face.charToGlyph
-    return "".join(c if ord(c) in known else MISSING for c in " ".join(str(text).split()))
-
-
-@cache
-def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Return the width of a text in mm, ``size`` being the height of the type body in mm."""
-    _font()
-    points = pdfmetrics.stringWidth(clean(text), _BOLD if bold else _PLAIN, size * mm)
-    return float(points / mm)
 
 
 def cut(text: str, width: float, size: float, bold: bool = False) -> str:
@@ -131,7 +79,6 @@ class Pen:
     """Draws on one page after the other; its state is the file and the page."""
 
     def __init__(self, path: Path, paper: Paper, *, title: str, subject: str) -> None:
-        _font()
         size = (paper.width * mm, paper.height * mm)
         # without a date, the same plan gives the same file
         self._canvas: Any = Canvas(str(path), pagesize=size, invariant=1, pageCompression=1)
@@ -241,9 +188,16 @@ class Pen:
         canvas.saveState()
         canvas.translate(x * mm, y * mm)
         canvas.rotate(angle)
-        canvas.setFont(_BOLD if bold else _PLAIN, size * mm)
+        (font, part), *others = pieces_of(words, bold)
+        canvas.setFont(font, size * mm)
         canvas.setFillColor(_colour(colour))
-        canvas.drawString(-shift * mm, -CAP / 2 * size * mm, words)
+        canvas.drawString(-shift * mm, -CAP / 2 * size * mm, part)
+        at = -shift * mm
+        for following, letters in others:
+            at += canvas.stringWidth(part, font, size * mm)
+            font, part = following, letters
+            canvas.setFont(font, size * mm)
+            canvas.drawString(at, -CAP / 2 * size * mm, part)
         canvas.restoreState()
 
     def _paths(self, parts: Sequence[tuple[Any, bool]], ink: Ink) -> None:

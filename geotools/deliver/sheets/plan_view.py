@@ -15,9 +15,10 @@ import shapely
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box
-from geotools.deliver.sheets.pen import CAP, Ink, Pen, text_width
+from geotools.deliver.sheets.pen import CAP, Ink, Pen
 from geotools.deliver.sheets.strips import Axis, Strip, View
 from geotools.deliver.shut import valves_to_close
 from geotools.deliver.wording import (

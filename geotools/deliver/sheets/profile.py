@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.paper import Box
-from geotools.deliver.sheets.pen import Ink, Pen, text_width
+from geotools.deliver.sheets.pen import Ink, Pen
 from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
 from geotools.deliver.wording import (
     ASSUMED,

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.deliver.sheets import inks, marks
+from geotools.deliver.sheets.lettering import MISSING, clean, text_width
 from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box, Layout, Paper
-from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
+from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, wrap
 from geotools.deliver.sheets.strips import View
 from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, scale_text, unit_of
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from geotools.deliver.sheets import inks
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.paper import Box
-from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, text_width, wrap
+from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, wrap
 
 __all__ = ["Piece", "Table", "draw_piece", "draw_table", "flow"]
 

@@ -20,8 +20,8 @@ import shapely
 
 import geotools
 from geotools.deliver.read_plan import read_plan
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.model import load_plan
-from geotools.deliver.sheets.pen import text_width
 from geotools.deliver.sheets.profile import fitting_size
 from geotools.deliver.sheets.schedules import (
     quantities_of_all,

@@ -9,9 +9,10 @@ import pytest
 import shapely
 
 from geotools.deliver.sheets.labels import Label, Labels
+from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.marks import round_step
 from geotools.deliver.sheets.paper import PAPERS, Box, layout_of, standard_scales
-from geotools.deliver.sheets.pen import text_width, wrap
+from geotools.deliver.sheets.pen import wrap
 from geotools.deliver.sheets.profile import _grade_text
 from geotools.deliver.sheets.strips import Axis, cut_run, fit_scale, view_of
 from geotools.deliver.sheets.tables import Table, flow

@@ -1,0 +1,123 @@
+"""Lettering of sheets: letters that come from a second font, and those that no font has."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.t2CharStringPen import T2CharStringPen
+from fontTools.pens.ttGlyphPen import TTGlyphPen
+
+import geotools
+from geotools.deliver.sheets.lettering import MISSING, clean, lettered, pieces_of, text_width
+from geotools.deliver.sheets.pen import cut, wrap
+from geotools.tool import ToolError
+
+NAME = "環状道路"
+
+
+def a_box(pen: Any) -> Any:
+    pen.moveTo((100, 0))
+    for corner in ((100, 800), (900, 800), (900, 0)):
+        pen.lineTo(corner)
+    pen.closePath()
+    return pen
+
+
+def write_font(path: Path, letters: str, *, truetype: bool = True) -> Path:
+    """Write a font with boxes for letters, each as wide as it is high."""
+    names = [".notdef", *(f"u{ord(c):04X}" for c in letters)]
+    font = FontBuilder(1000, isTTF=truetype)
+    font.setupGlyphOrder(names)
+    font.setupCharacterMap({ord(c): f"u{ord(c):04X}" for c in letters})
+    if truetype:
+        font.setupGlyf({name: a_box(TTGlyphPen(None)).glyph() for name in names})
+    else:
+        shape = a_box(T2CharStringPen(1000, None)).getCharString()
+        font.setupCFF("Boxes", {}, dict.fromkeys(names, shape), {})
+    font.setupHorizontalMetrics(dict.fromkeys(names, (1000, 100)))
+    font.setupHorizontalHeader(ascent=800, descent=-200)
+    font.setupNameTable({"familyName": "Boxes", "styleName": "Regular", "psName": "Boxes-Regular"})
+    font.setupOS2(sTypoAscender=800, sTypoDescender=-200)
+    font.setupPost()
+    font.save(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def boxes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a font that has all letters of a name but the last."""
+    return write_font(tmp_path_factory.mktemp("font") / "boxes.ttf", NAME[:-1])
+
+
+@pytest.fixture(scope="module")
+def named(write_sheet_plan: Callable[..., Path]) -> Path:
+    def renamed(tables: dict[str, Any]) -> None:
+        tables["context"]["name"] = tables["context"]["name"].replace("Tarnhollow Way", NAME)
+
+    return write_sheet_plan(edit=renamed)
+
+
+def test_letters_the_first_font_lacks_are_as_wide_as_those_of_the_second(boxes: Path) -> None:
+    assert clean("Way 環") == f"Way {MISSING}"
+    without = text_width("Way 環", 3.0)
+    with lettered(boxes) as lacking:
+        assert clean("Way 環") == "Way 環"
+        assert text_width("環状", 3.0) == pytest.approx(6.0)
+        way = text_width("Way a", 3.0) - text_width("a", 3.0)
+        assert text_width("Way 環", 3.0) == pytest.approx(way + 3.0)
+        pieces = pieces_of("Way 環状 1")
+        assert [letters for _, letters in pieces] == ["Way ", "環状", " 1"]
+        assert pieces[0][0] == pieces[2][0] != pieces[1][0]
+        assert wrap("環状環状", 6.1, 3.0) == ["環状", "環状"]
+        dots = text_width("...", 3.0)
+        assert cut("環状環状", 6.1 + dots, 3.0) == "環状..."
+        assert not lacking
+        assert clean(NAME) == NAME[:-1] + MISSING
+        assert lacking == {NAME[-1]}
+    assert text_width("Way 環", 3.0) == without
+
+
+def test_names_are_whole_on_sheets_with_a_font_that_has_their_letters(
+    plain_plan: Path, plain: Path, named: Path, boxes: Path, draw: Callable[..., Path]
+) -> None:
+    whole = write_font(boxes.parent / "whole.ttf", NAME)
+    with lettered(boxes):  # which has the same name
+        target = draw(named, font=whole)
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(target).pages)
+    assert NAME in text
+    assert MISSING not in text
+    assert draw(named, font=whole).read_bytes() == target.read_bytes()
+    assert draw(plain_plan, font=whole).read_bytes() == plain.read_bytes()
+
+
+def test_letters_that_no_font_has_are_counted_and_the_option_is_named(
+    plain_plan: Path, named: Path, boxes: Path, tmp_path: Path
+) -> None:
+    lacking = []
+    for number, (plan, font) in enumerate(((plain_plan, None), (named, None), (named, boxes))):
+        told = geotools.sheets(plan, output=tmp_path / f"{number}.pdf", font=font)
+        lacking.append(told.summary["letters_lacking"])
+        assert ("--font FILE takes them from a" in told.text) == bool(lacking[-1])
+    assert lacking == [0, 4, 1]
+    assert "lacking   1 different letters" in told.text
+
+
+def test_a_font_that_cannot_be_put_into_a_pdf_is_refused_with_the_reason(
+    plain_plan: Path, tmp_path: Path
+) -> None:
+    outlines = write_font(tmp_path / "boxes.otf", NAME, truetype=False)
+    (tmp_path / "text.ttf").write_text("no font")
+    cases = {
+        outlines: "font: boxes.otf has PostScript outlines",
+        tmp_path / "text.ttf": "font: text.ttf is no TrueType font or collection",
+        tmp_path / "none.ttf": "font: none.ttf is no file that is there",
+    }
+    for font, fault in cases.items():
+        with pytest.raises(ToolError, match=fault):
+            geotools.sheets(plain_plan, output=tmp_path / "sheets.pdf", font=font)
+    assert not (tmp_path / "sheets.pdf").exists()
