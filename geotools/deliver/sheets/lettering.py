@@ -1,4 +1,4 @@
-"""Lettering: which font has a letter, and how wide words are.
+"""Lettering: which font has a letter, how wide words are, and in which order letters are drawn.
 
 Letters that the first font lacks come from a second one, if there is one: letter by letter, so that
 widths and what is drawn are of one choice.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -20,6 +21,8 @@ from typing import Any
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFError, TTFont
+
+from geotools.deliver.sheets.turned import as_drawn
 
 __all__ = ["MISSING", "FontError", "clean", "lettered", "pieces_of", "text_width"]
 
@@ -34,10 +37,11 @@ class FontError(ValueError):
 
 
 class _Letters(TTFont):
-    """A font whose letters beyond the first 65,536 can be copied and searched for too.
+    """A font all of whose letters can be copied and searched for.
 
-    What a PDF says a letter stands for is UTF-16, two units for such a letter; the library writes
-    its number, which readers refuse or get wrong.
+    What a PDF says a letter stands for is UTF-16, two units for one beyond the first 65,536; the
+    library writes its number, which readers refuse or get wrong. A joined letter of Arabic stands
+    for the letter it is joined of.
     """
 
     def addObjects(self, doc: Any) -> None:
@@ -45,14 +49,18 @@ class _Letters(TTFont):
         super().addObjects(doc)
         for name, part in doc.idToObject.items():
             if name.startswith("toUnicodeCMap:"):
-                part.content = _FAR.sub(_units, part.content)
+                part.content = _MEANT.sub(_units, part.content)
 
 
-_FAR = re.compile("<([0-9A-F]{5,6})>")
+_MEANT = re.compile("<([0-9A-F]{5,6}|FB[5-9A-F][0-9A-F]|FE[7-9A-F][0-9A-F])>")
 
 
 def _units(found: re.Match[str]) -> str:
-    return f"<{chr(int(found[1], 16)).encode('utf-16-be').hex().upper()}>"
+    letter = chr(int(found[1], 16))
+    if len(found[1]) == 4:  # a joined one; two in one stay so, for readers differ in their order
+        alone = unicodedata.normalize("NFKC", letter)
+        letter = alone if len(alone) == 1 else letter
+    return f"<{letter.encode('utf-16-be').hex().upper()}>"
 
 
 @dataclass
@@ -147,7 +155,13 @@ def _width(text: str, size: float, bold: bool, second: Any) -> float:
 def pieces_of(text: str, bold: bool = False) -> list[tuple[str, str]]:
     """Return a text that is clean in parts, as they are drawn: font and letters."""
     known, second, own = _known(), _now().second, _BOLD if bold else _PLAIN
+    more = second.face.charToGlyph if second else {}
+    drawn = as_drawn(text)
+    if drawn != text:  # a letter of which there is no joined form stands alone
+        there = (ord(c) in known or ord(c) in more for c in drawn)
+        pairs = zip(drawn, there, strict=True)
+        drawn = "".join(c if has else unicodedata.normalize("NFKC", c) for c, has in pairs)
     if second is None:
-        return [(own, text)]
-    groups = groupby(text, key=lambda c: ord(c) not in known)
+        return [(own, drawn)]
+    groups = groupby(drawn, key=lambda c: ord(c) not in known)
     return [(second.fontName if lacking else own, "".join(part)) for lacking, part in groups]

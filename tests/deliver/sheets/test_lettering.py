@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -121,3 +123,53 @@ def test_a_font_that_cannot_be_put_into_a_pdf_is_refused_with_the_reason(
         with pytest.raises(ToolError, match=fault):
             geotools.sheets(plain_plan, output=tmp_path / "sheets.pdf", font=font)
     assert not (tmp_path / "sheets.pdf").exists()
+
+
+def drawn(text: str) -> str:
+    return "".join(letters for _, letters in pieces_of(text))
+
+
+def test_hebrew_and_arabic_are_drawn_from_right_to_left_and_arabic_joined() -> None:
+    assert drawn("רחוב 12") == "12 בוחר"
+    assert drawn("gate מגוף9 (א)") == "gate (א) 9ףוגמ"
+    assert drawn("gate מגוף9 (א), open") == "gate (א) 9ףוגמ, open"
+    assert drawn("רחוב (abc)") == "(abc) בוחר"
+    assert drawn("a (רחוב b) c") == "a (בוחר b) c"
+    assert drawn("רחוב (9)") == "(9) בוחר"
+    assert drawn("شارع ٢٣") == "٢٣ \ufec9\ufead\ufe8e\ufeb7"
+    assert drawn("Way 12, Ελλάδα") == "Way 12, Ελλάδα"
+
+
+def test_lines_are_broken_as_they_are_read_and_as_wide_as_they_are_drawn() -> None:
+    name = "شارع الملك فهد"
+    assert text_width(name, 3.0) == text_width(drawn(name), 3.0)
+    lines = wrap(name, text_width("شارع الملك", 3.0) + 0.01, 3.0)
+    assert lines == ["شارع الملك", "فهد"]
+    assert cut(name, text_width("شارع...", 3.0) + 0.01, 3.0) == "شارع..."
+
+
+def test_no_letter_is_lost_by_joining(tmp_path: Path) -> None:
+    """Of Arabic, Persian and Urdu, in words of three letters, and what is joined of several."""
+    letters = "ابتثجحخدذرزسشصضطظعغفقكلمنهويىةآأإؤئءپچژگکیٹڈڑںھ"
+    words = [a + b + a for a, b in product(letters, repeat=2)]
+    assert MISSING not in clean(drawn(" ".join([*words, "الله", "لا لأ لإ لآ"])))
+    with lettered(write_font(tmp_path / "urdu.ttf", "ے")) as lacking:
+        assert drawn(clean("جے")) == "\u06d2\ufe9f"
+    assert not lacking
+
+
+def test_names_from_right_to_left_are_found_in_the_file(draw: Callable[..., Path]) -> None:
+    names = ("רחוב הרצל", "شارع الملك فهد")
+    target = draw(field=(f"client={names[0]}", f"project={names[1]}"), runs=("R2",))
+    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(target).pages)
+    assert all(name in text for name in names)
+
+
+def test_sheets_without_such_letters_are_the_same_and_need_nothing_for_them(
+    plain: Path, draw: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in ("bidi", "bidi.algorithm", "arabic_reshaper"):
+        monkeypatch.setitem(sys.modules, module, None)
+    assert draw().read_bytes() == plain.read_bytes()
+    with pytest.raises(ImportError):
+        drawn("דרך אחרת")
