@@ -165,9 +165,10 @@ def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
     if info["geometry_type"] is not None and not own:
         return "", None
     for name in own or likely_names(file.columns):
-        texts = _spelled_texts(file, [name], max_features=LOOKED_AT)[1]
+        with _heard([]):  # it is heard when all is read
+            texts = _spelled_texts(file, [name], max_features=LOOKED_AT)[1]
         geometry, _, numbers = parsed(texts)
-        there = next((g is not None for g, text in zip(geometry, texts, strict=True) if text), None)
+        there = not texts or not shapely.is_missing(geometry).all()
         if there and (not own or is_own_way(texts)):
             return name, numbered_crs(file.label, numbers)
     return "", None

@@ -74,7 +74,7 @@ def test_of_geometries_as_text_each_that_cannot_be_read_is_told(
     tmp_path: Path, read_file: Any, found: Any
 ) -> None:
     texts = ("LINESTRING (1 2", "CIRCULARSTRING (0 0, 5 5, 10 0)")
-    path = table(tmp_path / "net.csv", "geom", LINE.wkt, *texts, FAR.wkt)
+    path = table(tmp_path / "net.csv", "geom", texts[0], LINE.wkt, texts[1], FAR.wkt)
     layers = read_file(path, crs="EPSG:32633")
     told = found(layers, "broken-geometry")
     assert len(told) == 2
@@ -89,6 +89,15 @@ def test_of_geometries_as_text_a_window_takes_those_that_meet_it(tmp_path: Path)
     window = Window((499990.0, 5199990.0, 500110.0, 5200010.0), pyproj.CRS(32633))
     layers = read_layers(brief, window=window)
     assert np.unique(layers.mains.xy[:, 1]).tolist() == [5200000.0]
+
+
+def test_a_table_of_no_rows_is_a_layer_without_features(tmp_path: Path) -> None:
+    path = table(tmp_path / "net.csv", "geometry", LINE.wkt)
+    (tmp_path / "none.csv").write_text("valve_id,geometry\n")
+    entries = {"mains": path, "valves": tmp_path / "none.csv"}
+    inputs = {name: {"source": str(p), "crs": "EPSG:32633"} for name, p in entries.items()}
+    layers = read_layers(Brief.model_validate({"inputs": inputs}))
+    assert len(layers.mains) == 1 and not len(layers.valves)
 
 
 @pytest.mark.parametrize(
