@@ -819,15 +819,15 @@ class Rates(_Section):
     two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
     intersection_factor: float = _set(
         3.0,
-        "factor on the site cost of a pit in an intersection, without its lanes and the services "
-        "fed meanwhile",
+        "factor on the site cost of a pit in an intersection, without its lanes, its pipe, and "
+        "what is remade or fed meanwhile",
         INVENTED,
         ge=1,
     )
     soft_place_factor: float = _set(
         2.0,
-        "factor on the site cost of a pit in a soft place that gives none, without its lanes and "
-        "the services fed meanwhile; of several the largest counts",
+        "factor on the site cost of a pit in a soft place that gives none, without its lanes, its "
+        "pipe, and what is remade or fed meanwhile; of several the largest counts",
         INVENTED,
         ge=1,
     )
@@ -840,7 +840,10 @@ class Rates(_Section):
     )
     restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
     open_laying: PerLength = _set(
-        "250 / m", "carrier and bedding laid in the open pit", INVENTED, ge=0
+        "250 / m",
+        "laying and bedding the carrier in the open pit, its pipe apart",
+        INVENTED,
+        ge=0,
     )
     pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
     pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
@@ -883,6 +886,14 @@ class Rates(_Section):
         "carriageway, with the lane it takes for the half day or so that it is open",
         INVENTED,
         ge=0,
+    )
+    in_pit_share: float = _set(
+        0.5,
+        "share of the price of digging up and reconnecting, or of a line valve, that is left where "
+        "a pit lies open over it; of the time as well",
+        INVENTED,
+        ge=0,
+        le=1,
     )
     temporary_service: PerItem = _set(
         600, "temporary supply of one service while its run is out", INVENTED, ge=0

@@ -448,7 +448,8 @@ INPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "weight",
-                    "factor on the site cost of a pit in a soft place, without lanes and services",
+                    "factor on the site cost of a pit in a soft place, without lanes, pipe and "
+                    "what is remade or fed",
                     note="2 makes the site twice as dear; less than 1 counts as 1; missing: "
                     "`rates.soft_place_factor`; of a hard place it says nothing",
                 ),
@@ -990,7 +991,11 @@ OUTPUTS: dict[str, Layer] = {
                     values=DIG_KINDS,
                 ),
                 _flag("spared", "a pit covers it: no dig of its own"),
-                _real("cost", "planning cost; it is to hold the lane the dig takes, if any"),
+                _real(
+                    "cost",
+                    "planning cost; it is to hold the lane the dig takes, if any; in a pit the "
+                    "share of it that is left",
+                ),
             ),
         ),
         Layer(
@@ -1005,7 +1010,11 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _text("ref", "identifier of the pit, pull or run; of shared pits the first"),
                 _RUN,
-                _text("item", "what is counted; lanes closed are those of pits and strings"),
+                _text(
+                    "item",
+                    "what is counted; of pipe, which it is; lanes closed are those of pits and "
+                    "strings",
+                ),
                 _real("quantity", "how much"),
                 _text("unit", "of what"),
                 _real("rate", "per unit, in the brief's currency"),

@@ -10,6 +10,7 @@ import pandas as pd
 import pyogrio
 
 from geotools.cautions import CAUTIONS
+from geotools.deliver.items import kinds_together
 from geotools.deliver.read_plan import PlanFile, read_raw
 from geotools.deliver.report_charts import force_charts, profile_charts
 from geotools.deliver.report_columns import packed_table
@@ -114,7 +115,8 @@ def _quantities(rows: pd.DataFrame | None) -> dict[str, Any]:
     # a run's own rows are the sums of those of its pits and pulls
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]
-    total = _summed(runs, ["item", "unit"]).sort_values("cost", ascending=False, kind="stable")
+    total = kinds_together(_summed(runs, ["item", "unit"]))
+    total = total.sort_values("cost", ascending=False, kind="stable")
     packed = packed_table("quantities", total, title="Quantities and cost of all runs")
     return {
         # added up here: on the page are figures rounded item by item

@@ -10,10 +10,12 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray
 from geotools.pipe.factors import HOUR
+from geotools.pipe.fusion import piece_count
 from geotools.schema import DIMENSIONS
 
 __all__ = [
     "Prices",
+    "order_quantities",
     "pit_quantities",
     "pull_quantities",
     "run_quantities",
@@ -21,6 +23,8 @@ __all__ = [
     "shared_saving",
 ]
 
+NOT_PRICED = ", not priced"
+BY_LENGTH = ", priced by length"
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
 
 
@@ -42,12 +46,13 @@ class Prices:
     pulling_hour: float  # per second
     connection: float
     valve: float
+    in_pit_share: float
     grout: float
 
 
-# An item: its name, how much (SI), its dimension or the word it is counted in, its rate per SI
-# unit; NaN where there is no rate.
-Item = tuple[str, FloatArray, str, npt.ArrayLike]
+# An item: its name, one or one a row, how much (SI), its dimension or the word it is counted in,
+# its rate per SI unit; NaN where there is no rate.
+Item = tuple[npt.ArrayLike, FloatArray, str, npt.ArrayLike]
 
 
 def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.DataFrame:
@@ -56,7 +61,7 @@ def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.
     names, unit_of, quantities, rates = [], [], [], []
     for item, quantity, dimension, rate in items:
         unit, size = _shown(dimension, units) if dimension in DIMENSIONS else (dimension, 1.0)
-        names.append(item)
+        names.append(np.broadcast_to(np.asarray(item, dtype=object), count))
         unit_of.append(unit)
         quantities.append(quantity / size)
         rates.append(np.broadcast_to(np.asarray(rate, dtype=float) * size, count))
@@ -65,13 +70,18 @@ def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.
         "scope": scope,
         "ref": np.repeat(table[f"{scope}_id"].to_numpy(dtype=object), len(items)),
         "run_id": np.repeat(table["run_id"].to_numpy(dtype=object), len(items)),
-        "item": pd.Series(names * count, dtype="str"),
+        "item": pd.Series(np.stack(names, axis=1).ravel(), dtype="str"),
         "quantity": quantity,
         "unit": pd.Series(unit_of * count, dtype="str"),
         "rate": rate,
         "cost": quantity * rate,
     }
     return pd.DataFrame(rows)[COLUMNS]
+
+
+def _named(before: str, table: pd.DataFrame, after: str = "") -> npt.NDArray[np.object_]:
+    """Return the name of an item of pipe in every row: each pipe is a line of its own."""
+    return np.asarray(before + ", " + table["carrier"].astype(object) + after, dtype=object)
 
 
 def _shown(dimension: str, units: str) -> tuple[str, float]:
@@ -87,9 +97,11 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     Parameters
     ----------
     pits : DataFrame
-        ``pit_id``, ``run_id``, ``role``, ``volume`` (m3), ``area``, ``off_street`` (m2),
-        ``supported`` (m2), ``services`` (number), ``opened`` (m), ``days``, ``lanes_taken``,
-        ``factor`` (on the site's cost), ``traffic_cost``.
+        ``pit_id``, ``run_id``, ``carrier`` (its name), ``role``, ``volume`` (m3), ``area``,
+        ``off_street`` (m2),
+        ``supported`` (m2), ``services``, ``remade``, ``valves`` (numbers of services fed, of
+        connections and of line valves in it), ``opened`` (m), ``pipe_price`` (per m), ``days``,
+        ``lanes_taken``, ``factor`` (on the site's cost), ``traffic_cost``.
     prices : Prices
     units : str
         ``si`` or ``us``.
@@ -105,15 +117,20 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("excavation", column("volume"), "volume", prices.excavation),
         ("shored face", column("supported"), "area", prices.support),
         ("surface made good", column("area"), "area", prices.restoration),
-        ("carrier laid in the open", column("opened"), "length", prices.open_laying),
+        ("laying and bedding in the open", column("opened"), "length", prices.open_laying),
         ("ground off the street", column("off_street"), "area", prices.off_street),
     ]
     base = sum(np.nan_to_num(quantity * np.asarray(rate)) for _, quantity, _, rate in site)
     lane_days, lane_rate = _lane_days(pits, "days")
+    more = base * (column("factor") - 1.0)
+    share = prices.in_pit_share
     place: list[Item] = [
+        (_named("carrier in the open", pits), column("opened"), "length", column("pipe_price")),
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
-        ("surcharge of the place", one, "sum", base * (column("factor") - 1.0)),
+        ("surcharge of the place", (more > 0).astype(float), "sum", more),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
+        ("connection remade in the pit", column("remade"), "each", share * prices.connection),
+        ("line valve replaced in the pit", column("valves"), "each", share * prices.valve),
         ("carrier tied in or joined, not priced", one, "each", np.nan),
     ]
     return _rows("pit", pits, site + place, units)
@@ -188,8 +205,9 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     Parameters
     ----------
     pulls : DataFrame
-        ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``connections``,
-        ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m), ``hours``,
+        ``pull_id``, ``run_id``, ``carrier`` (its name), ``length`` (m), ``joints``, ``strings``,
+        ``connections``, ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m),
+        ``hours``,
         ``pipe_price`` (per m), ``grout`` (m3), ``tails`` (m left out at both ends),
         ``joint_hours``, ``lanes_taken``, ``string_days``, ``traffic_cost`` (of the lanes its
         strings take).
@@ -208,8 +226,8 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     lane_days, lane_rate = _lane_days(pulls, "string_days")
     items: list[Item] = [
         ("pull set up", np.ones(len(pulls)), "each", prices.pull_setup),
-        ("carrier pulled", length, "length", column("pipe_price")),
-        ("carrier in tails, not priced", column("tails"), "length", np.nan),
+        (_named("carrier pulled", pulls), length, "length", column("pipe_price")),
+        (_named("carrier in tails", pulls, NOT_PRICED), column("tails"), "length", np.nan),
         ("fused joint", column("joints"), "each", prices.joint),
         ("string joined on, with standstill", between, "each", standing),
         ("pulling", moving, "hours", hour),
@@ -235,3 +253,45 @@ def run_quantities(pits: pd.DataFrame, pulls: pd.DataFrame) -> pd.DataFrame:
         )
     cost = sums["cost"].where(sums["priced"] > 0)
     return sums.assign(scope="run", ref=sums["run_id"], rate=rate, cost=cost)[COLUMNS]
+
+
+def order_quantities(
+    pits: pd.DataFrame, pulls: pd.DataFrame, *, piece: float, units: str
+) -> pd.DataFrame:
+    """Return what is told of every run beside the sums of its pits and pulls, without a cost.
+
+    Whole pipes to order, which are priced by length elsewhere, and what is cut off them: each pull,
+    tails included, and each pit is of pipes of its own, and what is cut off serves nowhere else.
+    Then the length that is filled, tested and disinfected.
+
+    Parameters
+    ----------
+    pits, pulls : DataFrame
+        As for `pit_quantities` and `pull_quantities`.
+    piece : float
+        Length of a pipe, m.
+    units : str
+        ``si`` or ``us``.
+    """
+    laid = pd.concat(
+        [
+            pits[["run_id", "carrier"]].assign(length=pits["opened"], tails=0.0),
+            pulls[["run_id", "carrier", "length", "tails"]],
+        ],
+        ignore_index=True,
+    )
+    needed = laid["length"] + laid["tails"]
+    pipes = np.where(needed > 0, piece_count(needed, piece), 0.0)
+    rows = laid.assign(pipes=pipes, cut_off=np.maximum(pipes * piece - needed, 0.0))
+    each = ["run_id", "carrier"]
+    runs = rows.groupby(each, sort=False, as_index=False)[["length", "pipes", "cut_off"]].sum()
+
+    def column(name: str) -> FloatArray:
+        return runs[name].to_numpy(dtype=float)
+
+    items: list[Item] = [
+        (_named("whole pipes to order", runs, BY_LENGTH), column("pipes"), "each", np.nan),
+        (_named("cut off whole pipes", runs, NOT_PRICED), column("cut_off"), "length", np.nan),
+        (f"filled, tested and disinfected{NOT_PRICED}", column("length"), "length", np.nan),
+    ]
+    return _rows("run", runs, items, units)

@@ -7,13 +7,16 @@ critical path unless it is the longer. Critical is what makes the run longer by 
 longer though all is begun as soon as may be: what is merely fused late could be fused sooner.
 Services are fed before they are cut off, and the host is cleaned before a pull. The carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
-and only then tied in to the mains in service at its ends.
+and only then tied in to the mains in service at its ends. What lies in a
+pit needs no hole of its own: it is remade when the connections are, in a share of the time of one
+dug up, and the pit stays open until then.
 Planning values.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
@@ -28,7 +31,7 @@ __all__ = ["FUSING", "PULLING", "SAME", "days_out", "days_waiting", "schedule_ru
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 OPENING = "open the connections"  # from then on services and tees of a pull are dug up
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
-PIT_COLUMNS = ("pit_id", "volume", "area", "services")
+PIT_COLUMNS = ("pit_id", "volume", "area", "services", "digs")
 PULL_COLUMNS = (
     "pull_id",
     "insertion_pit",
@@ -76,8 +79,8 @@ def schedule_runs(
     runs : DataFrame
         ``run_id``, ``status``.
     pits : DataFrame
-        ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), ``services`` (number fed), in
-        order along the runs.
+        ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), ``services`` (number fed),
+        ``digs`` (what is remade in it, in digs that take as long), in order along the runs.
     pulls : DataFrame
         ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``joints``, ``digs``,
         ``hours``, ``wait_hours``, ``services`` (number fed), ``cleaned`` (m, 0 where the host is
@@ -229,25 +232,24 @@ def _after_test(
 
     The annulus is grouted while the carrier is full of water from the test, and its ends and the
     holes at connections are still open. The pits between the ends are refilled while those at the
-    ends are tied in.
+    ends are tied in, each once what lies in it is remade.
     """
     sealed = [_grouting(pull, test, crew) if pull["grout"] > 0 else test for pull in pulls]
     met = _meeting(pulls, sealed)
     outer = dict.fromkeys([pits[0]["pit_id"], pits[-1]["pit_id"]])
     tying = {n: _Task(TYING, n, "tie-in", crew.tie_in_days, [test, *met.get(n, [])]) for n in outer}
-    again = [
-        _Task(REMAKING, task.ref, "connections", task.days, [test, done])
-        for task, done in zip(opened, sealed, strict=True)
-    ]
+    again = _remaking(pits, opened, sealed, test, met, crew)
+    remade = {task.ref: task for task in again}
     closing = [
         _Task(
             "refill and make good",
-            pit["pit_id"],
+            name := pit["pit_id"],
             "digging",
             crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY),
-            [tying[pit["pit_id"]]]
-            if pit["pit_id"] in tying
-            else [test, *met.get(pit["pit_id"], [])],
+            [
+                *([tying[name]] if name in tying else [test, *met.get(name, [])]),
+                *([remade[name]] if name in remade else []),
+            ],
         )
         for pit in sorted(pits, key=lambda pit: pit["pit_id"] in tying)
     ]
@@ -257,6 +259,29 @@ def _after_test(
         "remaking": again,
         "closing": closing,
     }
+
+
+def _remaking(
+    pits: list[_Row],
+    opened: list[_Task],
+    sealed: list[_Task],
+    test: _Task,
+    met: dict[str, list[_Task]],
+    crew: Crew,
+) -> list[_Task]:
+    """List the remaking of connections along the run: in each pit, then on the pull after it.
+
+    ``sealed`` is what the pulls wait for, in their order, ``met`` the same by pit.
+    """
+    again = []
+    for pit, task, done in zip_longest(pits, opened, sealed):
+        if pit["digs"] > 0:
+            waits = [test, *met.get(pit["pit_id"], [])]
+            days = pit["digs"] / crew.digs_per_day
+            again.append(_Task(REMAKING, pit["pit_id"], "connections", days, waits))
+        if task is not None:
+            again.append(_Task(REMAKING, task.ref, "connections", task.days, [test, done]))
+    return again
 
 
 def _grouting(pull: _Row, test: _Task, crew: Crew) -> _Task:

@@ -284,7 +284,7 @@ def _candidates(
             scene=ground.scene,
             avoid=ground.avoid,
             levels=ground.levels,
-            services=ground.digs[ground.digs["kind"] == "lateral"],
+            digs=ground.digs,
         ),
         settings=SiteSettings(
             pits=pit_rules(ground.brief),

@@ -192,7 +192,7 @@ def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
     """Return the thicker walls to try in these runs, as of `thicker_pipes`.
 
     None where there is no plan or no fewer pits could do, and none that costs more than all pits
-    but two, with their pulls, could save.
+    but two, with their pulls, could save: the run is paid the price of its pipe from end to end.
     """
     brief, contest = lot.brief, lot.contest
     value, place = values_in_running(attempts)[:, runs], np.arange(len(runs))

@@ -110,6 +110,7 @@ def prepare(
             runs,
             connection=brief.rates.connection,
             valve=brief.rates.valve,
+            in_pit_share=brief.rates.in_pit_share,
             temporary=brief.rates.temporary_service,
         ),
         levels=levels,

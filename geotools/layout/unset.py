@@ -15,14 +15,14 @@ from geotools.lists import listed
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.schema import ROLES
 
-__all__ = ["BY_ITEM", "SPLIT", "Rated", "report_unset", "share_unset"]
+__all__ = ["BY_ITEM", "SPLIT", "Rated", "bare", "report_unset", "share_unset"]
 
 # Items of `quantities` and the rates that price them.
 BY_ITEM: dict[str, tuple[str, ...]] = {
     "excavation": ("excavation",),
     "shored face": ("support",),
     "surface made good": ("restoration",),
-    "carrier laid in the open": ("open_laying",),
+    "laying and bedding in the open": ("open_laying",),
     "ground off the street": ("off_street",),
     "service fed meanwhile": ("temporary_service",),
     "pull set up": ("pull_setup",),
@@ -31,18 +31,25 @@ BY_ITEM: dict[str, tuple[str, ...]] = {
     "pulling": ("pulling_hour",),
     "connection dug up": ("connection",),
     "line valve cut out": ("valve",),
+    "connection remade in the pit": ("connection", "in_pit_share"),
+    "line valve replaced in the pit": ("valve", "in_pit_share"),
     "host cleaned": ("cleaning",),
     "grout": ("grout",),
 }
 # Those whose rate hangs on the role, the pipe, the street or the place: see `_split`.
-SET_UP, PIPE, LANES = "pit set up", "carrier pulled", "lane closed for a day"
-SURCHARGE = "surcharge of the place"
-SPLIT = (SET_UP, PIPE, LANES, SURCHARGE)
+SET_UP, LANES, SURCHARGE = "pit set up", "lane closed for a day", "surcharge of the place"
+PIPE = ("carrier pulled", "carrier in the open")
+SPLIT = (SET_UP, *PIPE, LANES, SURCHARGE)
 _SET_UPS = dict(
     zip(ROLES, ("receiving_pit", "insertion_pit", "insertion_pit", "two_way_pit"), strict=True)
 )
 NAMES = 6  # of rates told, those that most of the cost is counted with
 SAME = 1e-9  # share by which two rates may differ and be one
+
+
+def bare(item: str) -> str:
+    """Return an item without the pipe it names."""
+    return next((name for name in PIPE if item.startswith(f"{name},")), item)
 
 
 @dataclass(frozen=True)
@@ -109,7 +116,8 @@ def report_unset(
     """
     rows = quantities[quantities["scope"].isin(["pit", "pull"]) & (quantities["cost"] != 0.0)]
     rows = rows[rows["cost"].notna()]
-    whole = rows.groupby(rows["item"].astype(object))["cost"].sum()
+    rows = rows.assign(item=rows["item"].astype(object).map(bare))
+    whole = rows.groupby("item")["cost"].sum()
     rated = [
         Rated(BY_ITEM.get(str(item), ()), float(cost))
         for item, cost in whole.items()
@@ -139,9 +147,10 @@ def _split(
     """Yield what items cost whose rate hangs on what they are of."""
     by_pit = pits.set_index("pit_id")
     of = {item: rows[rows["item"] == item] for item in SPLIT}
+    pipe = rows[rows["item"].isin(PIPE)]
     yield from _summed(of[SET_UP], of[SET_UP]["ref"].map(by_pit["role"]).map(_SET_UPS))
-    pipe = of[PIPE]["run_id"].astype(object).map(plastic).astype(bool)
-    yield from _summed(of[PIPE], pd.Series(np.where(pipe, "pe_pipe", "pvc_pipe"), pipe.index))
+    melted = pipe["run_id"].astype(object).map(plastic).astype(bool)
+    yield from _summed(pipe, pd.Series(np.where(melted, "pe_pipe", "pvc_pipe"), pipe.index))
     factor = of[SURCHARGE]["ref"].map(by_pit["factor"]).to_numpy(dtype=float)
     at = {name: getattr(brief.rates, name) for name in ("intersection_factor", "soft_place_factor")}
     # a factor that is neither came with the place

@@ -16,6 +16,7 @@ from geotools.brief import Brief
 from geotools.deliver.layers import Encoded, Mover, mover
 from geotools.estimate.quantities import (
     Prices,
+    order_quantities,
     pit_quantities,
     pull_quantities,
     run_quantities,
@@ -107,13 +108,20 @@ def work_out(
         wait_hours=sections["wait_hours"].to_numpy(dtype=float),
         lifts=sections["grout_lifts"].to_numpy(),
     )
-    schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))
-    del waits
+    remade = pits.assign(digs=(pits["remade"] + pits["valves"]) * brief.rates.in_pit_share)
+    schedule = schedule_runs(table, remade, waits, brief.crew)
+    schedule = in_words(schedule, ("run_id", "task", "crew"))
+    del waits, remade
     give_back()
     prices = _prices(brief)
     shared = shared_pits(pits, prices)
-    quantities = _quantities(pits, priced, shared, prices, brief)
-    del priced
+    carriers = table["carrier"].to_numpy(dtype=object)
+    dug = pits.assign(
+        carrier=carriers[pits["run"].to_numpy(dtype=np.int64)],
+        pipe_price=_of_run(table, pits, "pipe_price"),
+    )
+    quantities = _quantities(dug, priced, shared, prices, brief)
+    del priced, dug
     give_back()
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
@@ -264,6 +272,7 @@ def _to_price(
         valves=counts["valve"],
         services=counts["lateral"],
         cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
+        carrier=table["carrier"].to_numpy(dtype=object)[pulls["run"].to_numpy(dtype=np.int64)],
         pipe_price=_of_run(table, pulls, "pipe_price"),
         grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
         tails=sections["leave"].to_numpy(dtype=float),
@@ -277,7 +286,11 @@ def _quantities(
     """Return the rows of ``quantities``: of pits, of pulls, of runs and of pits on one ground."""
     of_pits = pit_quantities(pits, prices, brief.output.units)
     of_pulls = pull_quantities(pulls, prices, brief.output.units)
-    each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
+    ordered = order_quantities(
+        pits, pulls, piece=brief.pulls.piece_length, units=brief.output.units
+    )
+    of_runs = run_quantities(of_pits, of_pulls)
+    each = [of_pits, of_pulls, of_runs, ordered, shared_quantities(shared)]
     return in_words(pd.concat(each, ignore_index=True), WORDED)
 
 
@@ -544,5 +557,6 @@ def _prices(brief: Brief) -> Prices:
         pulling_hour=rates.pulling_hour,
         connection=rates.connection,
         valve=rates.valve,
+        in_pit_share=rates.in_pit_share,
         grout=rates.grout,
     )

@@ -16,14 +16,21 @@ __all__ = ["dig_list", "local_digs"]
 ONE_DIG = 1.0
 
 
-def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float) -> pd.DataFrame:
-    """Return all that needs a dig: ``run``, ``chainage``, ``kind``, ``cost``, ``temporary``.
+def dig_list(
+    runs: RunSet, *, connection: float, valve: float, in_pit_share: float, temporary: float
+) -> pd.DataFrame:
+    """Return all that is cut out or remade along the runs, sorted by run and chainage.
+
+    ``run``, ``chainage`` (m), ``kind``, ``cost`` (of its dig), ``in_pit`` (its cost where a pit
+    lies open over it), ``tie_in`` and ``temporary``.
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
     or remade in a dig of its own, unless a pit lies there. A valve on a branch, as an air valve
     or that of a hydrant, is tapped again as services are; with another tapping, or another of
-    its kind before it, within `ONE_DIG` it is in the dig of that. ``temporary`` is what it costs
-    to feed a service meanwhile, on a pull or in a pit.
+    its kind before it, within `ONE_DIG` it is in the dig of that. A pit spares the dig and leaves
+    a share of the price; a main met within `ONE_DIG` of an end of the run is what the run is tied
+    in to there (``tie_in``), and costs nothing more in a pit. ``temporary`` is what it costs to
+    feed a service meanwhile, on a pull or in a pit.
     """
     tapped = runs.valves["tapped"].to_numpy(dtype=bool)
     parts = [
@@ -37,6 +44,10 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
     tappings = pd.concat(parts[:3], ignore_index=True)
     alone = ~(_beside(branches, tappings, len(runs.table)) | _goes_on(branches))
     both = pd.concat([*parts, branches[alone]], ignore_index=True)
+    length = runs.table["length"].to_numpy(dtype=float)[both["run"].to_numpy(dtype=np.int64)]
+    to_end = np.minimum(both["chainage"], length - both["chainage"])
+    both["tie_in"] = (both["kind"] == "connection") & (to_end <= ONE_DIG)
+    both["in_pit"] = np.where(both["tie_in"], 0.0, in_pit_share * both["cost"])
     both["temporary"] = np.where(both["kind"] == "lateral", temporary, 0.0)
     return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
 
@@ -90,6 +101,6 @@ def local_digs(
             "chainage": at,
             "kind": digs["kind"].to_numpy(dtype=object),
             "spared": ~on_pull,
-            "cost": np.where(on_pull, digs["cost"].to_numpy(dtype=float), 0.0),
+            "cost": np.where(on_pull, digs["cost"], digs["in_pit"]).astype(np.float64),
         }
     )

@@ -121,6 +121,8 @@ def _pits(
             "off_street": candidates.off_street[row, role],
             "supported": candidates.supported[row, role],
             "services": candidates.services[row, role],
+            "remade": candidates.remade[row, role],
+            "valves": candidates.valves[row, role],
             "days": candidates.days[row, role],
             "lanes_taken": candidates.lanes.taken[row, role],
             "edge_low": candidates.lanes.low[row, role],

@@ -58,6 +58,8 @@ class Surroundings:
         day, mean along the run.
     dig_cost, dig_count : ndarray
         Digs between the ends of the run: their cost and number.
+    end_cost, pit_cost : ndarray
+        What is remade or fed costs in the pits at the ends, and of those digs if all lay in pits.
     pit_ground : PitGround
         How steep the ground of a pit is along the run.
     """
@@ -67,6 +69,8 @@ class Surroundings:
     trench_lane_day: FloatArray
     dig_cost: FloatArray
     dig_count: IntArray
+    end_cost: FloatArray
+    pit_cost: FloatArray
     pit_ground: PitGround
 
 
@@ -104,17 +108,23 @@ def surroundings(ground: Shared) -> Surroundings:
     end = brief.pits.receiving_length / 2
     length = ground.runs.table["length"].to_numpy(dtype=float)
     between = (at > end) & (at < length[of] - end)
+    on_pull = (digs["cost"] + digs["temporary"]).to_numpy(dtype=float)
+    in_pit = (digs["in_pit"] + digs["temporary"]).to_numpy(dtype=float)
     upright = host[run] / 2 + brief.pits.side_room
     here = np.where(known, depth, mean[run])
     lean = _leans(here, brief) * (np.maximum(here, 0.0) + brief.pits.bedding)
+
+    def summed(each: FloatArray, where: BoolArray) -> FloatArray:
+        return np.bincount(of, each * where, minlength=runs).astype(np.float64)
+
     return Surroundings(
         depth=mean,
         lane_day=_lane_days(ground, run, width, upright + lean),
         trench_lane_day=_lane_days(ground, run, width, upright),
-        dig_cost=np.bincount(
-            of, (digs["cost"] + digs["temporary"]).to_numpy(dtype=float) * between, minlength=runs
-        ).astype(np.float64),
+        dig_cost=summed(on_pull, between),
         dig_count=np.bincount(of, between, minlength=runs).astype(np.int64),
+        end_cost=summed(in_pit, ~between),
+        pit_cost=summed(in_pit, between),
         pit_ground=look_along(ground),
     )
 
@@ -396,6 +406,8 @@ def _lining_cost(
     each = pulled / np.maximum(pulls, 1)
     strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
     by_place = (around.dig_cost + _grout_cost(equipped.table, brief)) * pulled / length
+    in_pits_cost = equipped.table["pipe_price"].to_numpy(dtype=float) * (length - pulled)
+    in_pits_cost += around.end_cost + around.pit_cost * (1 - pulled / length)
     beside = np.asarray(~closed.ends.all(axis=1))
     dug = _dig(equipped, around, opened, beside, brief)
     site, lanes = _pit_cost(dug, around, opened, brief)
@@ -410,7 +422,7 @@ def _lining_cost(
     each_cost = pull_cost(
         each, by_place / np.maximum(pulls, 1), strings, costs, np.arange(len(count))
     )
-    return np.asarray(of_pits + surcharge + pulls * each_cost)
+    return np.asarray(of_pits + surcharge + in_pits_cost + pulls * each_cost)
 
 
 def _grout_cost(table: pd.DataFrame, brief: Brief) -> FloatArray:

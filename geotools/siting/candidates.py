@@ -42,10 +42,10 @@ from geotools.siting.works import (
     WorkRates,
     lanes_taken,
     lean_of_sides,
+    number_in,
     of_classes,
     opened_length,
     pit_days,
-    services_in,
     site_cost,
     supported_face,
     traffic_cost,
@@ -111,14 +111,14 @@ class Surroundings:
     avoid : Avoid, optional
     levels : callable, optional
         Ground levels at points beside the runs; None where no elevation raster was given.
-    services : DataFrame
-        Service connections: ``run``, ``chainage`` (m), sorted by both.
+    digs : DataFrame
+        What is remade in a pit over it: ``run``, ``chainage`` (m), ``kind``, ``tie_in``, sorted.
     """
 
     scene: StreetScene | None
     avoid: Avoid | None
     levels: Levels | None
-    services: pd.DataFrame
+    digs: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -187,12 +187,13 @@ class Candidates(Judged):
     table : DataFrame
         Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
     ramp, drop, host_slope, rest_slope, length, deepest, volume, area, off_street, supported,
-    services, days, lane_days, factor, traffic : ndarray, shape (n, 4)
+    services, remade, valves, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
         not a number where there is no ramp but for the drop; length of the excavation (m), the
         most it is dug, ramps and bedding included (m), its volume (m3), its ground (m2), the
         part of it off the street (m2), its shored face (m2), services tapped off the main in it,
-        days open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
+        all connections and all line valves remade in it but for those the run is tied in to, days
+        open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
         role that is refused what lies off the street is not worked out.
     ground : Grounds
     """
@@ -208,6 +209,8 @@ class Candidates(Judged):
     off_street: FloatArray
     supported: FloatArray
     services: FloatArray
+    remade: FloatArray
+    valves: FloatArray
     days: FloatArray
     lane_days: FloatArray
     factor: FloatArray
@@ -242,7 +245,8 @@ def find_candidates(
     axis : Axis
     profile : Profile
     runs : DataFrame
-        Per run: ``diameter``, ``outside`` (carrier), ``radius`` (its least), ``length``, m.
+        Per run: ``diameter``, ``outside`` (carrier), ``radius`` (its least), ``length``, m, and
+        ``pipe_price``, per m of carrier.
     must : Stretches
         What has to lie in a pit.
     around : Surroundings
@@ -510,9 +514,12 @@ def _costed(
     supported = np.zeros(area.shape)
     if settings.pits.support == "shored":
         supported = supported_face(hole.volume, 2 * pits.sizes.half_width[:, None], hole.ends)
-    fed = services_in(around.services, pits.run, extents, len(runs))
+    held = _held(around.digs, pits, len(runs))
     site = site_cost(opened, hole.volume, area, off_street, supported, rates) * factor
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
+    whole = site + traffic + rates.temporary_service * held["services"]
+    whole += runs["pipe_price"].to_numpy(dtype=float)[pits.run][:, None] * opened
+    whole += rates.connection_in_pit * held["remade"] + rates.valve_in_pit * held["valves"]
     return {
         "length": hole.length,
         "deepest": pits.deepest,
@@ -520,13 +527,21 @@ def _costed(
         "area": area,
         "off_street": off_street,
         "supported": supported,
-        "services": fed,
+        **held,
         "days": days,
         "lane_days": pits.lanes.taken * days,
         "factor": factor,
         "traffic": traffic,
-        "cost": np.where(verdict.code == 0, site + traffic + rates.temporary_service * fed, np.inf),
+        "cost": np.where(verdict.code == 0, whole, np.inf),
     }
+
+
+def _held(digs: pd.DataFrame, pits: _Pits, runs: int) -> dict[str, FloatArray]:
+    """Return what lies on the main each pit opens, by the names `Candidates` has for it."""
+    kind, valve = digs["kind"].to_numpy(dtype=object), digs["kind"].to_numpy() == "valve"
+    remade = ~valve & ~digs["tie_in"].to_numpy(dtype=bool)
+    kinds = {"services": kind == "lateral", "remade": remade, "valves": valve}
+    return {name: number_in(digs[own], pits.run, pits.extents, runs) for name, own in kinds.items()}
 
 
 def _may_leave(

@@ -25,10 +25,10 @@ __all__ = [
     "lanes_of_edges",
     "lanes_taken",
     "lean_of_sides",
+    "number_in",
     "of_classes",
     "opened_length",
     "pit_days",
-    "services_in",
     "site_cost",
     "supported_face",
     "traffic_cost",
@@ -47,6 +47,8 @@ class SiteRates:
     off_street: float
     support: float
     temporary_service: float
+    connection_in_pit: float
+    valve_in_pit: float
     lane_day: dict[str, float]
     lane_day_other: float
     full_closure_factor: float
@@ -187,20 +189,20 @@ def supported_face(volume: FloatArray, width: FloatArray, ends: FloatArray) -> F
     return np.asarray(2 * volume / width + width * ends, dtype=np.float64)
 
 
-def services_in(services: pd.DataFrame, run: IntArray, extents: Extents, runs: int) -> FloatArray:
-    """Return how many services are tapped off the stretch of main each pit opens, shape (n, 4).
+def number_in(digs: pd.DataFrame, run: IntArray, extents: Extents, runs: int) -> FloatArray:
+    """Return how many of these lie on the stretch of main each pit opens, shape (n, 4).
 
     Parameters
     ----------
-    services : DataFrame
+    digs : DataFrame
         ``run`` and ``chainage`` (m), sorted by both.
     run : ndarray, shape (n,)
     extents : Extents
     runs : int
         Number of runs.
     """
-    at = services["chainage"].to_numpy(dtype=float)
-    places = Places.of(services["run"].to_numpy(dtype=np.int64), at, runs)
+    at = digs["chainage"].to_numpy(dtype=float)
+    places = Places.of(digs["run"].to_numpy(dtype=np.int64), at, runs)
     rows = np.repeat(run, 4)
     first = places.search(rows, extents.start.ravel(), "left")
     last = places.search(rows, extents.end.ravel(), "right")

@@ -33,7 +33,7 @@ from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
-from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, TEST
+from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, REMAKE, TEST
 from geotools.pipe.materials import apparent_modulus_pa as material_modulus
 from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
@@ -241,6 +241,11 @@ def told(rule: str) -> Mask:
 
 def item(name: str, scope: str = "pit") -> Mask:
     return lambda rows: (rows["item"] == name) & (rows["scope"] == scope) & (rows["quantity"] > 0)
+
+
+def piped(name: str, scope: str = "run") -> Mask:
+    """Items of pipe, whatever pipe they name."""
+    return lambda rows: rows["item"].str.startswith(f"{name}, ") & (rows["scope"] == scope)
 
 
 def of_pits(s: Spoiled) -> Mask:
@@ -940,7 +945,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a rate edited": (
         "pull-items",
-        lambda s: s.edit("quantities", "rate", scaled(1.1), item("carrier pulled", "pull")),
+        lambda s: s.edit("quantities", "rate", scaled(1.1), piped("carrier pulled", "pull")),
     ),
     "a cost edited": (
         "costs",
@@ -948,6 +953,44 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a run's cost edited": ("sums", lambda s: s.edit("runs", "cost", more(1.0))),
     "a sum deleted": ("sums", lambda s: s.drop("quantities", item("excavation", "run"))),
+    "what lies in a pit not counted": (
+        "pit-items",
+        lambda s: s.edit("quantities", "quantity", 0.0, item("connection remade in the pit")),
+    ),
+    "a valve in a pit at another rate": (
+        "pit-items",
+        lambda s: s.edit("quantities", "rate", scaled(2.0), item("line valve replaced in the pit")),
+    ),
+    "a tee in a pit at the cost of a dig": (
+        "dig-costs",
+        lambda s: s.edit("local_digs", "cost", 6500.0, lambda d: d["spared"] == 1),
+    ),
+    "what lies in a pit remade in no time": (
+        "schedule",
+        lambda s: s.drop("schedule", lambda t: (t["task"] == REMAKE) & t["ref"].str.contains("-P")),
+    ),
+    "a pipe too few ordered": (
+        "orders",
+        lambda s: s.edit("quantities", "quantity", more(-1), piped("whole pipes to order")),
+    ),
+    "less cut off whole pipes": (
+        "orders",
+        lambda s: s.edit("quantities", "quantity", scaled(0.9), piped("cut off whole pipes")),
+    ),
+    "a run tested in part": (
+        "orders",
+        lambda s: s.drop("quantities", piped("filled")),
+    ),
+    "a pit that bears no surcharge counted with those that do": (
+        "surcharges",
+        lambda s: s.edit("quantities", "quantity", 1.0, lambda q: of_place(q) & (q["cost"] == 0)),
+    ),
+    "pipe of another name in a pit": (
+        "pit-items",
+        lambda s: s.edit(
+            "quantities", "item", "carrier in the open, any", piped("carrier in the open", "pit")
+        ),
+    ),
     "a dig's cost edited": ("dig-costs", lambda s: s.edit("local_digs", "cost", more(1.0))),
     "a cheaper carrier left out": ("alternatives", cheaper),
     "a larger bore left out": ("alternatives", larger_bore),
@@ -1054,6 +1097,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
         "rates.lane_day",
         "arterial = 1, local = 3",
     ),
+    "another price of pipe in pits": ("pit-items", "rates.pe_pipe", "3.3 / kg"),
     "another price of pipe": ("pull-items", "rates.pe_pipe", "3.3 / kg"),
     "a smaller network": ("hosts", "network.min_diameter", "800 mm"),
     "more clearance": ("suited", "carrier.clearance_share", "0.2"),

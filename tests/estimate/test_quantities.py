@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,18 +15,26 @@ import shapely
 
 import geotools
 from geotools.brief import Brief, settings
+from geotools.deliver.items import kinds_together
 from geotools.estimate.quantities import Prices, pull_quantities, shared_quantities
 from geotools.layout.sites import shared_pits
 from geotools.schema import OUTPUTS
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3
+OF_RUNS = ("whole pipes to order", "cut off whole pipes", "filled, tested")
 GROUT = {"pulls.grouted": True}
 
 
 @pytest.fixture(scope="module")
 def plan() -> dict[str, Any]:
     return dict(geotools.plan(SAMPLE, settings=GROUT).layers)
+
+
+def kind_of(items: pd.DataFrame) -> pd.Series:
+    """Return what items are, without what is told behind it."""
+    kinds: pd.Series = items["item"].str.partition(",")[0]
+    return kinds
 
 
 def scope(layers: dict[str, Any], name: str) -> pd.DataFrame:
@@ -56,6 +66,7 @@ def test_the_items_of_every_run_add_up_to_its_cost(plan: dict[str, Any]) -> None
     parts = plan["quantities"][plan["quantities"]["scope"].isin(["pit", "pull"])]
     whole = parts.groupby(["run_id", "item"])["quantity"].sum().sort_index()
     told = items.set_index(["run_id", "item"])["quantity"].sort_index()
+    told = told.drop([key for key in told.index if key[1].startswith(OF_RUNS)])
     np.testing.assert_allclose(told, whole, rtol=1e-12)
 
 
@@ -67,10 +78,12 @@ def test_cost_is_quantity_times_rate_and_what_has_no_rate_has_no_cost(
     np.testing.assert_allclose(
         table["cost"][priced], (table["quantity"] * table["rate"])[priced], rtol=1e-9, atol=1e-9
     )
-    assert set(table["item"][~priced & (table["quantity"] > 0)]) == {
-        "carrier in tails, not priced",
-        "carrier tied in or joined, not priced",
+    names = set(table["item"][~priced & (table["quantity"] > 0)])
+    assert {name.partition(",")[0] for name in names} == {
+        *("carrier in tails", "carrier tied in or joined", "whole pipes to order"),
+        *("cut off whole pipes", "filled"),
     }
+    assert all(name.endswith(("not priced", "priced by length")) for name in names)
     assert table["cost"][~priced & (table["quantity"] > 0)].isna().all()
 
 
@@ -79,29 +92,62 @@ def test_quantities_are_those_of_the_layers(plan: dict[str, Any]) -> None:
     parts = table[table["scope"] != "run"]
 
     def of(item: str, refs: pd.Series) -> np.ndarray:
-        own = parts[parts["item"] == item].set_index("ref")["quantity"]
+        own = parts[kind_of(parts) == item].set_index("ref")["quantity"]
         return np.asarray(own[refs.to_numpy()], dtype=float)
 
     pit, pull = pits["pit_id"], pulls["pull_id"]
     np.testing.assert_allclose(of("excavation", pit), pits["volume"], rtol=1e-9)
     np.testing.assert_allclose(of("surface made good", pit), plan["pit_footprints"].area, rtol=1e-9)
-    np.testing.assert_allclose(
-        of("carrier laid in the open", pit), pits["before"] + pits["after"], atol=1e-9
-    )
+    for item in ("laying and bedding in the open", "carrier in the open"):
+        np.testing.assert_allclose(of(item, pit), pits["before"] + pits["after"], atol=1e-9)
     np.testing.assert_allclose(
         of("lane closed for a day", pit), pits["lanes_taken"] * pits["days"], rtol=1e-9
     )
     np.testing.assert_allclose(of("carrier pulled", pull), pulls["length"], rtol=1e-9)
     np.testing.assert_allclose(of("fused joint", pull), pulls["joints"])
     np.testing.assert_allclose(of("host cleaned", pull), pulls["length"], rtol=1e-9)
-    joined = of("string joined on, with standstill", pull)
+    joined = of("string joined on", pull)
     np.testing.assert_allclose(joined, pulls["strings"] - 1)
     assert (of("grout", pull) > 0).all()
     # The carrier laid is the run: pulled, or in the open in a pit.
-    laid = parts[parts["item"].isin(["carrier pulled", "carrier laid in the open"])]
+    laid = parts[kind_of(parts).isin(["carrier pulled", "carrier in the open"])]
     length = laid.groupby("run_id")["quantity"].sum()
     runs = plan["runs"].set_index("run_id")["length"]
     np.testing.assert_allclose(length, runs[length.index], rtol=1e-9)
+    # Its pipe costs the same wherever it lies, and by its mass.
+    assert (laid.groupby("run_id")["rate"].agg(np.ptp) < 1e-9).all()
+    assert laid.groupby("run_id")["rate"].first().nunique() > 1
+    # Every line of pipe says which.
+    carrier = laid["run_id"].map(plan["runs"].set_index("run_id")["carrier"])
+    assert (laid["item"].str.partition(", ")[2] == carrier).all()
+    surcharge = of("surcharge of the place", pit)
+    cost = parts[parts["item"] == "surcharge of the place"].set_index("ref")["cost"][pit]
+    assert (surcharge == (cost > 0)).all() and 0 < surcharge.sum() < len(pits)
+
+
+def test_whole_pipes_are_ordered_for_every_pull_with_its_tails_and_every_pit(
+    plan: dict[str, Any],
+) -> None:
+    piece, items = 12.0, scope(plan, "run")  # m, as the brief of the sample says
+    leave = plan["sections"].set_index("pull_id")["leave"]
+    for run in plan["runs"].itertuples():
+        rows = items[items["run_id"] == run.run_id].set_index("item")
+        pits, pulls = (plan[n][plan[n]["run_id"] == run.run_id] for n in ("pits", "pulls"))
+        needed = [*(pits["before"] + pits["after"])]
+        needed += [row.length + leave[row.pull_id] for row in pulls.itertuples()]
+        pipes = sum(math.ceil(length / piece - 1e-6) for length in needed)
+        order = rows.loc[f"whole pipes to order, {run.carrier}, priced by length"]
+        rest = rows.loc[f"cut off whole pipes, {run.carrier}, not priced"]
+        assert order["quantity"] == pipes and (order["unit"], rest["unit"]) == ("each", "m")
+        assert rest["quantity"] == pytest.approx(pipes * piece - sum(needed), abs=1e-3)
+        tested = rows.loc["filled, tested and disinfected, not priced", "quantity"]
+        assert tested == pytest.approx(run.length)
+
+
+def test_items_of_all_runs_stand_by_their_kind_whatever_pipe_they_name() -> None:
+    items = pd.DataFrame({"item": ["dug", "laid, A", "tested", "laid, B"], "cost": [1, 2, 3, 4]})
+    assert kinds_together(items)["cost"].tolist() == [1, 2, 4, 3]
+    assert kinds_together(items.iloc[:0]).empty
 
 
 def test_every_service_of_a_planned_run_is_fed_once_on_a_pull_or_in_a_pit(
@@ -132,6 +178,34 @@ def test_an_uncleaned_host_costs_no_cleaning() -> None:
     settings = {**GROUT, "service.host_cleaned": False}
     table = geotools.plan(SAMPLE, settings=settings).layers["quantities"]
     assert table.loc[table["item"] == "host cleaned", "cost"].sum() == 0.0
+
+
+def test_pipe_costs_its_mass_in_pits_as_on_pulls_in_plan_alternatives_and_screening() -> None:
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
+        geometry=[shapely.LineString([(5e5, 48e5), (5e5 + 200, 48e5)])],
+        crs=32633,
+    )
+    given = {"service.least_capacity": 0, "carrier.system": "METRIC", "carrier.nominal": "355 mm",
+             "carrier.material": "PE100", "carrier.dr": 17}  # fmt: skip
+    plans, quick = [], []
+    for price in ("3 / kg", "5 / kg"):
+        settings = {**given, "rates.pe_pipe": price}
+        plans.append(geotools.plan(mains=mains, settings=settings).layers)
+        ranked = geotools.screen(mains=mains, settings=settings).layers["ranking"]
+        quick.append(ranked["lining_cost"].iloc[0])
+    items = plans[0]["quantities"].query("scope == 'run'")
+    items = items.set_index(kind_of(items))
+    mass = items.loc["carrier pulled", "rate"] / 3.0
+    assert mass == pytest.approx(21.9, abs=0.5)  # PE100, wall 21.1 mm of 355 mm, 0.96 t/m3
+    assert items.loc["carrier in the open", "quantity"] == pytest.approx(5.0)
+    more = pytest.approx(2.0 * mass * 200.0, rel=1e-6)
+    runs, told = (
+        [plan[name]["cost"].iloc[0] for plan in plans] for name in ("runs", "alternatives")
+    )
+    assert runs[1] - runs[0] == more
+    assert told[1] - told[0] == more
+    assert quick[1] - quick[0] == more
 
 
 def test_us_units_change_quantity_unit_and_rate_and_no_cost(plan: dict[str, Any]) -> None:
@@ -196,8 +270,8 @@ def test_digs_between_pits_close_no_lane_and_their_rates_are_told_to_hold_it() -
     counted = ("connections", "valves", "services", "joints", "cleaned", "grout", "tails")
     pull = {
         "pull_id": "L1", "run_id": "R1", "length": 100.0, "strings": 1.0, "hours": 1.0,
-        "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0, "string_days": 2.0,
-        "traffic_cost": 300.0,
+        "carrier": "180 mm SDR 17", "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0,
+        "string_days": 2.0, "traffic_cost": 300.0,
     }  # fmt: skip
     bare = pd.DataFrame([pull | dict.fromkeys(counted, 0.0)])
     prices = Prices(**{f.name: 1.0 for f in fields(Prices)} | {"setup": {}})

@@ -90,6 +90,7 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
             "volume": [60.0, 30.0, 90.0],
             "area": 20.0,
             "services": [0, 1, 0],
+            "digs": [0.0, 0.5, 1.0],
         }
     )
     pulls = pd.DataFrame(
@@ -148,6 +149,7 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
             "volume": [600.0, 600.0],
             "area": 20.0,
             "services": 0,
+            "digs": 0.0,
         }
     )
     pulls = pd.DataFrame(
@@ -182,6 +184,7 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
             "volume": [60.0, 60.0, 60.0],
             "area": [50.0, 50.0, 50.0],
             "services": [1, 0, 0],
+            "digs": 0.0,
         }
     )
     pulls = pd.DataFrame(
@@ -238,8 +241,54 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
     assert days_out(bare)["R"] == pytest.approx(back - first)
     plain = pulls.assign(cleaned=0.0, grout=0.0, services=0)
     left = schedule_runs(runs, pits.assign(services=0), plain, crew)
+    assert not left.query("task == 'remake the connections'")["ref"].str.startswith("P").any()
     words = ("temporary supply", "clean", "grout")
     assert not left["task"].str.contains("|".join(words)).any()
+
+
+def test_what_lies_in_a_pit_is_remade_after_the_test_and_before_the_pit_is_refilled() -> None:
+    """Two digs' worth in the pit at an end, four in the one between, three on the second pull."""
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    pits = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pit_id": ["P1", "P2", "P3"],
+            "volume": 60.0,
+            "area": 50.0,
+            "services": 0,
+            "digs": [2.0, 4.0, 0.0],
+        }
+    )
+    pulls = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pull_id": ["L1", "L2"],
+            "insertion_pit": "P2",
+            "receiving_pit": ["P1", "P3"],
+            "joints": 8,
+            "digs": [0, 3],
+            "hours": 5.0,
+            "wait_hours": 24.0,
+            "services": 0,
+            "cleaned": 0.0,
+            "grout": 0.0,
+            "lifts": 1,
+        }
+    )
+    crew = Brief().crew.model_copy(update={"digs_per_day": 1.0, "tie_in_days": 0.5})
+    tasks = ends(schedule_runs(runs, pits, pulls, crew))
+    own = tasks.set_index(["task", "ref"])
+    tested = own.loc[("fill, test and disinfect", "R"), "end"]
+    again = tasks[tasks["task"] == "remake the connections"].set_index("ref")
+    spans = (again.loc[["P1", "P2", "L2"], ["start_day", "end"]] - tested).to_numpy().tolist()
+    assert spans == pytest.approx(np.array([[0.0, 2.0], [2.0, 6.0], [6.0, 7.5]]))
+    for pit in ("P1", "P2"):
+        refilled = own.loc[("refill and make good", pit), "start_day"]
+        assert refilled >= again.loc[pit, "end"] - 1e-9
+    assert own.loc[("refill and make good", "P2"), "start_day"] == pytest.approx(tested + 6.0)
+    assert days_out(tasks)["R"] == pytest.approx(
+        tested + 7.5 - tasks.query("task == 'open the connections'")["start_day"].min()
+    )
 
 
 def test_a_run_without_a_plan_has_no_tasks() -> None:
@@ -279,7 +328,7 @@ def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
             "lifts": rng.integers(1, 4, count - 1),
         }
     )
-    return pits, pulls
+    return pits.assign(digs=rng.integers(0, 3, count) / 2), pulls
 
 
 def three_pulls(joints: list[int]) -> pd.DataFrame:
@@ -291,6 +340,7 @@ def three_pulls(joints: list[int]) -> pd.DataFrame:
             "volume": 60.0,
             "area": 50.0,
             "services": 0,
+            "digs": 0.0,
         }
     )
     pulls = pd.DataFrame(
@@ -363,7 +413,7 @@ def test_fusing_late_moves_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None
         until = pulled.loc[pulls["pull_id"]].to_numpy(copy=True)
         until[:-1] = np.minimum(until[:-1], of["start_day"].to_numpy()[1:])
         assert of["end"].to_numpy() == pytest.approx(until)
-    assert moved > 40
+    assert moved > 20
 
 
 def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> None:

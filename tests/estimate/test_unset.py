@@ -11,7 +11,7 @@ import pandas as pd
 from geotools.brief import Brief, load_brief
 from geotools.estimate.quantities import Prices, pit_quantities, pull_quantities
 from geotools.intake.findings import Findings
-from geotools.layout.unset import BY_ITEM, SPLIT, report_unset
+from geotools.layout.unset import BY_ITEM, SPLIT, bare, report_unset
 from geotools.scale.key import _settings_bytes
 from geotools.schema import ROLES
 
@@ -20,7 +20,8 @@ PITS = pd.DataFrame(
     {
         "pit_id": ["P1", "P2"], "run_id": "R1", "role": ["receiving", "insertion_both"],
         "volume": 10.0, "area": 0.0, "off_street": 0.0, "supported": 0.0, "services": 0.0,
-        "opened": 0.0, "days": 2.0, "lanes_taken": 1, "factor": [1.0, 3.0],
+        "opened": 0.0, "remade": 0.0, "valves": 0.0, "pipe_price": 7.0, "days": 2.0,
+        "carrier": "180 mm SDR 17", "lanes_taken": 1, "factor": [1.0, 3.0],
         "traffic_cost": [300.0, 1600.0], "street_class": ["local", "lane"],
     }
 )  # fmt: skip
@@ -28,8 +29,8 @@ PULLS = pd.DataFrame(
     {
         "pull_id": ["L1"], "run_id": "R1", "insertion_pit": "P2", "length": 100.0, "joints": 0.0,
         "strings": 1.0, "connections": 0.0, "valves": 0.0, "services": 0.0, "cleaned": 0.0,
-        "hours": 0.0, "pipe_price": 7.0, "grout": 0.0, "tails": 0.0, "joint_hours": 0.0,
-        "lanes_taken": 1.0, "string_days": 1.0, "traffic_cost": 400.0,
+        "hours": 0.0, "carrier": "180 mm SDR 17", "pipe_price": 7.0, "grout": 0.0, "tails": 0.0,
+        "joint_hours": 0.0, "lanes_taken": 1.0, "string_days": 1.0, "traffic_cost": 400.0,
     }
 )  # fmt: skip
 
@@ -59,7 +60,7 @@ def told(**rates: Any) -> list[str]:
 
 def test_every_item_that_is_priced_has_its_rates() -> None:
     rows = rows_of(Brief())
-    assert set(rows.loc[rows["rate"].notna(), "item"]) == {*BY_ITEM, *SPLIT}
+    assert set(rows.loc[rows["rate"].notna(), "item"].map(bare)) == {*BY_ITEM, *SPLIT}
     named = {name for names in BY_ITEM.values() for name in names}
     assert named <= set(type(Brief().rates).model_fields)
 

@@ -175,7 +175,7 @@ def test_a_pipe_is_left_out_for_a_cheaper_one_only_where_one_is_cheaper() -> Non
 
     def told(tries: list[int], price: list[float]) -> list[str]:
         contest = SimpleNamespace(
-            pipes=pipes, tries=np.array([tries]), fixed=np.array([-1]), price=np.array(price)
+            pipes=pipes, tries=np.array([tries]), fixed=np.array([-1]), laid=np.array(price)
         )
         layout: Any = SimpleNamespace(contest=contest, table=pd.DataFrame({"cost": [1.0]}))
         left = _left_out(layout, np.zeros(2, dtype=np.int64), np.array([1, 3]))
@@ -303,14 +303,15 @@ def test_the_largest_bore_for_little_more_is_that_among_all_carriers_that_suit()
 def test_a_larger_bore_for_little_more_is_found_beyond_the_first_carriers_tried(
     sample_done: Outcome,
 ) -> None:
-    """Of run R0006 of the sample it is cheaper besides: its pit takes in a valve in the main."""
+    """Of run R0006 of the sample; the sample's brief pays a twentieth more for it."""
     table = sample_done.layers["alternatives"]
     mine = _with_a_plan(table[table["run_id"] == "R0006"])
     first = mine["carrier"].str.startswith(("200 mm", "225 mm"))
     assert first.sum() == 4  # carrier.tries
     assert mine.loc[~first, "carrier"].tolist() == ["250 mm SDR 33 PE100"]
     assert mine.loc[~first, "outcome"].tolist() == ["chosen"]
-    assert mine["carrier"].iloc[mine["cost"].argmin()] == "250 mm SDR 33 PE100"
+    assert mine.loc[~first, "cost"].item() <= 1.05 * mine["cost"].min()
+    assert mine.loc[~first, "carrier_bore"].item() > mine.loc[first, "carrier_bore"].max()
 
 
 def test_what_a_larger_bore_may_cost_is_a_share_of_cost_whatever_a_pit_is_worth() -> None:

@@ -422,15 +422,16 @@ def held_to_plan(quick: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 
 
 def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample: Path) -> None:
-    """Of all runs of the sample, 150 mm and more: README says 0.86 to 1.05, 0.99 on the whole."""
+    """Of all runs of the sample, 150 mm and more: README says 0.84 to 1.03, 0.98 on the whole."""
     given = {"network.min_diameter": "150 mm"}
     quick = geotools.screen(sample / "brief.toml", settings=given).layers["ranking"]
     runs = geotools.plan(sample / "brief.toml", settings=given).layers["runs"]
     both = held_to_plan(quick, runs)
     assert len(both) > 30
-    assert both["ratio"].between(0.85, 1.06).all()
+    assert both["ratio"].between(0.835, 1.035).all()
+    assert (both["ratio"] - 1.0).abs().median() < 0.01
     whole = both["lining_cost"].sum() / both["cost"].sum()
-    assert whole == pytest.approx(0.99, abs=0.01)
+    assert whole == pytest.approx(0.98, abs=0.01)
     more = both["pit_count"] - both["pit_count_quick"]
     assert (more == 0).mean() > 0.8
 

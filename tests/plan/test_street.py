@@ -228,14 +228,19 @@ def test_a_pit_beside_the_carriageway_closes_nothing() -> None:
 def test_a_soft_place_costs_its_weight_and_a_hard_one_is_refused() -> None:
     main, near = main_of([(0.0, 0.0), (300.0, 0.0)]), shapely.box(X + 90, Y - 20, X + 110, Y + 20)
 
-    def place(hard: bool) -> Any:
+    def place(hard: bool, settings: dict[str, Any] | None = None) -> Any:
         area = gpd.GeoDataFrame(
             {"reason": ["park"], "hard": [hard], "weight": [3.0]}, geometry=[near], crs=CRS
         )
-        return at(planned(mains=main, avoid=area)["candidates"], 100.0)
+        return at(planned(settings, mains=main, avoid=area)["candidates"], 100.0)
 
-    free = at(planned(mains=main)["candidates"], 100.0)
-    assert place(False)["cost_receiving"] == pytest.approx(3 * free["cost_receiving"])
+    no_pipe = {"rates.pe_pipe": "0 / kg"}
+    free, bare = (at(planned(s, mains=main)["candidates"], 100.0) for s in (None, no_pipe))
+    pipe = free["cost_receiving"] - bare["cost_receiving"]
+    assert place(False, no_pipe)["cost_receiving"] == pytest.approx(3 * bare["cost_receiving"])
+    # What is laid there is no dearer for its place.
+    assert pipe > 0
+    assert place(False)["cost_receiving"] == pytest.approx(3 * bare["cost_receiving"] + pipe)
     assert "at a price: in a place better left free" in place(False)["reasons"]
     assert "at a price" not in free["reasons"]
     assert not place(True)["usable"]

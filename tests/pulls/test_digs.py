@@ -1,4 +1,4 @@
-"""Local digs: what lies on a pull costs, what lies in a pit is spared."""
+"""Local digs: what lies on a pull costs, what lies in a pit costs less, for its dig is spared."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import pytest
 import shapely
 
 import geotools
+from geotools.brief import Brief
 from geotools.pulls.digs import dig_list, local_digs
 from geotools.tool import Outcome
 
@@ -34,32 +35,35 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
                 "tapped": [False, True, True, True, True],
             }
         ),
-        table=pd.DataFrame(index=range(2)),
+        table=pd.DataFrame({"length": [80.5, 70.0]}),
     )
-    digs = dig_list(runs, connection=700.0, valve=900.0, temporary=50.0)
-    assert digs.columns.tolist() == ["run", "chainage", "kind", "cost", "temporary"]
+    digs = dig_list(runs, connection=700.0, valve=900.0, in_pit_share=0.5, temporary=50.0)
+    names = ["run", "chainage", "kind", "cost", "tie_in", "in_pit", "temporary"]
+    assert digs.columns.tolist() == names
     assert digs.index.tolist() == [*range(8)]
     # services and hydrants are dug up as connections are; services alone are fed meanwhile;
-    # a valve on a branch is dug up with what is tapped off beside it
+    # a valve on a branch is dug up with what is tapped off beside it; in a pit half is left of
+    # each price, and nothing of a main's at the end of the run
     assert digs.to_numpy().tolist() == [
-        [0, 10.0, "lateral", 700.0, 50.0],
-        [0, 40.0, "branch_valve", 700.0, 0.0],
-        [0, 80.0, "connection", 700.0, 0.0],
-        [0, 80.0, "valve", 900.0, 0.0],
-        [0, 90.0, "lateral", 700.0, 50.0],
-        [1, 3.0, "hydrant", 700.0, 0.0],
-        [1, 5.0, "connection", 700.0, 0.0],
-        [1, 60.0, "branch_valve", 700.0, 0.0],
+        [0, 10.0, "lateral", 700.0, False, 350.0, 50.0],
+        [0, 40.0, "branch_valve", 700.0, False, 350.0, 0.0],
+        [0, 80.0, "connection", 700.0, True, 0.0, 0.0],
+        [0, 80.0, "valve", 900.0, False, 450.0, 0.0],
+        [0, 90.0, "lateral", 700.0, False, 350.0, 50.0],
+        [1, 3.0, "hydrant", 700.0, False, 350.0, 0.0],
+        [1, 5.0, "connection", 700.0, False, 350.0, 0.0],
+        [1, 60.0, "branch_valve", 700.0, False, 350.0, 0.0],
     ]
 
 
-def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared() -> None:
+def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_costs_less() -> None:
     digs = pd.DataFrame(
         {
             "run": [0, 0, 0, 0, 0, 2],
             "chainage": [1.0, 10.0, 50.0, 90.0, 95.0, 30.0],
             "kind": ["lateral", "lateral", "connection", "valve", "lateral", "lateral"],
             "cost": [5.0, 5.0, 5.0, 9.0, 5.0, 5.0],
+            "in_pit": [2.0, 3.0, 2.0, 4.0, 1.0, 2.0],
         }
     )
     pulls = pd.DataFrame({"run": [0], "pull_id": ["A-L1"], "start": [10.0], "end": [95.0]})
@@ -69,11 +73,12 @@ def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared() -> No
     assert got["dig_id"].tolist() == [f"A-D{k}" for k in range(1, 6)]
     assert got["pull_id"].tolist() == ["", "", "A-L1", "A-L1", ""]
     assert got["spared"].tolist() == [True, True, False, False, True]
-    assert got["cost"].tolist() == [0.0, 0.0, 5.0, 9.0, 0.0]
+    assert got["cost"].tolist() == [2.0, 3.0, 5.0, 9.0, 1.0]
 
 
 def test_no_pulls_and_no_digs_give_an_empty_table() -> None:
     digs = pd.DataFrame({"run": [0], "chainage": [1.0], "kind": ["lateral"], "cost": [5.0]})
+    digs["in_pit"] = 2.0
     none = pd.DataFrame({"run": [], "pull_id": [], "start": [], "end": []})
     names = np.array(["A"], dtype=object)
     assert local_digs(digs, none, names).empty
@@ -107,7 +112,11 @@ def test_the_spared_digs_of_the_sample_lie_in_a_pit(plan: dict[str, Any]) -> Non
     digs, pits = plan["local_digs"], plan["pits"]
     spared = digs[digs["spared"].astype(bool)]
     assert len(spared)
-    assert (spared["cost"] == 0).all()
+    last = spared["run_id"].map(plan["runs"].set_index("run_id")["length"])
+    ends = (spared["chainage"] < 1.0) | (spared["chainage"] > last - 1.0)
+    tied = ends & (spared["kind"] == "connection")
+    assert (spared["cost"][tied] == 0).all() and tied.any()
+    assert (spared["cost"][~tied] > 0).all() and not tied.all()
     for dig in spared.itertuples():
         own = pits[pits["run_id"] == dig.run_id]
         low, high = own["chainage"] - own["before"], own["chainage"] + own["after"]
@@ -116,8 +125,9 @@ def test_the_spared_digs_of_the_sample_lie_in_a_pit(plan: dict[str, Any]) -> Non
 
 @pytest.mark.parametrize("kind", ["lateral", "hydrant"])
 @pytest.mark.parametrize(("at", "spared"), [(150.0, False), (1.0, True)])
-def test_a_service_or_hydrant_costs_a_connection_on_a_pull_and_none_in_a_pit_a_service_is_fed(
-    at: float, spared: bool, kind: str
+@pytest.mark.parametrize("share", [0.0, 0.4])
+def test_a_service_or_hydrant_costs_a_connection_on_a_pull_a_share_in_a_pit_a_service_is_fed(
+    at: float, spared: bool, kind: str, share: float
 ) -> None:
     main = gpd.GeoDataFrame(
         {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
@@ -129,6 +139,7 @@ def test_a_service_or_hydrant_costs_a_connection_on_a_pull_and_none_in_a_pit_a_s
         "service.least_capacity": 0,
         "rates.connection": 777.0,
         "rates.temporary_service": 55.0,
+        "rates.in_pit_share": share,
     }
     plain = geotools.plan(mains=main, settings=settings).layers
     layers = geotools.plan(mains=main, settings=settings, **{f"{kind}s": point}).layers
@@ -136,8 +147,63 @@ def test_a_service_or_hydrant_costs_a_connection_on_a_pull_and_none_in_a_pit_a_s
     assert (dig["kind"], bool(dig["spared"])) == (kind, spared)
     more = layers["runs"]["cost"].sum() - plain["runs"]["cost"].sum()
     assert more == pytest.approx(
-        (55.0 if kind == "lateral" else 0.0) + (0.0 if spared else 777.0), abs=1e-6
+        (55.0 if kind == "lateral" else 0.0) + (share if spared else 1.0) * 777.0, abs=1e-6
     )
+    assert dig["cost"] == pytest.approx((share if spared else 1.0) * 777.0)
+
+
+@pytest.mark.parametrize(("share", "spared"), [(0.0, True), (1.0, False)])
+def test_no_trench_is_dug_to_reach_what_costs_as_much_in_a_pit(share: float, spared: bool) -> None:
+    """A hydrant in the middle of a run, dearer to dig up than a pit and two pulls for one."""
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=CRS,
+    )
+    hydrant = gpd.GeoDataFrame({"hydrant_id": ["H"]}, geometry=[shapely.Point(X + 150, Y)], crs=CRS)
+    settings = {
+        "service.least_capacity": 0,
+        "rates.connection": 90_000.0,
+        "rates.in_pit_share": share,
+    }
+    dig = geotools.plan(mains=main, hydrants=hydrant, settings=settings).layers["local_digs"]
+    assert dig["spared"].tolist() == [spared]
+
+
+def test_a_line_valve_and_what_is_tapped_off_in_a_pit_are_told_priced_and_scheduled_there() -> None:
+    """Pits hold the valve in the middle and the service beside it; the tees at the ends do not."""
+    ways = [[(0.0, 0.0), (300.0, 0.0)], [(0.0, 0.0), (0.0, 50.0)], [(0.0, 0.0), (0.0, -50.0)]]
+    mains = gpd.GeoDataFrame(
+        {
+            "main_id": ["M", "A", "B"],
+            "diameter_mm": [450.0, 200.0, 200.0],
+            "bore_mm": [450.0, 200.0, 200.0],
+            "cover_m": 1.5,
+        },
+        geometry=[shapely.LineString([(X + x, Y + y) for x, y in way]) for way in ways],
+        crs=CRS,
+    )
+    valves = gpd.GeoDataFrame({"kind": ["gate"]}, geometry=[shapely.Point(X + 150, Y)], crs=CRS)
+    services = gpd.GeoDataFrame({"customers": [1]}, geometry=[shapely.Point(X + 151, Y)], crs=CRS)
+    settings = {
+        "service.least_capacity": 0,
+        "pulls.valves": "pit",
+        "rates.connection": 700.0,
+        "rates.valve": 900.0,
+        "rates.in_pit_share": 0.25,
+    }
+    plan = geotools.plan(mains=mains, valves=valves, laterals=services, settings=settings).layers
+    items = plan["quantities"].query("scope == 'run'").set_index("item")
+    told = ["connection remade in the pit", "line valve replaced in the pit"]
+    assert items.loc[told, "quantity"].tolist() == [1.0, 1.0]
+    assert items.loc[told, "cost"].tolist() == pytest.approx([175.0, 225.0])
+    digs = plan["local_digs"].set_index("kind")
+    assert digs["spared"].all() and digs.loc["valve", "cost"] == pytest.approx(225.0)
+    assert (digs.loc[["connection"], "cost"] == 0.0).all()
+    tasks = plan["schedule"].query("task == 'remake the connections' and days > 0")
+    middle = plan["pits"].sort_values("chainage")["pit_id"].iloc[1]
+    assert tasks["ref"].tolist() == [middle]
+    assert tasks["days"].tolist() == pytest.approx([2 * 0.25 / Brief().crew.digs_per_day])
 
 
 @pytest.mark.parametrize(("status", "digs"), [("proposed", 0), ("abandoned", 0), ("active", 1)])

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.cautions import AT_RATES
+from geotools.deliver.items import kinds_together
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
@@ -485,7 +486,7 @@ def _quantities(plan: Plan, run_id: str) -> Table:
 def quantities_of_all(plan: Plan) -> Table:
     """Return the quantities of all runs that are drawn."""
     frame = plan.tables["quantities"]
-    summed = _summed(frame[frame["run_id"].isin(list(plan.axes))])
+    summed = kinds_together(_summed(frame[frame["run_id"].isin(list(plan.axes))]))
     table = _quantity_table("Quantities of the runs drawn", summed, plan)
     total = float(np.nansum(summed["cost"].to_numpy(dtype=np.float64))) if len(summed) else 0.0
     last = ("total", "", "", _number(total, 0))

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
+from itertools import accumulate
 from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
+from geotools.deliver.verify.formulas import pieces
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
@@ -41,6 +44,7 @@ RANKS = {
     )
 }
 PLANNED = ("chosen", "without_edits", "outweighed", "dearer", "refuses_edits")
+TIE_IN = 1.0  # m from an end of a run: a main met there is what the run is tied in to
 CENT = 1e-6  # of the currency; sums of costs differ by rounding only
 # An item of a pit or pull: quantity and rate in SI, and its dimension or the word it counts in.
 Item = tuple[float, float, str]
@@ -59,27 +63,58 @@ def dig_cost(plan: Plan, kind: str) -> float:
     return float(plan.setting("rates.valve" if kind == "valve" else "rates.connection"))
 
 
-def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
-    """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
+def _ties_in(plan: Plan, dig: Any) -> bool:
+    """Say whether a dig is at a main that its run is tied in to at an end."""
+    length = plan.one("runs", "run_id")[dig.run_id].length
+    return bool(
+        dig.kind == "connection" and min(dig.chainage, length - dig.chainage) <= TIE_IN + CLOSE
+    )
+
+
+def cost_in_pit(plan: Plan, dig: Any) -> float:
+    """Return what is left to pay of a dig where a pit lies open over it."""
+    if _ties_in(plan, dig):
+        return 0.0
+    return float(plan.setting("rates.in_pit_share")) * dig_cost(plan, dig.kind)
+
+
+def _held(plan: Plan, pit: Any) -> dict[str, Item]:
+    """Return what lies in a pit and is remade or fed there, by item."""
     low, high = opened(pit)
-    service = plan.setting("rates.temporary_service")
     digs = plan.by("local_digs", "run_id").get(pit.run_id, [])
+    share = plan.setting("rates.in_pit_share")
     # A place at a run's end, or a pit's edge, is told to the rounding of both.
-    fed = sum(d.kind == "lateral" and low - CLOSE <= d.chainage <= high + CLOSE for d in digs)
+    own = [d for d in digs if low - CLOSE <= d.chainage <= high + CLOSE]
+    tied, valves = sum(_ties_in(plan, d) for d in own), sum(d.kind == "valve" for d in own)
+    return {
+        "service fed meanwhile": (
+            sum(d.kind == "lateral" for d in own),
+            plan.setting("rates.temporary_service"),
+            "each",
+        ),
+        "connection remade in the pit": (
+            len(own) - valves - tied,
+            share * plan.setting("rates.connection"),
+            "each",
+        ),
+        "line valve replaced in the pit": (valves, share * plan.setting("rates.valve"), "each"),
+    }
+
+
+def _pit_items(plan: Plan, pit: Any, run: Any, area: float) -> dict[str, Item]:
+    """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
+    along = pit.before + pit.after
     alone = not plan.by("pulls", "run_id").get(pit.run_id)  # then no digs are told of
     return {
         "pit set up": (1.0, plan.setting(SETUP[pit.role]), "each"),
         "excavation": (pit.volume, plan.setting("rates.excavation"), "volume"),
         "shored face": (shored(plan, pit), plan.setting("rates.support"), "area"),
         "surface made good": (area, plan.setting("rates.restoration"), "area"),
-        "carrier laid in the open": (
-            pit.before + pit.after,
-            plan.setting("rates.open_laying"),
-            "length",
-        ),
+        "laying and bedding in the open": (along, plan.setting("rates.open_laying"), "length"),
+        f"carrier in the open, {run.carrier}": (along, pipe_price(plan, run), "length"),
         "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
         "carrier tied in or joined, not priced": (1.0, math.nan, "each"),
-        **({} if alone else {"service fed meanwhile": (fed, service, "each")}),
+        **({} if alone else _held(plan, pit)),
     }
 
 
@@ -95,8 +130,8 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
     section = plan.one("sections", "pull_id").get(pull.pull_id)
     return {
         "pull set up": (1.0, plan.setting("rates.pull_setup"), "each"),
-        "carrier pulled": (pull.length, pipe_price(plan, run), "length"),
-        "carrier in tails, not priced": (
+        f"carrier pulled, {run.carrier}": (pull.length, pipe_price(plan, run), "length"),
+        f"carrier in tails, {run.carrier}, not priced": (
             math.nan if section is None else section.leave,
             math.nan,
             "length",
@@ -147,8 +182,11 @@ def pit_items(plan: Plan) -> Tally:
     for pit in plan.rows("pits"):
         if not tally.holds(pit.role in SETUP, pit.pit_id, f"role {pit.role!r} has no rate"):
             continue
+        run = plan.one("runs", "run_id").get(pit.run_id)
+        if run is None:
+            continue
         rows = by_item(plan, "pit").get(pit.pit_id, {})
-        due = _pit_items(plan, pit, areas.get(pit.pit_id, math.nan))
+        due = _pit_items(plan, pit, run, areas.get(pit.pit_id, math.nan))
         _items(tally, plan, rows, due, pit.pit_id)
         _traffic(plan, tally, pit.pit_id, pit, pit.days, rows.get("lane closed for a day"))
         surcharge = rows.get("surcharge of the place")
@@ -283,40 +321,92 @@ def _items_of_runs(plan: Plan, tally: Tally) -> None:
         due = math.fsum(costs) if costs else math.nan
         tally.near(row.cost, due, run_id, f"{item}: cost", least=CENT)
         tally.holds(row.unit == rows[0].unit, run_id, f"{item} is summed in {row.unit}")
-    for run_id, item in set(told) - set(parts):
+    ordered = {(r.run_id, item) for r in plan.planned for item in _ordered(plan, r)}
+    for run_id, item in set(told) - set(parts) - ordered:
         tally.holds(False, run_id, f"a sum of {item}, and no such item")
 
 
+def _ordered(plan: Plan, run: Any) -> dict[str, Item]:
+    """Return what is told of a run beside the sums of its pits and pulls, by item."""
+    piece = plan.setting("pulls.piece_length")
+    pits = plan.by("pits", "run_id").get(run.run_id, [])
+    tails = {row.pull_id: row.leave for row in plan.by("sections", "run_id").get(run.run_id, [])}
+    pulls = plan.by("pulls", "run_id").get(run.run_id, [])
+    needed = [pit.before + pit.after for pit in pits]
+    needed += [pull.length + tails.get(pull.pull_id, math.nan) for pull in pulls]
+    if any(math.isnan(length) for length in needed):
+        raise Unreadable(f"lengths of pits, pulls and tails of {run.run_id} are not all told")
+    pipes, cut_off = 0, 0.0
+    for length in needed:
+        count = pieces(length, piece)
+        pipes, cut_off = pipes + count, cut_off + max(count * piece - length, 0.0)
+    return {
+        f"whole pipes to order, {run.carrier}, priced by length": (pipes, math.nan, "each"),
+        f"cut off whole pipes, {run.carrier}, not priced": (cut_off, math.nan, "length"),
+        "filled, tested and disinfected, not priced": (run.length, math.nan, "length"),
+    }
+
+
+def orders(plan: Plan) -> Tally:
+    """Check the pipes every run is ordered of, what is cut off them, and the length to test."""
+    tally = Tally("quantities")
+    for run in plan.planned:
+        rows = by_item(plan, "run").get(run.run_id, {})
+        _items(tally, plan, rows, _ordered(plan, run), run.run_id)
+    return tally
+
+
 def digs_priced(plan: Plan) -> Tally:
-    """Check the cost of every dig: the rate of its kind, nothing where a pit spares it."""
+    """Check the cost of every dig: the rate of its kind, a share of it where a pit spares it."""
     tally = Tally("local_digs")
     for dig in plan.rows("local_digs"):
-        due = 0.0 if dig.spared else dig_cost(plan, dig.kind)
+        due = cost_in_pit(plan, dig) if dig.spared else dig_cost(plan, dig.kind)
         tally.near(dig.cost, due, dig.dig_id, "cost")
     return tally
+
+
+class _Remade:
+    """What is remade along a run, and what it costs in a pit."""
+
+    def __init__(self, plan: Plan, digs: list[Any]) -> None:
+        order = sorted(digs, key=lambda dig: dig.chainage)
+        self.at = [dig.chainage for dig in order]
+        self.total = [0.0, *accumulate(cost_in_pit(plan, dig) for dig in order)]
+
+    def between(self, low: float, high: float) -> float:
+        """Return the cost of what lies from one chainage to another, m."""
+        first, last = bisect_left(self.at, low), bisect_right(self.at, high)
+        return self.total[max(first, last)] - self.total[first]
 
 
 def candidates_priced(plan: Plan) -> Tally:
     """Check the price of every candidate, also of those where no pit is: no less than it must be.
 
-    That is setting the pit up and laying the carrier in the host it opens; a soft place only
-    makes it dearer.
+    That is setting the pit up, the carrier laid in the host it opens, its pipe, and remaking what
+    lies there; a soft place only makes it dearer.
     """
     tally = Tally("candidates")
     laying, runs = plan.setting("rates.open_laying"), plan.one("runs", "run_id")
     set_up = {role: plan.setting(rate) for role, rate in SETUP.items()}
+    remade = {name: _Remade(plan, digs) for name, digs in plan.by("local_digs", "run_id").items()}
     for place in plan.rows("candidates"):
         run = runs.get(place.run_id)
         if run is None:
             continue
+        known = pipe_of(plan, run) is not None
+        per_metre = laying + (pipe_price(plan, run) if known else 0.0)
         for role, least in set_up.items():
             cost = getattr(place, f"cost_{role}")
             if math.isnan(cost):
                 continue
             before, after = (getattr(place, f"{side}_{role}") for side in ("before", "after"))
             opens = min(before, place.chainage) + min(after, run.length - place.chainage)
+            least += per_metre * opens
+            if place.run_id in remade:
+                low, high = place.chainage - before, place.chainage + after
+                least += remade[place.run_id].between(low + CLOSE, high - CLOSE)
             tally.holds(
-                opens > 0 and cost >= least + laying * opens - CLOSE,
+                opens > 0 and cost >= least - CLOSE,
                 place.candidate_id,
                 f"as {role} opens {opens:.3f} m for {cost:.2f}",
             )
@@ -432,8 +522,9 @@ RULES = (
     Rule("pull-items", "quantities and rates of the pulls", pull_items),
     Rule("costs", "a cost is quantity times rate", priced),
     Rule("sums", "items add up to pits and pulls, these to runs", sums),
+    Rule("orders", "pipes ordered are whole, and make up pits, pulls and tails", orders),
     Rule("candidates-priced", "candidates cost what they must at least", candidates_priced),
-    Rule("dig-costs", "digs cost the rate of their kind, spared ones nothing", digs_priced),
+    Rule("dig-costs", "digs cost the rate of their kind, a share of it in a pit", digs_priced),
     Rule(
         "alternatives", "the carrier chosen is the plan's, and the cheapest allowed", alternatives
     ),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from geotools.deliver.verify.money import by_item
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
@@ -18,6 +19,7 @@ JOIN, TEST = "join the carriers in the pit", "fill, test and disinfect"
 TIE, REMAKE, REFILL = "tie in at the pit", "remake the connections", "refill and make good"
 LAY, CLEAR = "lay the temporary supply", "clear the temporary supply"
 CLEAN, GROUT = "clean and inspect the host", "grout the annulus"
+IN_PIT = ("connection remade in the pit", "line valve replaced in the pit")
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",
@@ -41,9 +43,11 @@ def schedule(plan: Plan) -> Tally:
 def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
     """Check how long the tasks of a run take."""
     pulls = {pull.pull_id: pull for pull in plan.by("pulls", "run_id").get(run.run_id, [])}
-    due = _pull_days(plan, run)
+    due, remade = _pull_days(plan, run), _remade(plan, run)
     for task in tasks:
-        if task.task in due and task.ref in pulls:
+        if task.task == REMAKE and task.ref in remade:
+            tally.near(task.days, remade[task.ref], task.ref, task.task)
+        elif task.task in due and task.ref in pulls:
             tally.near(task.days, due[task.task](pulls[task.ref]), task.ref, task.task)
         elif task.task == TEST:
             tally.near(task.days, plan.setting("crew.test_days"), task.ref, task.task)
@@ -101,6 +105,21 @@ def _fed(plan: Plan, run: Any) -> float:
     )
 
 
+def _remade(plan: Plan, run: Any) -> dict[str, float]:
+    """Return how many days it takes to remake what lies in the pits of a run; none where none is.
+
+    As many as are priced, each in a share of the time of a dig.
+    """
+    share = plan.setting("rates.in_pit_share") / plan.setting("crew.digs_per_day")
+    out: dict[str, float] = {}
+    for pit in plan.by("pits", "run_id").get(run.run_id, []):
+        rows = by_item(plan, "pit").get(pit.pit_id, {})
+        number = sum(rows[item].quantity for item in IN_PIT if item in rows)
+        if number * share > 0:
+            out[pit.pit_id] = number * share
+    return out
+
+
 class _Waits:
     """The tasks of a run, and what each of them waits for."""
 
@@ -112,6 +131,7 @@ class _Waits:
         self.pits = [pit.pit_id for pit in pits]
         self.of_pulls = tuple(_pull_days(plan, run))
         self.fed = _fed(plan, run) > 0
+        self.remade = list(_remade(plan, run))
 
     def due(self) -> Iterator[tuple[str, str]]:
         """Yield the tasks a run has, by what is done and where."""
@@ -121,13 +141,14 @@ class _Waits:
             yield from ((what, pit) for what in (DIG, REFILL))
         yield from ((JOIN, pit) for pit in self.pits[1:-1])
         yield from ((TIE, pit) for pit in {*self.pits[:1], *self.pits[-1:]})
+        yield from ((REMAKE, pit) for pit in self.remade)
         yield TEST, self.run_id
         yield from ((what, self.run_id) for what in (LAY, CLEAR) if self.fed)
 
     def before(self, task: Any) -> list[tuple[str, str]]:
         """Return what a task waits for; of these a run may lack some."""
         tested = (TEST, self.run_id)
-        if task.task in (JOIN, TIE, REFILL):
+        if task.task in (JOIN, TIE, REFILL) or (task.task == REMAKE and task.ref in self.remade):
             return self._at_pit(task)
         if task.task == TEST:
             joins = [(JOIN, pit) for pit in self.pits[1:-1]]
@@ -140,7 +161,8 @@ class _Waits:
             return [(LAY, self.run_id), *digs, *own]
         if task.task == CLEAR:
             ties = [(TIE, pit) for pit in self.pits]
-            return [*ties, *((REMAKE, pull.pull_id) for pull in self.pulls)]
+            holes = [*(pull.pull_id for pull in self.pulls), *self.remade]
+            return [*ties, *((REMAKE, hole) for hole in holes)]
         return {
             OPEN: [(LAY, self.run_id)],
             REST: [(PULL, task.ref)],
@@ -149,13 +171,14 @@ class _Waits:
         }.get(task.task, [])
 
     def _at_pit(self, task: Any) -> list[tuple[str, str]]:
-        """Return what is waited for by joining, tying in and refilling at a pit."""
+        """Return what is waited for by joining, tying in, remaking and refilling at a pit."""
         met = [p.pull_id for p in self.pulls if task.ref in (p.insertion_pit, p.receiving_pit)]
         if task.task == JOIN:
             return [(DIG, task.ref), *((REST, name) for name in met)]
+        again = [(REMAKE, task.ref)] if task.task == REFILL else []
         if task.task == REFILL and (TIE, task.ref) in self.of:
-            return [(TIE, task.ref)]
-        return [(TEST, self.run_id), *((GROUT, name) for name in met)]
+            return [(TIE, task.ref), *again]
+        return [(TEST, self.run_id), *((GROUT, name) for name in met), *again]
 
 
 def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:

@@ -14,7 +14,7 @@ __all__ = ["RULES"]
 
 SITE = (
     *("pit set up", "excavation", "shored face", "surface made good"),
-    *("carrier laid in the open", "ground off the street"),
+    *("laying and bedding in the open", "ground off the street"),
 )
 
 
@@ -33,6 +33,7 @@ def surcharges(plan: Plan) -> Tally:
         row = rows.get("surcharge of the place")
         if row is None:
             continue  # a fault of another rule
+        tally.near(row.quantity, float(row.cost > 0), pit.pit_id, "pits that bear a surcharge")
         costs = [rows[item].cost for item in SITE if item in rows]
         due = more * math.fsum(cost for cost in costs if not math.isnan(cost))
         if _in_intersection(plan, pit):
