@@ -1,4 +1,4 @@
-"""Code pages: in which encoding a Shapefile says its letters are, and those it is not left to GDAL.
+"""Code pages: in which encoding a file says its letters are, and which are not left to GDAL.
 
 GDAL's recoding keeps a letter back until it has seen whether the next one is a mark upon it. That
 which comes last is then lost: the last letter of every value in Hebrew.
@@ -6,13 +6,16 @@ which comes last is then lost: the last letter of every value in Hebrew.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from geotools.errors import LayerError
 from geotools.intake.letters import encoding_name
 
-__all__ = ["stated_encoding", "to_decode"]
+__all__ = ["lossy_text", "stated_encoding", "to_decode"]
 
 _KEPT_BACK = ("cp1255", "cp1258", "big5hkscs", "shift_jisx0213", "euc_jisx0213")
 _UNKNOWN = ("tcvn",)  # as those, and not known to Python
+_HEBREW, _HEAD = b"WindowsHebrew", 512  # how MapInfo calls 1255, within so many bytes
 _BY_NUMBER = {"125": "Windows-1255", "126": "Windows-1256"}  # of the DBF, not known to GDAL
 
 
@@ -51,3 +54,16 @@ def _stated(target: str, sublayer: str) -> str:
         return ""
     said = str(tags.get("SOURCE_ENCODING") or "")
     return said if said or "CPG_VALUE" in tags else _BY_NUMBER.get(tags.get("LDID_VALUE", ""), "")
+
+
+def lossy_text(driver: str, path: Path | None) -> str:
+    """Say of a MapInfo file in Hebrew that letters are lost, and what to do; "" of others."""
+    if driver != "MapInfo File" or path is None or not path.is_file():
+        return ""
+    with path.open("rb") as stream:
+        if _HEBREW not in stream.read(_HEAD):
+            return ""
+    return (
+        f"text is in {_HEBREW.decode()}, of which the last letter of every value that ends in a "
+        "Hebrew letter is lost; export the layer as GeoPackage or Shapefile"
+    )

@@ -23,7 +23,7 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.arcs import finely, holding_arcs
-from geotools.intake.code_page import stated_encoding, to_decode
+from geotools.intake.code_page import lossy_text, stated_encoding, to_decode
 from geotools.intake.cut import Cut, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
@@ -122,6 +122,7 @@ def open_vector(
         raise damaged(label, place.path, error, target=place.target) from error
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
+    messages += filter(None, [lossy_text(info["driver"], place.path)])
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
     cut = look.cut(own) if info["driver"] == SHAPEFILE else None
     fid = info.get("fid_column", "")

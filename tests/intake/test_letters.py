@@ -337,3 +337,17 @@ def test_letters_that_are_not_of_the_code_page_the_file_says_are_told(
     assert "under [inputs.mains]" in text
     path.with_suffix(".cpg").write_text("TCVN5712-1")
     assert "says that its text is TCVN5712-1, of which the last" in fault(read_file, path, **entry)
+
+
+@pytest.mark.parametrize("encoding", ["CP1255", "CP1256"])
+def test_a_mapinfo_file_that_loses_letters_of_hebrew_is_told(
+    encoding, tmp_path, network, read_file, found
+):
+    words = {"CP1255": ["פלדה", "DI"], "CP1256": ["حديد", "DI"]}[encoding]
+    frame = network(main_id=["a", "b"], material=words).rename(columns={"diameter_mm": "dia"})
+    frame.to_file(tmp_path / "m.tab", driver="MapInfo File", ENCODING=encoding)
+    layers = read_file(tmp_path / "m.tab", fields={"diameter_mm": "dia"})
+    told = [text for text in found(layers, "reader-message")["text"] if "WindowsHebrew" in text]
+    assert len(told) == (encoding == "CP1255")
+    whole = set(words) == set(layers.mains.table["material"])
+    assert whole or "export the layer as GeoPackage or Shapefile" in told[0]
