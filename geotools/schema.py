@@ -978,7 +978,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "local_digs",
-            "Connections, services, hydrants and valves dug up between the pits.",
+            "Connections, services, hydrants and valves, dug up between the pits or spared it.",
             ("Point",),
             (
                 _text("dig_id", "identifier of the dig"),

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["Cut", "own_name", "utf8_names"]
+__all__ = ["Cut", "apart", "own_name", "utf8_names"]
 
 _BYTES = 10  # a Shapefile cuts names of columns to these
 _UTF8 = "utf-8"
@@ -57,10 +57,10 @@ def utf8_names(stored: Sequence[bytes], *, said: bool) -> list[str]:
         names = [own_name(name, _UTF8) for name in stored]
     except UnicodeDecodeError:
         return []
-    return _apart(names) if said or not all(map(str.isascii, names)) else []
+    return apart(names) if said or not all(map(str.isascii, names)) else []
 
 
-def _apart(names: Sequence[str]) -> list[str]:
+def apart(names: Sequence[str]) -> list[str]:
     """Return names with a number behind those that are alike by now."""
     taken, shown = set(names), []
     for name in names:

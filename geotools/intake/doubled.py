@@ -17,6 +17,7 @@ from geotools.intake.limits import limit
 from geotools.intake.lines import Parts, keep_parts
 from geotools.intake.notes import Note, note
 from geotools.intake.traffic import one_way
+from geotools.pipe.names import folded
 
 __all__ = ["Once", "joined_ways", "without_doubles"]
 
@@ -130,6 +131,9 @@ def _differences(
     """Return of each two rows in which of the fields they differ."""
     names = [name for name in fields if name in table]
     a, b = (table[names].iloc[rows].reset_index(drop=True) for rows in (one, other))
+    if "class" in names:  # as classes are compared everywhere
+        for side in (a, b):
+            side["class"] = side["class"].map(folded, na_action="ignore")
     differ = ((a != b) & ~(a.isna() & b.isna())).to_numpy(dtype=bool)
     return [np.array(names, dtype=object)[unlike].tolist() for unlike in differ]
 

@@ -39,9 +39,9 @@ def likely_names(columns: Iterable[str]) -> list[str]:
 
 
 def is_own_way(texts: Sequence[str | None]) -> bool:
-    """Tell whether texts are EWKT with a number or WKB, which are not read as WKT."""
-    first = next((text.strip() for text in texts if text and text.strip()), "")
-    return bool(_SRID.match(first) or _HEX.fullmatch(first))
+    """Tell whether any text is EWKT with a number or WKB, which are not read as WKT."""
+    bare = (text.strip() for text in texts if text)
+    return any(_SRID.match(text) or _HEX.fullmatch(text) for text in bare)
 
 
 def parsed(texts: Sequence[str | None]) -> tuple[npt.NDArray[Any], dict[int, str], set[int]]:

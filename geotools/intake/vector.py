@@ -24,7 +24,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.intake.arcs import finely, holding_arcs
 from geotools.intake.code_page import lossy_text, stated_encoding, to_decode
-from geotools.intake.cut import Cut, own_name, utf8_names
+from geotools.intake.cut import Cut, apart, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
@@ -168,6 +168,8 @@ def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
     for name in own or likely_names(file.columns):
         with _heard([]):  # it is heard when all is read
             texts = _spelled_texts(file, [name], max_features=LOOKED_AT)[1]
+        if not any(text and text.strip() for text in texts):
+            texts = _spelled_texts(file, [name])[1]
         geometry, _, numbers = parsed(texts)
         there = not texts or not shapely.is_missing(geometry).all()
         if there and (not own or is_own_way(texts)):
@@ -233,7 +235,7 @@ def _looked_at(label: str, place: Place, sublayer: str, encoding: str) -> _Look:
             return _Look(info, names, BYTES)
         if not (encoding or page):
             raise
-    columns = [own_name(name, encoding or page) for name in stored]
+    columns = apart([own_name(name, encoding or page) for name in stored])
     return _Look(info, columns, BYTES, encoding or page, by_brief=not page, page=page)
 
 

@@ -184,7 +184,7 @@ LEFT_OUT = (
     "suits; but the carrier of this run is fixed",
     "suits; but no carrier was planned through in this run",
     "suits; no easier to pull than one that gave no plan",
-    "suits; a pipe of its material that is cheaper by length was tried (carrier.tries)",
+    "suits; a pipe of its material that is cheaper by length as laid was tried (carrier.tries)",
     "suits; its material is dearer than those tried (carrier.tries)",
     "suits; a pipe of its material as cheap and no heavier was tried (carrier.tries)",
     "suits; pipes of other materials as cheap and no heavier were tried (carrier.tries)",

@@ -13,6 +13,7 @@ from geotools.intake.findings import Findings
 from geotools.layout.rules import rates_set, site_rates
 from geotools.lists import listed
 from geotools.network.ragged import BoolArray, FloatArray
+from geotools.pipe.names import folded
 from geotools.schema import ROLES
 
 __all__ = ["BY_ITEM", "SPLIT", "Rated", "bare", "report_unset", "share_unset"]
@@ -40,6 +41,10 @@ BY_ITEM: dict[str, tuple[str, ...]] = {
 SET_UP, LANES, SURCHARGE = "pit set up", "lane closed for a day", "surcharge of the place"
 PIPE = ("carrier pulled", "carrier in the open")
 SPLIT = (SET_UP, *PIPE, LANES, SURCHARGE)
+SITE = (
+    *("excavation", "shored face", "surface made good", "laying and bedding in the open"),
+    "ground off the street",
+)
 _SET_UPS = dict(
     zip(ROLES, ("receiving_pit", "insertion_pit", "insertion_pit", "two_way_pit"), strict=True)
 )
@@ -116,7 +121,8 @@ def report_unset(
     """
     rows = quantities[quantities["scope"].isin(["pit", "pull"]) & (quantities["cost"] != 0.0)]
     rows = rows[rows["cost"].notna()]
-    rows = rows.assign(item=rows["item"].astype(object).map(bare))
+    code, words = pd.factorize(rows["item"].astype(object))
+    rows = rows.assign(item=np.array([bare(word) for word in words], dtype=object)[code])
     whole = rows.groupby("item")["cost"].sum()
     rated = [
         Rated(BY_ITEM.get(str(item), ()), float(cost))
@@ -155,8 +161,18 @@ def _split(
     at = {name: getattr(brief.rates, name) for name in ("intersection_factor", "soft_place_factor")}
     # a factor that is neither came with the place
     which = [np.where(_alike(factor, rate), f"{name} ", "") for name, rate in at.items()]
-    yield from _summed(of[SURCHARGE], pd.Series(which[0]) + pd.Series(which[1]))
+    base = of[SURCHARGE]["ref"].astype(object).map(_site_rates(rows, by_pit)).to_numpy(dtype=object)
+    yield from _summed(of[SURCHARGE], pd.Series(which[0] + which[1] + base))
     yield from _lanes(of[LANES], by_pit, pulls, brief)
+
+
+def _site_rates(rows: pd.DataFrame, by_pit: pd.DataFrame) -> pd.Series:
+    """Return by pit the rates that price its site, of which a surcharge is a share."""
+    site = rows[rows["item"].isin([SET_UP, *SITE])]
+    item, pit = site["item"].astype(object), site["ref"].astype(object)
+    names = item.map({name: " ".join(rates) for name, rates in BY_ITEM.items()})
+    names = names.where(item != SET_UP, pit.map(by_pit["role"]).map(_SET_UPS))
+    return names.groupby(pit).agg(" ".join)
 
 
 def _lanes(
@@ -168,9 +184,13 @@ def _lanes(
     into = pd.Series(pulls["insertion_pit"].to_numpy(dtype=object), pulls["pull_id"].to_numpy())
     own = (rows["scope"] == "pit").to_numpy(dtype=bool)
     street = pit.where(own, pit.map(into)).map(by_pit["street_class"]).astype(object)
+    street = street.map(folded, na_action="ignore")
     known = street.isin(list(rates.lane_day)).to_numpy(dtype=bool)
     day = street.map(rates.lane_day).fillna(rates.lane_day_other).to_numpy(dtype=float)
-    shut = own & (rows["rate"].to_numpy(dtype=float) > day * (1 + SAME))
+    rate = rows["rate"].to_numpy(dtype=float)
+    # a string's may be that of a dearer street than its pit's
+    whole = np.isclose(rate, day * rates.full_closure_factor, rtol=SAME, atol=0.0)
+    shut = np.where(own, rate > day * (1 + SAME), whole)
     names = np.where(known, "lane_day", "lane_day_other").astype(object)
     yield from _summed(rows, pd.Series(names + np.where(shut, " full_closure_factor", "")))
 

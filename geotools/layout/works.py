@@ -99,7 +99,10 @@ def work_out(
 ) -> Works:
     """Work out what the plan of all runs means on site."""
     brief = ground.brief
-    digs = local_digs(ground.digs, pulls, table["run_id"].to_numpy(dtype=object))
+    digs = local_digs(
+        ground.digs, pulls, np.unique(pits["run"].to_numpy(dtype=np.int64)),
+        table["run_id"].to_numpy(dtype=object),
+    )  # fmt: skip
     counts = _dig_counts(digs, pulls)
     priced = _to_price(ground, table, pulls, sections, counts)
     total = np.asarray(sum(counts.values()), dtype=np.int64)

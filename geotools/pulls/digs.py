@@ -7,7 +7,7 @@ import pandas as pd
 
 from geotools.network.build import RunSet
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray
+from geotools.network.ragged import BoolArray, IntArray
 from geotools.pulls.names import numbered
 
 __all__ = ["dig_list", "local_digs"]
@@ -68,7 +68,10 @@ def _goes_on(rows: pd.DataFrame) -> BoolArray:
 
 
 def local_digs(
-    digs: pd.DataFrame, pulls: pd.DataFrame, run_ids: np.ndarray[tuple[int], np.dtype[np.object_]]
+    digs: pd.DataFrame,
+    pulls: pd.DataFrame,
+    planned: IntArray,
+    run_ids: np.ndarray[tuple[int], np.dtype[np.object_]],
 ) -> pd.DataFrame:
     """Say of every dig on a planned run which pull it lies on, or that a pit spares it.
 
@@ -78,19 +81,22 @@ def local_digs(
         As `dig_list` gives it.
     pulls : DataFrame
         ``run``, ``pull_id``, ``start``, ``end`` (m), sorted by run and start.
+    planned : ndarray of int64
+        Runs with a plan; of one laid in a single pit all is spared.
     run_ids : ndarray of str
     """
     run = digs["run"].to_numpy(dtype=np.int64)
     at = digs["chainage"].to_numpy(dtype=float)
-    planned = np.unique(pulls["run"].to_numpy(dtype=np.int64))
     keep = np.isin(run, planned)
     digs, run, at = digs[keep], run[keep], at[keep]
     starts = Places.of(pulls["run"].to_numpy(), pulls["start"].to_numpy(dtype=float), len(run_ids))
-    row = starts.holding(run, at) if len(run) else run
+    pulled = np.flatnonzero(np.isin(run, pulls["run"].to_numpy(dtype=np.int64)))
+    row = starts.holding(run[pulled], at[pulled])
     start = pulls["start"].to_numpy(dtype=float)[row]
     end = pulls["end"].to_numpy(dtype=float)[row]
-    on_pull = (at > start) & (at < end)
-    ids = pulls["pull_id"].to_numpy(dtype=object)[row]
+    on_pull, ids = np.zeros(len(run), dtype=bool), np.full(len(run), "", dtype=object)
+    on_pull[pulled] = (at[pulled] > start) & (at[pulled] < end)
+    ids[pulled] = pulls["pull_id"].to_numpy(dtype=object)[row]
     names = run_ids[run]
     return pd.DataFrame(
         {

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import fields
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from geotools.brief import Brief, load_brief
 from geotools.estimate.quantities import Prices, pit_quantities, pull_quantities
@@ -71,12 +73,12 @@ def test_what_is_counted_with_rates_that_nobody_set_is_told_in_one_finding() -> 
     Pull 12,000 and pipe 700; lanes 2 days at 150 local, 2 and 1 at 400 of another class, at twice
     that where none is left.
     """
-    (text,) = told()
+    (text,) = told()  # a surcharge is a share of what the site costs, so of those rates too
     total = 9000 + 18000 + 2400 + 2 * 19200 + 12000 + 700 + 300 + 1600 + 400
     assert text.startswith(
         "9 of the 9 rates that price this plan were set by nobody, and what stands in is "
-        "invented: rates.intersection_factor, rates.two_way_pit, rates.pull_setup, "
-        "rates.receiving_pit, rates.excavation, rates.lane_day_other and 3 more. "
+        "invented: rates.two_way_pit, rates.excavation, rates.intersection_factor, "
+        "rates.pull_setup, rates.receiving_pit, rates.lane_day_other and 3 more. "
         f"{total:,.0f} of its {total:,.0f} units (100%) is counted with them"
     )
 
@@ -91,8 +93,17 @@ def test_a_rate_that_was_set_counts_as_such_also_where_it_is_the_default() -> No
     (text,) = told(**rest, receiving_pit=9000, lane_day=["local = 150"], lane_day_other=400)
     assert text.startswith(
         "2 of the 9 rates that price this plan were set by nobody, and what stands in is invented: "
-        "rates.excavation, rates.full_closure_factor. 4,000 of its 82,800 units (5%)"
+        "rates.excavation, rates.full_closure_factor. 42,400 of its 82,800 units (51%)"
     )
+
+
+def test_classes_are_met_whatever_their_case_and_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lanes of all, 2 days and 1 a string's, at the rate of the class: none is shut whole."""
+    streets = PITS.assign(street_class="Art\u00e8re", traffic_cost=300.0)
+    monkeypatch.setattr(sys.modules[__name__], "PITS", streets)
+    monkeypatch.setattr(sys.modules[__name__], "PULLS", PULLS.assign(traffic_cost=150.0))
+    (text,) = told(lane_day=["ART\u00c8RE = 150"])
+    assert "lane_day" not in text and "full_closure_factor" not in text
 
 
 def test_no_finding_where_all_that_prices_the_plan_is_set() -> None:

@@ -286,6 +286,21 @@ def test_names_that_are_alike_once_they_are_cut_are_told_apart():
     assert own_name("A管路番号種".encode("shift_jis")[:10], "shift_jis") == "A管路番号"
 
 
+def test_columns_that_differ_in_the_letter_that_was_cut_stay_two(tmp_path, network, read_file):
+    """Of Shift_JIS half of it is left, of which the brief's whole name tells the column."""
+    path = tmp_path / "m.shp"
+    ids = {"id": ["A", "B"]}
+    columns = {"1管理番号名": ["鋳鉄", "PVC"], "1管理番号順": ["DI", "鋼"]}
+    shapefile(
+        path, network(**ids, **columns, main_id=None, diameter_mm=None), "shift_jis", says=False
+    )
+    for name, words in columns.items():
+        fields = {"main_id": "id", "material": name, "diameter_mm": "dia"}
+        layers = read_file(path, fields=fields, encoding="shift_jis")
+        table = layers.mains.table.sort_values("diameter")
+        assert table["material"].tolist() == words
+
+
 PAGES = [
     ("1255", 0, "cp1255", "חומר", ["פלדה", "ברזל"]),
     ("Windows-1255", 0, "cp1255", "חומר", ["פלדה", "ברזל"]),

@@ -10,6 +10,7 @@ import numpy as np
 import pyproj
 import pytest
 import shapely
+import shapely.affinity
 
 from geotools.brief import Brief
 from geotools.intake.read import read_layers
@@ -89,6 +90,17 @@ def test_of_geometries_as_text_a_window_takes_those_that_meet_it(tmp_path: Path)
     window = Window((499990.0, 5199990.0, 500110.0, 5200010.0), pyproj.CRS(32633))
     layers = read_layers(brief, window=window)
     assert np.unique(layers.mains.xy[:, 1]).tolist() == [5200000.0]
+
+
+@pytest.mark.parametrize("column", ["geom", "WKT"])
+@pytest.mark.parametrize("first", [[""] * 110, [LINE.wkt, "n/a"]])
+def test_what_comes_first_in_a_column_of_geometries_hides_none_of_the_others(
+    first: list[str], column: str, tmp_path: Path, read_file: Any
+) -> None:
+    two, three = (shapely.affinity.translate(LINE, yoff=off) for off in (40.0, 80.0))
+    path = table(tmp_path / "net.csv", column, *first, two.wkb_hex, f"SRID=32633;{three.wkt}")
+    layers = read_file(path, crs="EPSG:32633")
+    assert len(layers.mains.table) == 2 + first.count(LINE.wkt)
 
 
 def test_a_table_of_no_rows_is_a_layer_without_features(tmp_path: Path) -> None:

@@ -158,7 +158,7 @@ def test_a_pipe_that_suits_and_was_not_tried_says_why(plan: dict[str, Any]) -> N
     assert len(left)
     assert left["cost"].isna().all()
     assert set(left["reason"]) == {
-        "suits; a pipe of its material that is cheaper by length was tried (carrier.tries)"
+        "suits; a pipe of its material that is cheaper by length as laid was tried (carrier.tries)"
     }
     for run_id, rows in left.groupby("run_id"):
         tried = {
@@ -181,7 +181,7 @@ def test_a_pipe_is_left_out_for_a_cheaper_one_only_where_one_is_cheaper() -> Non
         left = _left_out(layout, np.zeros(2, dtype=np.int64), np.array([1, 3]))
         return [LEFT_OUT[k].removesuffix(" (carrier.tries)") for k in left]
 
-    cheaper = "suits; a pipe of its material that is cheaper by length was tried"
+    cheaper = "suits; a pipe of its material that is cheaper by length as laid was tried"
     alike = "suits; a pipe of its material as cheap and no heavier was tried"
     assert told([0, 2], [1.0, 2.0, 3.0, 4.0]) == [cheaper, cheaper]
     assert told([0, 2], [0.0, 0.0, 3.0, 4.0]) == [alike, cheaper]

@@ -67,7 +67,7 @@ def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_cos
         }
     )
     pulls = pd.DataFrame({"run": [0], "pull_id": ["A-L1"], "start": [10.0], "end": [95.0]})
-    got = local_digs(digs, pulls, np.array(["A", "B", "C"], dtype=object))
+    got = local_digs(digs, pulls, np.unique(pulls["run"]), np.array(["A", "B", "C"], dtype=object))
     # The run without a plan has no digs; what lies on the very edge is dug with the pit.
     assert got["run_id"].tolist() == ["A"] * 5
     assert got["dig_id"].tolist() == [f"A-D{k}" for k in range(1, 6)]
@@ -76,13 +76,25 @@ def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_cos
     assert got["cost"].tolist() == [2.0, 3.0, 5.0, 9.0, 1.0]
 
 
+def test_of_a_run_laid_in_a_single_pit_all_is_spared_and_costs_what_is_left_in_a_pit() -> None:
+    digs = pd.DataFrame(
+        {"run": [0, 1], "chainage": [1.0, 50.0], "kind": ["lateral", "valve"], "cost": [5.0, 9.0]}
+    ).assign(in_pit=[2.0, 4.0])
+    pulls = pd.DataFrame({"run": [1], "pull_id": ["B-L1"], "start": [10.0], "end": [95.0]})
+    got = local_digs(digs, pulls, np.array([0, 1]), np.array(["A", "B"], dtype=object))
+    assert got["run_id"].tolist() == ["A", "B"]
+    assert got["pull_id"].tolist() == ["", "B-L1"]
+    assert got["spared"].tolist() == [True, False]
+    assert got["cost"].tolist() == [2.0, 9.0]
+
+
 def test_no_pulls_and_no_digs_give_an_empty_table() -> None:
     digs = pd.DataFrame({"run": [0], "chainage": [1.0], "kind": ["lateral"], "cost": [5.0]})
     digs["in_pit"] = 2.0
     none = pd.DataFrame({"run": [], "pull_id": [], "start": [], "end": []})
     names = np.array(["A"], dtype=object)
-    assert local_digs(digs, none, names).empty
-    assert local_digs(digs.iloc[:0], none, names).empty
+    assert local_digs(digs, none, np.zeros(0, dtype=np.int64), names).empty
+    assert local_digs(digs.iloc[:0], none, np.zeros(0, dtype=np.int64), names).empty
 
 
 @pytest.fixture(scope="module")

@@ -28,7 +28,8 @@ def as_drawn(text: str) -> str:
 def _turned(text: str) -> str:
     from bidi.algorithm import get_display
 
-    drawn = str(get_display(_with_marks(_joiner().reshape(text))))
+    way = "L" if _own(text) == _LEFT else "R"
+    drawn = str(get_display(_with_marks(_joiner().reshape(text)), base_dir=way))
     return drawn.replace(_LEFT, "").replace(_RIGHT, "")
 
 
@@ -48,7 +49,7 @@ def _with_marks(text: str) -> str:
     the line if anything between them runs so, else the way of what is between and before them.
     """
     ways = _ways(text)
-    own = next((way for c, way in zip(text, ways, strict=True) if c.isalpha() and way), _LEFT)
+    own = _own(text)
     letters = list(text)
     for first, last in _pairs(text):
         within = set(ways[first:last]) - {""}
@@ -57,6 +58,17 @@ def _with_marks(text: str) -> str:
         for k in (first, last):
             letters[k] = f"{mark}{text[k]}{mark}"
     return "".join(letters)
+
+
+def _own(text: str) -> str:
+    """Return the way of a line: that of its first letter, or to the right where most letters run.
+
+    A line may be part of a sentence of the program that breaks before a name.
+    """
+    ways = [_STRONG.get(unicodedata.bidirectional(c), "") for c in text if c.isalpha()]
+    if ways.count(_LEFT) > ways.count(_RIGHT):
+        return _LEFT
+    return next((way for way in ways if way), _LEFT)
 
 
 def _ways(text: str) -> list[str]:

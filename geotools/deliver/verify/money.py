@@ -104,7 +104,6 @@ def _held(plan: Plan, pit: Any) -> dict[str, Item]:
 def _pit_items(plan: Plan, pit: Any, run: Any, area: float) -> dict[str, Item]:
     """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
     along = pit.before + pit.after
-    alone = not plan.by("pulls", "run_id").get(pit.run_id)  # then no digs are told of
     return {
         "pit set up": (1.0, plan.setting(SETUP[pit.role]), "each"),
         "excavation": (pit.volume, plan.setting("rates.excavation"), "volume"),
@@ -114,7 +113,7 @@ def _pit_items(plan: Plan, pit: Any, run: Any, area: float) -> dict[str, Item]:
         f"carrier in the open, {run.carrier}": (along, pipe_price(plan, run), "length"),
         "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
         "carrier tied in or joined, not priced": (1.0, math.nan, "each"),
-        **({} if alone else _held(plan, pit)),
+        **_held(plan, pit),
     }
 
 

@@ -140,6 +140,11 @@ def test_hebrew_and_arabic_are_drawn_from_right_to_left_and_arabic_joined() -> N
     assert drawn("Way 12, Ελλάδα") == "Way 12, Ελλάδα"
 
 
+def test_a_line_of_a_sentence_that_breaks_before_a_name_goes_on_from_left_to_right() -> None:
+    line = "\u05d1\u05df \u05d2\u05d5\u05e8\u05d9\u05d5\u05df before the next crossing"
+    assert drawn(line) == f"{line[:9][::-1]} before the next crossing"
+
+
 def test_lines_are_broken_as_they_are_read_and_as_wide_as_they_are_drawn() -> None:
     name = "شارع الملك فهد"
     assert text_width(name, 3.0) == text_width(drawn(name), 3.0)
