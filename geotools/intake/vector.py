@@ -109,17 +109,9 @@ def open_vector(
     sublayer = _choose(layer, label, place.sublayer, known)
     if len(known) > 1 or place.sublayer:
         label = f"{layer} ({place.shown}:{sublayer})"
-    try:
-        with _heard(messages):
-            look = _looked_at(label, place, sublayer, encoding)
-        info, columns = look.info, list(look.columns)
-    except UnicodeDecodeError as error:
-        if is_utf16(place.path):
-            raise damaged(label, place.path, error) from error
-        likely = likely_encoding(_stored_names(place, sublayer), mapped)
-        raise LayerError(label, name_fault(layer, error.object, encoding, likely)) from error
-    except READ_ERRORS as error:
-        raise damaged(label, place.path, error, target=place.target) from error
+    with _told(layer, label, place, sublayer, encoding, mapped), _heard(messages):
+        look = _looked_at(label, place, sublayer, encoding)
+    info, columns = look.info, list(look.columns)
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     messages += filter(None, [lossy_text(info["driver"], place.path)])
@@ -155,6 +147,22 @@ def open_vector(
         target=place.target,
         spelled=spelled,
     )
+
+
+@contextmanager
+def _told(
+    layer: str, label: str, place: Place, sublayer: str, encoding: str, mapped: Collection[str]
+) -> Iterator[None]:
+    """Say of a layer that cannot be looked into what is wrong with it."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        if is_utf16(place.path):
+            raise damaged(label, place.path, error) from error
+        likely = likely_encoding(_stored_names(place, sublayer), mapped)
+        raise LayerError(label, name_fault(layer, error.object, encoding, likely)) from error
+    except READ_ERRORS as error:
+        raise damaged(label, place.path, error, target=place.target) from error
 
 
 def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:

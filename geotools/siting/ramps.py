@@ -217,11 +217,10 @@ def fit_ramps(
     at = table["chainage"].to_numpy(dtype=float)
     room = np.stack(faces, axis=1)
     face = at[:, None] + room * np.array([1.0, -1.0])
-    depth = table["depth"].to_numpy(dtype=float)
+    names = ("depth", "ground_z", "axis_z")
+    depth, here, level = (table[name].to_numpy(dtype=float) for name in names)
     level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
-    here = table["ground_z"].to_numpy(dtype=float)
     last = axis.chainage[axis.offsets[run + 1] - 1]
-    level = table["axis_z"].to_numpy(dtype=float)
 
     def fitted(row: IntArray, back: FloatArray) -> Ramps:
         reach = room[row] + back[:, None]
