@@ -7,9 +7,9 @@ critical path unless it is the longer. Critical is what makes the run longer by 
 longer though all is begun as soon as may be: what is merely fused late could be fused sooner.
 Services are fed before they are cut off, and the host is cleaned before a pull. The carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
-and only then tied in to the mains in service at its ends. What lies in a
-pit needs no hole of its own: it is remade when the connections are, in a share of the time of one
-dug up, and the pit stays open until then.
+and only then tied in to the mains in service at its ends. What lies in a pit needs no hole of its
+own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
+open until then.
 Planning values.
 """
 

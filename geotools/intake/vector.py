@@ -181,6 +181,8 @@ def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
         geometry, _, numbers = parsed(texts)
         there = not texts or not shapely.is_missing(geometry).all()
         if there and (not own or is_own_way(texts)):
+            with _heard([]):  # a number may come first in any row, and says where all lie
+                numbers = numbers or parsed(_spelled_texts(file, [name])[1])[2]
             return name, numbered_crs(file.label, numbers)
     return "", None
 

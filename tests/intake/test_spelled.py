@@ -103,6 +103,16 @@ def test_what_comes_first_in_a_column_of_geometries_hides_none_of_the_others(
     assert len(layers.mains.table) == 2 + first.count(LINE.wkt)
 
 
+def test_the_number_of_a_crs_counts_in_whatever_row_it_comes_first(
+    tmp_path: Path, read_file: Any
+) -> None:
+    plain = [shapely.affinity.translate(LINE, yoff=40.0 * k).wkt for k in range(1, 111)]
+    path = table(tmp_path / "net.csv", "geom", *plain, f"SRID=32633;{LINE.wkt}")
+    assert read_file(path).mains.table["diameter"].size == 111
+    said = read_file(path, crs="EPSG:32632")
+    assert "crs-differs" in said.findings.table()["rule"].tolist()
+
+
 def test_a_table_of_no_rows_is_a_layer_without_features(tmp_path: Path) -> None:
     path = table(tmp_path / "net.csv", "geometry", LINE.wkt)
     (tmp_path / "none.csv").write_text("valve_id,geometry\n")
