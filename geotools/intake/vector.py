@@ -173,17 +173,19 @@ def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
     own = [name for name in file.columns if _is_geometry(name, info)]
     if info["geometry_type"] is not None and not own:
         return "", None
-    for name in own or likely_names(file.columns):
+    for name in dict.fromkeys([*own, *likely_names(file.columns)]):
         with _heard([]):  # it is heard when all is read
             texts = _spelled_texts(file, [name], max_features=LOOKED_AT)[1]
         if not any(text and text.strip() for text in texts):
             texts = _spelled_texts(file, [name])[1]
         geometry, _, numbers = parsed(texts)
-        there = not texts or not shapely.is_missing(geometry).all()
-        if there and (not own or is_own_way(texts)):
-            with _heard([]):  # a number may come first in any row, and says where all lie
-                numbers = numbers or parsed(_spelled_texts(file, [name])[1])[2]
-            return name, numbered_crs(file.label, numbers)
+        if texts and shapely.is_missing(geometry).all():
+            continue  # notes under such a name; another column may hold them
+        if name in own and not is_own_way(texts):
+            return "", None
+        with _heard([]):  # a number may come first in any row, and says where all lie
+            numbers = numbers or parsed(_spelled_texts(file, [name])[1])[2]
+        return name, numbered_crs(file.label, numbers)
     return "", None
 
 

@@ -103,6 +103,16 @@ def test_what_comes_first_in_a_column_of_geometries_hides_none_of_the_others(
     assert len(layers.mains.table) == 2 + first.count(LINE.wkt)
 
 
+def test_a_column_of_notes_named_as_geometries_hides_no_other(
+    tmp_path: Path, read_file: Any
+) -> None:
+    rows = [["main_id", "diameter_mm", "WKT", "geom"], ["A", "300", "see sheet 4", LINE.wkt]]
+    with (tmp_path / "net.csv").open("w", newline="") as stream:
+        csv.writer(stream).writerows(rows)
+    layers = read_file(tmp_path / "net.csv", crs="EPSG:32633")
+    assert layers.mains.xy.tolist() == [list(xy) for xy in LINE.coords]
+
+
 def test_the_number_of_a_crs_counts_in_whatever_row_it_comes_first(
     tmp_path: Path, read_file: Any
 ) -> None:
