@@ -135,27 +135,13 @@ def load_layer(
         system=system,
         values=source.column,
     )
-    faults = list(match.faults)
-    crs, remarks = crs_of(source, entry, faults)
-    faults += [] if source.spatial else [_no_geometry(source)]
-    faults += [why] if crs is not None and (why := unusable(crs)) else []
+    crs, remarks = _crs_or_faults(source, entry, match, mapping)
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match, system)
-    if match.faults and (text := other_encoding(source.columns, source.encoding, mapping.values())):
-        faults.append(text)
-    if faults or crs is None:
-        raise LayerError(source.label, faults)
     bounds = None if window is None else window.bounds_in(crs)
     content = source.read(match.names(), bounds)
-    remarks += _reader_remarks(content.messages, source.path)
-    remarks += _encoding_remarks(source, content, whole=window is None)
-    if source.spelled:
-        text = f"the geometries were read from the text in column {source.spelled!r}"
-        remarks.append(("info", "geometry-as-text", text))
+    remarks += _content_remarks(source, content, system, whole=window is None)
     names = _numbered(content.fids)
-    if content.arcs:
-        text = arcs_text(content.arcs, len(content.table), system)
-        remarks.append(("info", "arcs-as-chords", text))
     longitude = partial(longitudes, content.geometry, crs)
     judge = judge_of(source, content, bounds)
     converted = convert_fields(
@@ -180,6 +166,42 @@ def load_layer(
         assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
+
+
+def _crs_or_faults(
+    source: Source, entry: InputSource | None, match: Match, mapping: Mapping[str, str]
+) -> tuple[pyproj.CRS, list[tuple[str, str, str]]]:
+    """Return the CRS of a layer and what is told of it.
+
+    Raises
+    ------
+    LayerError
+        With every fault that shows before the features are read.
+    """
+    faults = list(match.faults)
+    crs, remarks = crs_of(source, entry, faults)
+    faults += [] if source.spatial else [_no_geometry(source)]
+    faults += [why] if crs is not None and (why := unusable(crs)) else []
+    if match.faults and (text := other_encoding(source.columns, source.encoding, mapping.values())):
+        faults.append(text)
+    if faults or crs is None:
+        raise LayerError(source.label, faults)
+    return crs, remarks
+
+
+def _content_remarks(
+    source: Source, content: Content, system: str, *, whole: bool
+) -> list[tuple[str, str, str]]:
+    """Return what is told of how the features were read."""
+    remarks = _reader_remarks(content.messages, source.path)
+    remarks += _encoding_remarks(source, content, whole=whole)
+    if source.spelled:
+        text = f"the geometries were read from the text in column {source.spelled!r}"
+        remarks.append(("info", "geometry-as-text", text))
+    if content.arcs:
+        text = arcs_text(content.arcs, len(content.table), system)
+        remarks.append(("info", "arcs-as-chords", text))
+    return remarks
 
 
 def _reader_remarks(messages: Sequence[str], path: Path | None) -> list[tuple[str, str, str]]:

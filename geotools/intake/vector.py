@@ -102,13 +102,7 @@ def open_vector(
     LayerError
         If it cannot be opened, has no such layer, or several and none is named.
     """
-    label = f"{layer} ({place.shown})"
-    _refuse_odd_name(label, place.path)
-    _refuse_short_shapefile(label, place.path)
-    known, messages = _known_layers(label, place)
-    sublayer = _choose(layer, label, place.sublayer, known)
-    if len(known) > 1 or place.sublayer:
-        label = f"{layer} ({place.shown}:{sublayer})"
+    label, sublayer, messages = _chosen(layer, place)
     with _told(layer, label, place, sublayer, encoding, mapped), _heard(messages):
         look = _looked_at(label, place, sublayer, encoding)
     info, columns = look.info, list(look.columns)
@@ -116,7 +110,6 @@ def open_vector(
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     messages += filter(None, [lossy_text(info["driver"], place.path)])
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
-    cut = look.cut(own) if info["driver"] == SHAPEFILE else None
     fid = info.get("fid_column", "")
     if fid and fid not in columns:
         columns.append(fid)
@@ -137,7 +130,7 @@ def open_vector(
         sublayer,
         tuple(c for c in columns if c != spelled and not _is_geometry(c, info)),
         info["crs"] or crs,
-        cut=cut,
+        cut=look.cut(own) if info["driver"] == SHAPEFILE else None,
         path=place.path,
         read=read,
         features=found.expected,
@@ -147,6 +140,18 @@ def open_vector(
         target=place.target,
         spelled=spelled,
     )
+
+
+def _chosen(layer: str, place: Place) -> tuple[str, str, list[str]]:
+    """Return how a source is called, which of its layers is read, and what the reader warned of."""
+    label = f"{layer} ({place.shown})"
+    _refuse_odd_name(label, place.path)
+    _refuse_short_shapefile(label, place.path)
+    known, messages = _known_layers(label, place)
+    sublayer = _choose(layer, label, place.sublayer, known)
+    if len(known) > 1 or place.sublayer:
+        label = f"{layer} ({place.shown}:{sublayer})"
+    return label, sublayer, messages
 
 
 @contextmanager

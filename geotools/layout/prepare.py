@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import give_back
-from geotools.brief import Brief, FixedPipe
+from geotools.brief import Brief, FixedPipe, Rates
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
@@ -106,16 +106,21 @@ def prepare(
         scene=scene,
         avoid=avoid_tree(layers.avoid, unsaid=brief.rates.soft_place_factor),
         edits=edits,
-        digs=dig_list(
-            runs,
-            connection=brief.rates.connection,
-            valve=brief.rates.valve,
-            in_pit_share=brief.rates.in_pit_share,
-            temporary=brief.rates.temporary_service,
-        ),
+        digs=_digs(runs, brief.rates),
         levels=levels,
         layers=layers,
         brief=brief,
+    )
+
+
+def _digs(runs: RunSet, rates: Rates) -> pd.DataFrame:
+    """Return what is dug up along the runs, at these rates."""
+    return dig_list(
+        runs,
+        connection=rates.connection,
+        valve=rates.valve,
+        in_pit_share=rates.in_pit_share,
+        temporary=rates.temporary_service,
     )
 
 

@@ -29,6 +29,12 @@ from geotools.siting.laydown import Laydown
 
 __all__ = ["Plan", "lay_out", "plan_cost"]
 
+# Columns of a pit that its candidate has for each role.
+OF_ROLE = (
+    *("ramp", "drop", "host_slope", "rest_slope", "volume", "area", "off_street", "supported"),
+    *("services", "remade", "valves", "days"),
+)
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -112,18 +118,7 @@ def _pits(
             "deepest": candidates.deepest[row, role],
             "length": candidates.length[row, role],
             "width": table["width"],
-            "ramp": candidates.ramp[row, role],
-            "drop": candidates.drop[row, role],
-            "host_slope": candidates.host_slope[row, role],
-            "rest_slope": candidates.rest_slope[row, role],
-            "volume": candidates.volume[row, role],
-            "area": candidates.area[row, role],
-            "off_street": candidates.off_street[row, role],
-            "supported": candidates.supported[row, role],
-            "services": candidates.services[row, role],
-            "remade": candidates.remade[row, role],
-            "valves": candidates.valves[row, role],
-            "days": candidates.days[row, role],
+            **{name: getattr(candidates, name)[row, role] for name in OF_ROLE},
             "lanes_taken": candidates.lanes.taken[row, role],
             "edge_low": candidates.lanes.low[row, role],
             "edge_high": candidates.lanes.high[row, role],

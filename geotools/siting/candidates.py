@@ -261,12 +261,8 @@ def find_candidates(
         table = aslant.streets(table)
         pits = replace(pits, lanes=aslant.lanes(pits.lanes, passage), aslant=aslant.row)
     verdict = _judged(table, profile, bends, pits, must, around, rules)
-    lanes, askew = lanes_askew(
-        table, axis, pits.extents, pits.ground, pits.lanes, around.scene,
-        wanted=verdict.code == 0, passage=passage,
-    )  # fmt: skip
-    pits = replace(pits, lanes=lanes)
-    verdict = _closed_to(table, lanes, verdict, askew, rules)
+    pits, askew = _with_lanes_askew(table, pits, verdict, around.scene, passage)
+    verdict = _closed_to(table, pits.lanes, verdict, askew, rules)
     costs = _costed(table, stations, runs, pits, verdict, around, settings)
     return Candidates(
         table=table.assign(
@@ -284,6 +280,21 @@ def find_candidates(
         lanes=pits.lanes,
         **costs,
     )
+
+
+def _with_lanes_askew(
+    table: pd.DataFrame,
+    pits: _Pits,
+    verdict: _Verdict,
+    scene: StreetScene | None,
+    passage: Passage,
+) -> tuple[_Pits, BoolTable]:
+    """Return the pits with the lanes their ground takes askew to the street, and which do so."""
+    lanes, askew = lanes_askew(
+        table, pits.axis, pits.extents, pits.ground, pits.lanes, scene,
+        wanted=verdict.code == 0, passage=passage,
+    )  # fmt: skip
+    return replace(pits, lanes=lanes), askew
 
 
 def _with_ground(table: pd.DataFrame, profile: Profile) -> pd.DataFrame:

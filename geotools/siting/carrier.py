@@ -167,9 +167,7 @@ def hold_contest(
     price = _price(pipes, brief)
     laid = price - _grout_spared(pipes, brief)
     tries = ranked(suits, pipes, laid)[:, : choice.tries].copy()
-    rows = np.flatnonzero(fixed >= 0)
-    tries[rows] = -1
-    tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)
+    rows = _try_fixed(tries, fixed, enters)
     in_window = (outside >= WINDOW * bore) & (outside < bore) & wanted[None, :]
     in_window[rows, fixed[rows]] = True
     flowing = np.isfinite(service["flow"].to_numpy(dtype=float))
@@ -194,6 +192,14 @@ def hold_contest(
         price=price,
         laid=laid,
     )
+
+
+def _try_fixed(tries: IntArray, fixed: IntArray, enters: npt.NDArray[np.bool_]) -> IntArray:
+    """Leave runs no pipe to try but the one fixed, and none if it does not enter; return them."""
+    rows = np.flatnonzero(fixed >= 0)
+    tries[rows] = -1
+    tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)
+    return rows
 
 
 def _check_surges(brief: Brief) -> None:

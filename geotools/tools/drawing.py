@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from geotools.cautions import IN_SHORT
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, RUNS
+
+if TYPE_CHECKING:
+    from geotools.deliver.drawing import Drawn
 
 __all__ = ["TOOL", "drawing"]
 
@@ -71,7 +75,6 @@ def drawing(
     from geotools.deliver.drawing import draw_plan, write_drawing
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
-    from geotools.deliver.wording import print_scale
     from geotools.lists import words_apart
 
     low, high = _SCALES
@@ -84,6 +87,13 @@ def drawing(
     if target is not None:
         progress("writing", 0.0)
         write_drawing(target, drawn, overwrite=overwrite)
+    return _told(drawn, scale, target)
+
+
+def _told(drawn: Drawn, scale: float, target: Path | None) -> Outcome:
+    """Say what was drawn and where it was written."""
+    from geotools.deliver.wording import print_scale
+
     counts, place = drawn.counts(), drawn.place
     summary = {
         "crs": place.name,
