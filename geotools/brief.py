@@ -583,7 +583,7 @@ class Pits(_Section):
         "29 CFR 1926 Subpart P, table B-1",
     )
     spoil_setback: Length = _set(
-        "0.6 m", "room kept free along the edge", "29 CFR 1926.651(j)(2): 2 ft", ge=0, le=10
+        "0.61 m", "room kept free along the edge", "29 CFR 1926.651(j)(2): 2 ft", ge=0, le=10
     )
     edit_reach: Length = _set(
         "5 m", "an edit belongs to a main no farther away than this", COMMON, gt=0, le=100
@@ -768,7 +768,8 @@ class Pulls(_Section):
     )
     duration: Time = _set(
         defaults.DURATION,
-        "time under tension, for the allowable stress and the stretch of PE",
+        "time under tension, for the allowable stress and the stretch of PE; in bends it is as "
+        "stiff as after half an hour",
         "ASTM F1804 (from memory)",
         gt=0,
         le=DAY,

@@ -71,7 +71,7 @@ def thicker_pipes(
     """Return the thicker walls that may do with fewer pits than the pipe of each run.
 
     Of its material and outside diameter, so that it lies in the same host; thicker walls take
-    more force and, of polyethylene, a tighter bend. Of those of one bending radius the cheapest
+    more force and, of polyethylene, a tighter bend. Of those of one bending radius the thinnest
     not tried yet.
 
     Parameters
@@ -92,21 +92,22 @@ def thicker_pipes(
     ndarray of int64, shape (k, n)
         In the order of the contest, -1 behind the last.
     """
-    dearer, price = _thicker(contest), contest.price
+    thicker, price = _thicker(contest), contest.price
     most = np.minimum(radius[pipe], eased) * (1 + SAME)
-    rest = suiting(contest, runs) & dearer[pipe] & (radius[None, :] <= most[:, None])
+    rest = suiting(contest, runs) & thicker[pipe] & (radius[None, :] <= most[:, None])
     rest &= ~_among(tried, len(price)) & (price[None, :] < worth[:, None])
-    bent = dearer & np.isclose(radius[:, None], radius[None, :], rtol=SAME, atol=0.0)
+    bent = thicker & np.isclose(radius[:, None], radius[None, :], rtol=SAME, atol=0.0)
     beaten = (rest.astype(np.float32) @ bent.astype(np.float32)) > 0
     return ranked(rest & ~beaten, contest.pipes, price)
 
 
 def _thicker(contest: Contest) -> npt.NDArray[np.bool_]:
     """Return which pipe (column) is a thicker wall of another (row): as wide, of its material."""
-    outside, material, price = contest.pipes.outside_m, contest.pipes.material, contest.price
+    outside, material = contest.pipes.outside_m, contest.pipes.material
+    wall = np.asarray(contest.pipes.wall_min_m)
     alike = np.isclose(outside[:, None], outside[None, :], rtol=SAME, atol=0.0)
     alike &= material[:, None] == material[None, :]
-    return np.asarray(alike & (price[:, None] < price[None, :]))
+    return np.asarray(alike & (wall[:, None] * (1 + SAME) < wall[None, :]))
 
 
 def larger_pipe(

@@ -44,11 +44,8 @@ def planned(
 
 
 def test_spoil_is_kept_two_feet_from_the_edge() -> None:
-    """29 CFR 1926.651(j)(2): printed 2 ft = 0.6096 m; the default 0.6 m is 1.6 % less, in print.
-
-    The rule is given in feet; the metric text of the trade rounds it to 0.6 m.
-    """
-    assert Brief().pits.spoil_setback == pytest.approx(2 * FOOT, rel=0.02)
+    """29 CFR 1926.651(j)(2): printed "at least 2 feet (.61 m)"; no less than the exact 0.6096 m."""
+    assert 2 * FOOT <= Brief().pits.spoil_setback == pytest.approx(0.61, rel=1e-12)
 
 
 @pytest.mark.parametrize(("feet", "engineer"), [(19.0, False), (21.0, True)])

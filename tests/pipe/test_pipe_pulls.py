@@ -141,6 +141,14 @@ def test_bending_takes_from_tension_and_a_straight_pipe_has_all_of_it() -> None:
     assert np.all((bent >= 0) & (bent <= straight))
 
 
+def test_a_bend_leaves_no_more_tension_to_a_pull_reckoned_longer() -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    radius, hours = 40 * pipe.outside_m, np.array([0.5, 1.0, 2.0, 12.0, 24.0])
+    left = tension_with_bending_n(pipe, radius, hours=hours)
+    assert np.all(left > 0) and np.all(np.diff(left) <= 0)
+    assert tension_with_bending_n(pipe, 27 * pipe.outside_m) == 0.0
+
+
 def test_bending_at_the_least_radius_of_pvc_uses_800_of_2800_psi() -> None:
     pipe = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
     left = tension_with_bending_n(pipe, 250 * pipe.outside_m) / allowable_tension_n(pipe)

@@ -168,6 +168,23 @@ def test_thicker_walls_are_the_cheapest_of_each_tighter_bend_that_could_ease_a_r
     assert len(asked) == (0 if eased == 0 else 1 if dear < 2 else 3)
 
 
+def test_a_wall_is_thicker_whatever_it_costs() -> None:
+    contest, brief = _held(service__least_capacity=0.1, rates__pe_pipe="0 / kg")
+    radius = pulled_pipes(contest.pipes, brief.carrier, brief.pulls)["radius"].to_numpy(dtype=float)
+    (own,) = _rows(contest, "400 mm SDR 26 PE100")
+    more = thicker_pipes(
+        contest,
+        np.array([0]),
+        np.array([own]),
+        tried=np.array([[own]]),
+        radius=radius,
+        eased=np.array([math.inf]),
+        worth=np.array([1.0]),
+    )[0]
+    # one of each tighter bend of the PPI Handbook ch. 7: 27, 25 and 20 diameters
+    assert sorted(radius[more[more >= 0]] / 0.4) == pytest.approx([20.0, 25.0, 27.0])
+
+
 SMALL = "355 mm SDR 21 PE100"
 
 

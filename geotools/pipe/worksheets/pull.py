@@ -265,7 +265,11 @@ def _strength_steps(
     return (
         *steps,
         step(
-            "s bend", "E OD/(2 R), E raised in the cold; up to s", bent, "stress", "extreme fibre"
+            "s bend",
+            f"E OD/(2 R), E of {pulling.BENT_H:g} h, more in the cold; up to s",
+            bent,
+            "stress",
+            "extreme fibre",
         ),
         step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
     )
