@@ -8,6 +8,7 @@ import pandas as pd
 from geotools.network.build import RunSet
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pulls.names import numbered
 
 __all__ = ["dig_list", "local_digs"]
@@ -95,7 +96,7 @@ def local_digs(
     start = pulls["start"].to_numpy(dtype=float)[row]
     end = pulls["end"].to_numpy(dtype=float)[row]
     on_pull, ids = np.zeros(len(run), dtype=bool), np.full(len(run), "", dtype=object)
-    on_pull[pulled] = (at[pulled] > start) & (at[pulled] < end)
+    on_pull[pulled] = (at[pulled] > start + EDGE) & (at[pulled] < end - EDGE)
     ids[pulled] = pulls["pull_id"].to_numpy(dtype=object)[row]
     names = run_ids[run]
     return pd.DataFrame(

@@ -105,8 +105,8 @@ def _passed(
 ) -> Edges:
     """Return what is paid by place before each pit's first edge, and up to its last."""
     first, last = edges
-    before = _cost_before(digs, count, runs, first, "left")
-    up_to = _cost_before(digs, count, runs, last, "right")
+    before = _cost_before(digs, count, runs, first - EDGE, "left")
+    up_to = _cost_before(digs, count, runs, last + EDGE, "right")
     if annulus is not None and grout > 0:
         before += grout * annulus.before(runs, first)
         up_to += grout * annulus.before(runs, last)

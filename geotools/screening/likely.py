@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,9 @@ from geotools.brief import Brief
 from geotools.layout.attempt import Equipped, equip
 from geotools.layout.rules import friction_band_of, pull_costs, site_rates, work_rates
 from geotools.layout.shared import Shared
+from geotools.layout.winners import winners
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.network.stretches import Stretches
+from geotools.network.stretches import EDGE, Stretches
 from geotools.pipe.excavation import end_volume_m3, pit_volume_m3, top_size_m
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
@@ -27,6 +28,7 @@ from geotools.screening.quick import (
     reach_by_force,
 )
 from geotools.screening.steep import PitGround, look_along, steepest_needed
+from geotools.siting.further import larger_pipe
 from geotools.siting.ramps import drop_to_host
 from geotools.siting.settle import ramp_length
 from geotools.siting.works import (
@@ -107,7 +109,7 @@ def surroundings(ground: Shared) -> Surroundings:
     of, at = digs["run"].to_numpy(dtype=np.int64), digs["chainage"].to_numpy(dtype=float)
     end = brief.pits.receiving_length / 2
     length = ground.runs.table["length"].to_numpy(dtype=float)
-    between = (at > end) & (at < length[of] - end)
+    between = (at > end + EDGE) & (at < length[of] - end - EDGE)
     on_pull = (digs["cost"] + digs["temporary"]).to_numpy(dtype=float)
     in_pit = (digs["in_pit"] + digs["temporary"]).to_numpy(dtype=float)
     upright = host[run] / 2 + brief.pits.side_room
@@ -160,33 +162,73 @@ def _lane_days(
 
 
 def estimate_runs(ground: Shared, around: Surroundings) -> Estimate:
-    """Estimate every run with each carrier a plan would try, and keep the cheapest.
+    """Estimate every run with each carrier a plan would try, and keep the one it would show.
 
-    Where no cost can be had, the first carrier is kept; a run without any has pipe -1.
+    The cheapest, or a larger bore for little more (`carrier.larger_for`), by the quick costs. Where
+    no cost can be had, the first carrier is kept; a run without any has pipe -1.
     """
-    best: Estimate | None = None
-    for rank, pipe in enumerate(ground.contest.tries.T):
+    carrier, contest = ground.brief.carrier, ground.contest
+    tried: list[Estimate] = []
+    for rank, pipe in enumerate(contest.tries.T):
         if rank and not (pipe >= 0).any():
             break
-        this = _with_carrier(ground, equip(ground, pipe), around)
-        best = this if best is None else _cheaper(best, this)
-    if best is None:
+        tried.append(_with_carrier(ground, equip(ground, pipe), around))
+    if not tried:
         raise ValueError("carrier.tries is 0")
-    return best
+    for _ in range(carrier.tries if carrier.larger_for > 0 else 0):
+        pipe = _larger(ground, tried)
+        if not (pipe >= 0).any():
+            break
+        tried.append(_with_carrier(ground, equip(ground, pipe), around))
+    return _of_each(tried, _shown(ground, tried))
 
 
-def _cheaper(old: Estimate, new: Estimate) -> Estimate:
-    """Return of each run the estimate that costs less; the old one where they are equal."""
-    cost = [np.where(np.isnan(e.cost), np.inf, e.cost) for e in (old, new)]
-    take = cost[1] < cost[0]
+def _shown(ground: Shared, tried: list[Estimate]) -> IntArray:
+    """Return which estimate a plan would show for each run, were the costs those of plans."""
+    cost, bore = _costs(tried), _bores(ground, tried)
+    return winners(cost, cost, bore, ground.brief.carrier.larger_for)
+
+
+def _larger(ground: Shared, tried: list[Estimate]) -> IntArray:
+    """Return the larger bore to try in each run, as of `larger_pipe`; -1 for none.
+
+    Its pits are taken to be those of a pipe of its material, as where runs are planned.
+    """
+    cost, bore, contest = _costs(tried), _bores(ground, tried), ground.contest
+    most = cost.min(axis=0) * (1 + ground.brief.carrier.larger_for)
+    length = ground.runs.table["length"].to_numpy(dtype=float)
+    pipe = np.array([one.pipe for one in tried])
+    known = np.isfinite(cost)
+    spare = np.where(known, most - np.where(known, cost, 0.0), -np.inf) / length
+    runs = np.arange(len(length))
+    above = bore[_shown(ground, tried), runs]
+    larger = larger_pipe(
+        contest, runs, above=above, tried=pipe.T, worth=(contest.laid[pipe] + spare).T
+    )
+    return np.where(known.any(axis=0), larger, -1)
+
+
+def _costs(tried: list[Estimate]) -> FloatArray:
+    """Return the costs, estimates x runs, infinite where none can be had."""
+    cost = np.array([one.cost for one in tried])
+    return np.where(np.isnan(cost), np.inf, cost)
+
+
+def _bores(ground: Shared, tried: list[Estimate]) -> FloatArray:
+    """Return the bores of the carriers, m, estimates x runs; below any where there is none."""
+    pipe = np.array([one.pipe for one in tried])
+    bore = np.asarray(ground.contest.pipes.bore_m, dtype=np.float64)
+    return np.where(pipe >= 0, bore[np.maximum(pipe, 0)], -1.0)
+
+
+def _of_each(tried: list[Estimate], shown: IntArray) -> Estimate:
+    """Return of each run the estimate that is shown."""
+    run = np.arange(len(shown))
     return Estimate(
-        pipe=np.where(take, new.pipe, old.pipe),
-        unpassed=np.where(take, new.unpassed, old.unpassed),
-        room=np.where(take, new.room, old.room),
-        longest=np.where(take, new.longest, old.longest),
-        pits=np.where(take, new.pits, old.pits),
-        steepness=np.where(take, new.steepness, old.steepness),
-        cost=np.where(take, new.cost, old.cost),
+        **{
+            field.name: np.array([getattr(one, field.name) for one in tried])[shown, run]
+            for field in fields(Estimate)
+        }
     )
 
 

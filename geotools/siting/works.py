@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.network.words import Texts, by_word
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.names import folded
@@ -190,7 +191,7 @@ def supported_face(volume: FloatArray, width: FloatArray, ends: FloatArray) -> F
 
 
 def number_in(digs: pd.DataFrame, run: IntArray, extents: Extents, runs: int) -> FloatArray:
-    """Return how many of these lie on the stretch of main each pit opens, shape (n, 4).
+    """Return how many of these lie on the stretch of main each pit opens, its edges included.
 
     Parameters
     ----------
@@ -200,12 +201,16 @@ def number_in(digs: pd.DataFrame, run: IntArray, extents: Extents, runs: int) ->
     extents : Extents
     runs : int
         Number of runs.
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
     """
     at = digs["chainage"].to_numpy(dtype=float)
     places = Places.of(digs["run"].to_numpy(dtype=np.int64), at, runs)
     rows = np.repeat(run, 4)
-    first = places.search(rows, extents.start.ravel(), "left")
-    last = places.search(rows, extents.end.ravel(), "right")
+    first = places.search(rows, extents.start.ravel() - EDGE, "left")
+    last = places.search(rows, extents.end.ravel() + EDGE, "right")
     return np.asarray((last - first).reshape(extents.start.shape), dtype=np.float64)
 
 

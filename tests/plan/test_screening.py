@@ -434,6 +434,10 @@ def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample: Path) -> None
     assert whole == pytest.approx(0.98, abs=0.01)
     more = both["pit_count"] - both["pit_count_quick"]
     assert (more == 0).mean() > 0.8
+    # the larger bore too that the brief pays for
+    shown = runs.query("status == 'planned'").set_index("run_id")["carrier"]
+    judged = quick.set_index("run_id")["carrier"][shown.index]
+    assert (judged == shown).mean() > 0.9
 
 
 @pytest.mark.parametrize("support", ["shored", "sloped"])

@@ -56,11 +56,15 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
     ]
 
 
-def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_costs_less() -> None:
+@pytest.mark.parametrize("off", [0.0, 6e-12])
+def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_costs_less(
+    off: float,
+) -> None:
+    """On the edge of a pit is in it, by however little chainages are rounded."""
     digs = pd.DataFrame(
         {
             "run": [0, 0, 0, 0, 0, 2],
-            "chainage": [1.0, 10.0, 50.0, 90.0, 95.0, 30.0],
+            "chainage": [1.0, 10.0 + off, 50.0, 90.0, 95.0 - off, 30.0],
             "kind": ["lateral", "lateral", "connection", "valve", "lateral", "lateral"],
             "cost": [5.0, 5.0, 5.0, 9.0, 5.0, 5.0],
             "in_pit": [2.0, 3.0, 2.0, 4.0, 1.0, 2.0],
@@ -74,6 +78,29 @@ def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared_and_cos
     assert got["pull_id"].tolist() == ["", "", "A-L1", "A-L1", ""]
     assert got["spared"].tolist() == [True, True, False, False, True]
     assert got["cost"].tolist() == [2.0, 3.0, 5.0, 9.0, 1.0]
+
+
+def test_like_runs_with_valves_on_the_edges_of_their_pits_cost_alike_and_pass_verify(
+    tmp_path: Path,
+) -> None:
+    """Receiving pits reach 3 m into a main at its ends; turned, the valves lie 1e-11 m off that."""
+    ways = [
+        shapely.LineString([(X, Y + 900 * k), (X + 300 * np.cos(a), Y + 900 * k + 300 * np.sin(a))])
+        for k, a in enumerate((0.1, 0.7, 1.3))
+    ]
+    columns = {"diameter_mm": 400.0, "bore_mm": 400.0, "cover_m": 1.5}
+    mains = gpd.GeoDataFrame({"main_id": ["A", "B", "C"], **columns}, geometry=ways, crs=CRS)
+    places = [way.interpolate(at) for way in ways for at in (3.0, 297.0)]
+    valves = gpd.GeoDataFrame({"kind": "gate"}, geometry=places, crs=CRS, index=range(6))
+    path = tmp_path / "plan.gpkg"
+    said = geotools.plan(
+        mains=mains, valves=valves, settings={"service.least_capacity": 0}, output=path
+    )
+    cost = said.layers["runs"]["cost"].to_numpy()
+    assert np.ptp(cost) < 0.01
+    spared = said.layers["local_digs"].query("kind == 'valve'").groupby("run_id")["spared"].sum()
+    assert spared.tolist() == [1, 1, 1]  # by the receiving pit; the other's ramp lies outside
+    assert not geotools.verify(path).failed
 
 
 def test_of_a_run_laid_in_a_single_pit_all_is_spared_and_costs_what_is_left_in_a_pit() -> None:

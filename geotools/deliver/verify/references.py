@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from typing import Any
 
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.tally import Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.schema import OUTPUTS
 
 __all__ = ["RULES"]
@@ -200,7 +201,7 @@ def connections(plan: Plan) -> Tally:
         if plan.by("pulls", "run_id").get(run.run_id):
             tally.near(run.connection_count, len(found), run.run_id, "connection_count")
     for pull in plan.rows("pulls"):
-        inside = [dig for dig in digs.get(pull.run_id, []) if pull.start < dig.chainage < pull.end]
+        inside = [dig for dig in digs.get(pull.run_id, []) if _lies_on(pull, dig)]
         tally.near(pull.digs, len(inside), pull.pull_id, "digs", layer="pulls")
         for dig in inside:
             tally.holds(
@@ -212,9 +213,14 @@ def connections(plan: Plan) -> Tally:
         there = bool(dig.pull_id)
         tally.holds(there != bool(dig.spared), dig.dig_id, "spared and on a pull, or neither")
         named = plan.one("pulls", "pull_id").get(dig.pull_id)
-        inside_it = named is not None and named.start < dig.chainage < named.end
+        inside_it = named is not None and _lies_on(named, dig)
         tally.holds(inside_it == there, dig.dig_id, "does not lie on the pull it names")
     return tally
+
+
+def _lies_on(pull: Any, dig: Any) -> bool:
+    """Tell whether a dig lies on a pull; on the edge of a pit it lies in the pit."""
+    return bool(pull.start + CLOSE < dig.chainage < pull.end - CLOSE)
 
 
 def mains(plan: Plan) -> Tally:
