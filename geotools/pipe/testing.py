@@ -172,8 +172,8 @@ def at_gauge_pa(low_point_pa: ArrayLike, fall_m: ArrayLike) -> FloatArray:
     low, fall = np.broadcast_arrays(
         np.asarray(low_point_pa, dtype=np.float64), np.asarray(fall_m, dtype=np.float64)
     )
-    for worst in {int(np.argmin(fall)), int(np.argmax(fall * per_m / low))} if fall.size else ():
-        check_range("fall_m", fall.flat[worst], 0.0, float(low.flat[worst]) / per_m, "m")
+    for row in np.flatnonzero(~((fall >= 0.0) & (fall * per_m <= low))):  # a hair beyond may pass
+        check_range("fall_m", fall.flat[row], 0.0, float(low.flat[row]) / per_m, "m")
     return np.asarray(low - per_m * fall, dtype=np.float64)
 
 

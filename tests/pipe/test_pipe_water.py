@@ -355,6 +355,21 @@ def test_a_gauge_is_held_against_the_pressure_at_its_own_low_point() -> None:
         at_gauge_pa(lows, falls[::-1])
 
 
+@pytest.mark.parametrize(
+    ("low", "fall"),
+    [(1e5, 50.0), (0.0, 1.0), (1e5, -1.0), (np.nan, 1.0), (1e5, np.nan), (-1e5, 0.0)],
+)
+@pytest.mark.parametrize("place", [0, 1, 2])
+def test_a_gauge_higher_than_its_pressure_reaches_is_refused_wherever_it_stands(
+    low: float, fall: float, place: int
+) -> None:
+    """Beside a gauge at its low point with no pressure, where head over pressure is 0/0."""
+    lows, falls = np.insert([0.0, 1e6], place, low), np.insert([0.0, 20.0], place, fall)
+    with pytest.raises(RangeError, match="fall_m"):
+        at_gauge_pa(lows, falls)
+    assert at_gauge_pa([0.0, 1e6], [0.0, 1e6 / 9806.65]).tolist() == pytest.approx([0, 0], abs=1e-9)
+
+
 def test_thicker_walls_take_longer() -> None:
     wall = np.linspace(0.005, 0.1, 50)
     window = fusion_window(0.6, wall)
