@@ -215,7 +215,7 @@ class SurgeVacuum:
     inside_pa : ndarray of float
         Gauge pressure it falls to, Pa.
     outside_pa : ndarray of float
-        Net pressure from outside, Pa; 0 where no vacuum comes.
+        Net pressure from outside, Pa; 0 where that inside is no less.
     stands_pa : ndarray of float
         Net pressure from outside that the carrier may stand so briefly, Pa.
     holds : ndarray of bool
@@ -240,7 +240,7 @@ def surge_vacuum(
     grout_factor: ArrayLike = GROUT_FACTOR,
     temperature_c: ArrayLike = RATED_C,
 ) -> SurgeVacuum:
-    """Hold a carrier against the vacuum that follows when its flow is stopped.
+    """Hold a carrier against vacuum and groundwater when its flow is stopped.
 
     Parameters
     ----------
@@ -269,14 +269,15 @@ def surge_vacuum(
 
     Notes
     -----
-    The pressure falls as far as it rises (`pressure.fallen_pressure_pa`). Below the atmosphere's,
-    what is missing and the groundwater press on the pipe together; where it is not, the water
-    inside holds and nothing is asked. The pipe stands the collapse pressure with its modulus at
-    half an hour. AWWA M23, M55, PPI Handbook ch. 6; from memory.
+    The pressure falls as far as it rises (`pressure.fallen_pressure_pa`). What the groundwater
+    presses more than is left inside, max(water - inside, 0), presses on the pipe: below the
+    atmosphere's both press together, above it the water inside holds as much of the groundwater
+    as it presses itself. The pipe stands the collapse pressure with its modulus at half an hour.
+    AWWA M23, M55, PPI Handbook ch. 6; from memory.
     """
     inside = fallen_pressure_pa(working_pa, surge_pa)
     water = groundwater_pressure_pa(groundwater_head_m)
-    outside = np.where(inside < 0.0, water - inside, 0.0)
+    outside = np.maximum(water - inside, 0.0)
     stands = collapse_pressure_pa(
         material,
         dr,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -26,7 +28,7 @@ def report_vacuum(
     *,
     middle: FloatArray,
 ) -> None:
-    """Warn of every planned run whose carrier does not stand the vacuum of a stop.
+    """Warn of every planned run whose carrier does not stand vacuum and groundwater of a stop.
 
     It is no refusal: how far the pressure falls is an assumption until a surge analysis is made.
 
@@ -59,7 +61,7 @@ def report_vacuum(
 
 
 def _held(service: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> SurgeVacuum:
-    """Hold the carrier of each run against the vacuum."""
+    """Hold the carrier of each run against vacuum and groundwater."""
     limits = brief.service
     grout = limits.grout_factor if brief.pulls.grouted else 1.0
     return surge_vacuum(
@@ -94,10 +96,15 @@ def _texts(
     return [
         f"run {names[k]}: where its flow stops at once (service.occasional_velocity, or the design "
         f"flow), the least working pressure of {told(least[k])} falls to "
-        f"{told(-found.inside_pa[k])} below the atmosphere's; with {told(water[k])} of groundwater "
+        f"{_fallen(found.inside_pa[k], told)}; with {told(water[k])} of groundwater "
         f"that is {told(found.outside_pa[k])} from outside, and {carrier[k]} stands "
         f"{told(found.stands_pa[k])} for a short time (service.collapse_safety in it): have a "
         "surge analysis made, and provide air valves or surge control, or take a thicker wall "
         "(carrier.dr)"
         for k in weak.tolist()
     ]
+
+
+def _fallen(inside: float, told: Callable[[float], str]) -> str:
+    """Say how low a gauge pressure is, Pa."""
+    return f"{told(-inside)} below the atmosphere's" if inside < 0 else told(inside)

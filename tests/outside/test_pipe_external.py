@@ -70,10 +70,15 @@ def test_a_stop_leaves_a_vacuum_and_groundwater_presses_beside_it() -> None:
     assert found.holds.tolist() == [False, True]
 
 
-def test_where_pressure_stays_inside_groundwater_is_not_asked_again() -> None:
-    found = surge_vacuum("PVC", 25, 300e3, [299e3, 301e3], groundwater_head_m=100.0)
-    assert found.inside_pa.tolist() == [1e3, -1e3]
-    assert found.outside_pa == pytest.approx([0.0, 1e3 + 980_665.0])
+def test_pressure_left_inside_takes_as_much_from_groundwater_as_it_is_and_no_more() -> None:
+    """Statics: 100 m of water are 980.665 kPa; what stands inside against it is 1, 0, -1 kPa."""
+    found = surge_vacuum("PVC", 25, 300e3, [299e3, 300e3, 301e3], groundwater_head_m=100.0)
+    assert found.inside_pa.tolist() == [1e3, 0.0, -1e3]
+    assert found.outside_pa == pytest.approx([979_665.0, 980_665.0, 981_665.0])
+    assert not found.holds.any()
+    beyond = surge_vacuum("PVC", 25, 300e3, [150e3, 299e3], groundwater_head_m=[10.0, 0.0])
+    assert beyond.outside_pa.tolist() == [0.0, 0.0]
+    assert beyond.holds.all()
 
 
 @pytest.mark.parametrize(

@@ -42,3 +42,13 @@ def test_a_carrier_that_a_surge_may_suck_flat_is_told_with_its_figures() -> None
     assert told["feature"].tolist() == ["weak", "fast"]
     for figure in ("150.0 kPa", "93.5 kPa", "9.8 kPa", "103.3 kPa", "31.5 kPa", "air valves"):
         assert figure in told["text"].iloc[0]
+
+
+def test_groundwater_over_what_pressure_is_left_is_told_too() -> None:
+    """By hand: 300 kPa less 243.5 is 56.5 inside; 30 m of water, 294.2 kPa, press 237.7 more."""
+    runs = pd.DataFrame({"run_id": ["deep"], "status": "planned", "pipe": 0, "carrier": "thin"})
+    service = pd.DataFrame({"least_working": [300e3], "flow": [np.nan], "head": [30.0]})
+    findings = Findings()
+    report_vacuum(runs, service, PIPES, load_brief(), findings, middle=np.zeros((1, 2)))
+    (text,) = findings.table()["text"]
+    assert "300.0 kPa falls to 56.5 kPa; with 294.2 kPa of groundwater that is 237.7 kPa" in text
