@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe._tables import rows
+from geotools.pipe.bounds import OUTSIDE_M
 from geotools.pipe.factors import HOUR, INCH, MINUTE, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
 from geotools.pipe.ranges import FloatArray, check_choice, check_range
@@ -18,6 +19,7 @@ __all__ = [
     "INTERFACIAL_PA",
     "ISO_PROCEDURES",
     "PIECE_SLACK",
+    "THICKEST_M",
     "FusionWindow",
     "IsoProcedure",
     "fusion_window",
@@ -27,6 +29,7 @@ __all__ = [
     "joint_count",
     "joint_hours",
     "least_bead_m",
+    "least_handling_s",
     "piece_count",
 ]
 
@@ -39,6 +42,10 @@ _TIMED_PROCEDURES = ("single_low", "single_high")
 _SOAK_S_PER_M = 4.5 * MINUTE / INCH
 _COOL_S_PER_M = 11.0 * MINUTE / INCH
 _SOAK_FROM_M = 14.0 * INCH
+_HANDLING_S = 15.0 * MINUTE  # up to this outside diameter
+_HANDLED_M = 18.0 * INCH
+_HANDLING_S_PER_M = 1.5 * MINUTE / INCH
+THICKEST_M = 0.2  # wall of a joint whose time is known
 
 
 @dataclass(frozen=True)
@@ -290,15 +297,45 @@ def iso_cooling_s(wall_m: ArrayLike, procedure: str) -> FloatArray:
     return np.asarray((0.015 * wall**2 - 0.47 * wall + 20.0) * MINUTE, dtype=np.float64)
 
 
-def joint_hours(wall_m: ArrayLike, *, handling_s: ArrayLike = 1350.0) -> FloatArray:
+def least_handling_s(outside_m: ArrayLike) -> FloatArray:
+    """Handling of a joint at its quickest: setting up, facing, aligning, moving on.
+
+    Parameters
+    ----------
+    outside_m : array_like
+        Outside diameter, m; 0.02 to 3.
+
+    Returns
+    -------
+    ndarray of float
+        Time, s.
+
+    Raises
+    ------
+    RangeError
+        If the diameter lies outside its range.
+
+    Notes
+    -----
+    15 min up to 18 in, and 1.5 min more with every inch beyond, for the pipe is lifted and the
+    machine is slow. With soak and cooling that is the quick end of practice from 20 to 36 in,
+    DIPS, DR 17 (40 to 75 min a joint), and no more than practice in smaller pipe: common practice,
+    no source. Larger pipe goes on by the same line, unchecked.
+    """
+    outside = check_range("outside_m", outside_m, *OUTSIDE_M, "m")
+    return np.asarray(_HANDLING_S + _HANDLING_S_PER_M * np.maximum(outside - _HANDLED_M, 0.0))
+
+
+def joint_hours(wall_m: ArrayLike, *, handling_s: ArrayLike) -> FloatArray:
     """Time from joint to joint: handling, soak and cooling.
 
     Parameters
     ----------
     wall_m : array_like
         Minimum wall, m; above 0 to 0.2.
-    handling_s : array_like, optional
-        Handling, facing and moving on, s; 15 to 30 min is common practice, no source.
+    handling_s : array_like
+        Handling, facing and moving on, s; 0 to 10 h. It grows with the pipe: `least_handling_s`
+        is the quickest, some twice that the slow end of practice.
 
     Returns
     -------
@@ -312,8 +349,10 @@ def joint_hours(wall_m: ArrayLike, *, handling_s: ArrayLike = 1350.0) -> FloatAr
 
     Notes
     -----
-    handling + 4.5 t + 11 t min, t in inches. Used for PVC too for want of an open standard.
+    handling + 4.5 t + 11 t min, t in inches. Held against practice, common and without a source,
+    in PE of 8 to 36 in, DR 11 to 17, walls of 0.8 to 2.3 in; beyond these soak and cooling go on
+    by the inch as in ASTM F2620, to 8 in. Used for PVC too for want of an open standard.
     """
-    wall = check_range("wall_m", wall_m, 0.0, 0.2, "m", above_low=True)
+    wall = check_range("wall_m", wall_m, 0.0, THICKEST_M, "m", above_low=True)
     handling = check_range("handling_s", handling_s, 0.0, 36000.0, "s")
     return np.asarray((handling + (_SOAK_S_PER_M + _COOL_S_PER_M) * wall) / HOUR)

@@ -12,13 +12,11 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.factors import HOUR, MINUTE
-from geotools.pipe.fusion import joint_hours
+from geotools.pipe.fusion import THICKEST_M, joint_hours, least_handling_s
 from geotools.pipe.pulling import LONGEST_LOAD_H, allowable_stress_pa
 from geotools.schema import quantity_text
 
 __all__ = ["longer_share", "report_longer_pulls", "report_short_joints"]
-
-QUICKEST = 15 * MINUTE  # s of handling; 15 to 30 min is common practice, no source
 
 
 def longer_share(hours: FloatArray, pipes: CarrierColumns, brief: Brief) -> FloatArray:
@@ -118,8 +116,10 @@ def report_short_joints(
     joined = pulls[pulls["strings"] > 1]
     count = joined["strings"].sub(1).groupby(joined["run"]).sum().astype(int)
     run = count.index.to_numpy(dtype=np.int64)
-    wall = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run]).wall_min_m
-    least = joint_hours(wall, handling_s=QUICKEST) * HOUR
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    handling = least_handling_s(pipe.outside_m)
+    wall = np.minimum(pipe.wall_min_m, THICKEST_M)  # what is told is "at least"
+    least = joint_hours(wall, handling_s=handling) * HOUR
     given = brief.pulls.string_joint_hours
     rows = np.flatnonzero(least > given)
     names, carriers = (runs[name].to_numpy(dtype=object)[run] for name in ("run_id", "carrier"))
@@ -131,7 +131,7 @@ def report_short_joints(
         [
             f"run {names[k]}: {told[k]} made while a pull stands still, and "
             f"pulls.string_joint_hours gives {given / MINUTE:.0f} min to each; heating and cooling "
-            f"{carriers[k]} with {QUICKEST / MINUTE:g} min of handling takes "
+            f"{carriers[k]} with {handling[k] / MINUTE:.0f} min of handling takes "
             f"{least[k] / MINUTE:.0f} min at least: pulls take longer, and cost more, than "
             "planned; set it to what your fusing crew needs and plan again"
             for k in rows.tolist()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from geotools.pipe.fusion import (
@@ -14,8 +15,10 @@ from geotools.pipe.fusion import (
     joint_count,
     joint_hours,
     least_bead_m,
+    least_handling_s,
 )
 from geotools.pipe.pulling import wall_area_m2
+from geotools.pipe.ranges import RangeError
 
 INCH = 0.0254
 FOOT = 0.3048
@@ -119,20 +122,23 @@ def test_single_high_cooling_is_that_of_the_american_practice() -> None:
 def test_time_per_joint_against_practice(
     outside: float, dr: float, low: float, high: float
 ) -> None:
-    """Handling of 15 to 30 min + 15.5 min per inch of wall.
-
-    Large pipe: the model gives 50 to 66 min for 36 in DR 17 and practice 75 to 120, so a handling
-    time of 40 min or more must be given for it: the low end of handling no longer holds there.
-    """
+    """Handling from its quickest to twice that, and 15.5 min per inch of wall."""
+    quick = float(least_handling_s(outside * INCH))
     wall = outside / dr * INCH
-    least = float(joint_hours(wall, handling_s=900)) * 60
-    most = float(joint_hours(wall, handling_s=1800)) * 60
-    if outside < 30:
-        assert least <= high
-        assert most >= low
-    else:
-        assert most < low
-        assert low <= float(joint_hours(wall, handling_s=2700)) * 60 <= high
+    least = float(joint_hours(wall, handling_s=quick)) * 60
+    most = float(joint_hours(wall, handling_s=2 * quick)) * 60
+    assert least <= high
+    assert most >= low
+    if outside > 18:  # the quickest of large pipe is no quicker than practice
+        assert low <= least <= high
+
+
+def test_handling_is_a_quarter_of_an_hour_up_to_18_in_and_grows_by_the_inch_beyond() -> None:
+    sizes = np.array([4.5, 13.2, 18.0, 20.0, 38.3]) * INCH
+    assert least_handling_s(sizes) / 60 == pytest.approx([15, 15, 15, 18, 45.45])
+    for beyond in (0.0, 3.1):
+        with pytest.raises(RangeError, match="outside_m"):
+            least_handling_s(beyond)
 
 
 def test_interfacial_pressure_is_60_to_90_psi() -> None:

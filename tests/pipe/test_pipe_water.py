@@ -373,7 +373,7 @@ def test_a_gauge_higher_than_its_pressure_reaches_is_refused_wherever_it_stands(
 def test_thicker_walls_take_longer() -> None:
     wall = np.linspace(0.005, 0.1, 50)
     window = fusion_window(0.6, wall)
-    for values in (window.soak_s, window.cool_s, joint_hours(wall)):
+    for values in (window.soak_s, window.cool_s, joint_hours(wall, handling_s=900)):
         assert np.all(np.diff(values) > 0)
     assert np.all(np.diff(window.removal_s) >= 0)
     assert np.all(np.diff(iso_cooling_s(wall, "single_high")) > 0)

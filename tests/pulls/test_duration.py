@@ -10,7 +10,7 @@ import pytest
 
 from geotools.brief import load_brief
 from geotools.intake.findings import Findings
-from geotools.pipe.catalogue import as_columns, carrier
+from geotools.pipe.catalogue import as_columns, carrier, custom_carrier
 from geotools.pulls.duration import report_longer_pulls, report_short_joints
 
 PIPES = as_columns(
@@ -80,32 +80,53 @@ def test_no_pulls_are_no_finding() -> None:
     assert len(_told("1 h", [])) == 0
 
 
-THICK = as_columns([carrier(system="DIPS", nominal="36 in", material="PE4710", dr=11)])
+JOINED = as_columns(
+    [
+        carrier(system="DIPS", nominal="36 in", material="PE4710", dr=11),
+        carrier(system="DIPS", nominal="36 in", material="PE4710", dr=17),
+        carrier(system="DIPS", nominal="16 in", material="PE4710", dr=11),
+        custom_carrier("thick", material="PE100", outside_m=1.6, wall_min_m=0.3),
+    ]
+)
 
 
-def _joints_told(allowed: str, strings: list[int]) -> pd.DataFrame:
-    """Return what is told of one run in 36 in DIPS DR 11, whose pulls have so many strings."""
+def _joints_told(allowed: str, strings: list[int], pipe: int = 0) -> pd.DataFrame:
+    """Return what is told of one run in such a pipe, whose pulls have so many strings."""
     pulls = pd.DataFrame({"run": 0, "insertion_pit": "P1", "strings": np.array(strings, float)})
     pits = pd.DataFrame({"pit_id": ["P0", "P1"], "x": [0.0, 5.0], "y": [0.0, 7.0]})
-    runs = pd.DataFrame({"run_id": ["R1"], "carrier": ["the pipe"], "pipe": [0]})
+    runs = pd.DataFrame({"run_id": ["R1"], "carrier": ["the pipe"], "pipe": [pipe]})
     findings = Findings()
     brief = load_brief(overrides={"pulls.string_joint_hours": allowed})
-    report_short_joints(pulls, pits, runs, THICK, brief, findings)
+    report_short_joints(pulls, pits, runs, JOINED, brief, findings)
     return findings.table()
 
 
 def test_joints_on_the_way_given_less_than_fusing_takes_are_warned_of() -> None:
-    # 38.30 in / 11 = 3.48 in of wall: 15 min, and 15.5 min an inch, are 69 min; ASTM F2620's
-    # heating and cooling by the inch, from memory
+    # 38.30 in / 11 = 3.48 in of wall: 15.5 min an inch are 54; ASTM F2620's heating and cooling
+    # by the inch, from memory; and 15 min of handling with 1.5 for each of 20.3 in over 18
     (row,) = _joints_told("1 h", [1, 3, 2]).itertuples()
     assert (row.severity, row.rule, row.feature) == ("warning", "joint-time-short", "R1")
     assert "run R1: 3 joints are made" in row.text
     assert "gives 60 min to each" in row.text
-    assert "takes 69 min at least" in row.text
+    assert "with 45 min of handling takes 99 min at least" in row.text
     assert (row.geometry.x, row.geometry.y) == (5.0, 7.0)
 
 
-@pytest.mark.parametrize(("allowed", "strings"), [("70 min", [3]), ("1 h", [1, 1]), ("1 h", [])])
+def test_an_hour_a_joint_is_short_in_large_pipe_and_not_in_small() -> None:
+    # 36 in DIPS DR 17: 2.25 in of wall are 35 min, and practice is 75 to 120 a joint
+    (row,) = _joints_told("1 h", [2], pipe=1).itertuples()
+    assert "with 45 min of handling takes 80 min at least" in row.text
+    assert not len(_joints_told("1 h", [2], pipe=2))
+    (row,) = _joints_told("30 min", [2], pipe=2).itertuples()
+    assert "with 15 min of handling takes 40 min at least" in row.text
+
+
+def test_a_wall_thicker_than_times_are_known_of_is_told_as_the_thickest() -> None:
+    assert len(_joints_told("4 h", [2], pipe=3)) == 0
+    assert len(_joints_told("3 h", [2], pipe=3)) == 1
+
+
+@pytest.mark.parametrize(("allowed", "strings"), [("100 min", [3]), ("1 h", [1, 1]), ("1 h", [])])
 def test_joints_given_their_time_or_none_on_the_way_go_without_a_word(
     allowed: str, strings: list[int]
 ) -> None:
