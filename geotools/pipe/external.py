@@ -335,6 +335,12 @@ def grout_injection_limit_pa(
     ------
     RangeError
         If an argument lies outside its range.
+
+    Notes
+    -----
+    P = Pa + rho w g (zw - m) - rho g (z - m), hydrostatics, where grout presses most beyond the
+    water inside: at the lowest point, m = 0, or, if it is lighter than water, as high as both
+    reach, m the lesser of port and head.
     """
     cap = check_range("cap_pa", cap_pa, 0.0, 1e7, "Pa")
     height = check_range("port_above_low_point_m", port_above_low_point_m, 0.0, _HIGHEST_M, "m")
@@ -347,7 +353,9 @@ def grout_injection_limit_pa(
         safety=safety,
         temperature_c=temperature_c,
     )
-    left = stands + groundwater_pressure_pa(inside_head_m) - heavy * GRAVITY * height
+    head = check_range("inside_head_m", inside_head_m, 0.0, _HIGHEST_M, "m")
+    at = np.where(heavy < WATER_DENSITY, np.minimum(height, head), 0.0)  # above the low point
+    left = stands + groundwater_pressure_pa(head - at) - heavy * GRAVITY * (height - at)
     return np.asarray(np.clip(np.minimum(left, cap), 0.0, None), dtype=np.float64)
 
 

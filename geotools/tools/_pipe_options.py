@@ -519,7 +519,6 @@ SHEETS = (
                 "length",
                 "head of water in the carrier at the lowest point",
                 "inside_head_m",
-                "head_m",
                 default="0 m",
             ),
             _quantity(

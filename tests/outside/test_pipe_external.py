@@ -152,6 +152,20 @@ def test_grout_pressure_is_capped_at_five_psi() -> None:
     assert uncapped / PSI == pytest.approx(14.7, abs=0.05)
 
 
+@pytest.mark.parametrize("density", [600.0, 999.0, 1000.0, 1001.0, 1500.0])
+@pytest.mark.parametrize(("port", "head"), [(30, 30), (30, 10), (10, 30), (30, 0), (0, 0)])
+def test_grout_at_its_limit_presses_no_place_beyond_what_the_pipe_stands(
+    density: float, port: float, head: float
+) -> None:
+    """Hydrostatics at 3,001 heights: grout outside less water inside, the most of them."""
+    at = np.linspace(0.0, port, 3001)
+    net = 9.80665 * (density * (port - at) - 1000.0 * np.maximum(head - at, 0.0))
+    given = {"port_above_low_point_m": port, "inside_head_m": head, "grout_density": density}
+    limit = float(grout_injection_limit_pa("PVC", 25, cap_pa=1e7, **given))
+    stands = float(collapse_pressure_pa("PVC", 25, hours=12.0))
+    assert limit == pytest.approx(max(stands - float(net.max()), 0.0), rel=1e-9, abs=1e-6)
+
+
 def test_annulus_of_the_worked_example() -> None:
     # 24.02/21.60 in: 0.6021 ft3/ft, 22.3 yd3 per 1000 ft, 0.05594 m3/m
     per_m = float(annulus_volume_m3(24.02 * INCH, 21.60 * INCH, 1.0))

@@ -243,6 +243,19 @@ def test_a_grout_sheet_says_in_plain_words_what_its_limit_is() -> None:
     assert _sheet("grout", PE).results[-1].text.endswith("P port is more than 0")
 
 
+def test_a_grout_sheet_shows_where_light_grout_presses_most() -> None:
+    """23 m of grout of 700 kg/m3 beside 5 m of water: most at the water's level, 18 m of grout."""
+    given = {"port_above_low_point_m": 23.0, "inside_head_m": 5.0}
+    stands = float(collapse_pressure_pa("PVC", 25, hours=12.0))
+    light, heavy = (
+        next(s for s in _sheet("grout", PVC, **given, **own).steps if s.symbol == "P port")
+        for own in ({"grout_density": 700.0}, {})
+    )
+    assert "(z - m), m the lesser of z and zw" in light.formula
+    assert light.value == pytest.approx(stands - 700 * 9.80665 * 18, rel=1e-6)  # 29 kPa
+    assert " m " not in heavy.formula
+
+
 def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
     sheet = _sheet("test", PE, factor=1.5, fall_m=10.0)
     # 10 m of water are 98.0665 kPa

@@ -25,6 +25,7 @@ __all__ = ["collapse_sheet", "grout_sheet"]
 
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, 3 % oval, N 2"
 _PORT = "least of Pa + rho w g zw - rho g z and "
+_LIGHT = "least of Pa + rho w g (zw - m) - rho g (z - m), m the lesser of z and zw, and "
 _CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
 _HEAD = (
     "the carrier stands the grout up to the port: P port is more than 0",
@@ -195,7 +196,7 @@ def grout_sheet(
             entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
             *_fill_entries(grout_density, cure_hours, temperature_c, condition),
         ),
-        steps=_grout_steps(pipe, stands, volume, limit, up),
+        steps=_grout_steps(grout_density < WATER_DENSITY, stands, volume, limit, up),
         results=(*_grout_results(volume, limit, up, lifts), verdict(Limit(passes, *_HEAD))),
         passes=passes,
         cautions=(_GROUT, PLANNING),
@@ -214,12 +215,13 @@ def _fill_entries(
 
 
 def _grout_steps(
-    pipe: Carrier, stands: ArrayLike, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
+    light: bool, stands: ArrayLike, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
 ) -> tuple[Step, ...]:
+    port = _LIGHT if light else _PORT
     return (
         step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
         step("Pa", _CURING, stands, "pressure", _COLLAPSE),
-        step("P port", _PORT + _CAP, limit, "pressure", "practice", _PORT + _CAP_US),
+        step("P port", port + _CAP, limit, "pressure", "practice", port + _CAP_US),
         step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
     )
 
