@@ -93,6 +93,7 @@ Diameter = Annotated[float, Kind("diameter")]
 Angle = Annotated[float, Kind("angle")]
 Force = Annotated[float, Kind("force")]
 Pressure = Annotated[float, Kind("pressure")]
+Density = Annotated[float, Kind("density")]
 Speed = Annotated[float, Kind("speed")]
 Time = Annotated[float, Kind("time")]
 Temperature = Annotated[float, Kind("temperature")]
@@ -749,6 +750,16 @@ class Pulls(_Section):
         "time the grout presses on the carrier before it holds itself",
         COMMON,
         **_range(bounds.LOAD_H, HOUR),
+    )
+    grout_density: Density = _set(
+        defaults.GROUT_DENSITY, "density of the fresh grout", COMMON, **_range(bounds.GROUT_DENSITY)
+    )
+    grout_pressure: Pressure = _set(
+        defaults.GROUT_PRESSURE,
+        "highest pressure at a grout port, whatever the carrier stands",
+        "common in specifications, from memory",
+        gt=bounds.GROUT_PRESSURE_PA[0],
+        le=bounds.GROUT_PRESSURE_PA[1],
     )
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)

@@ -101,6 +101,7 @@ US_UNITS = {
     "/ m^2": "/ ft^2",
     "/ m^3": "/ yd^3",
     "/ kg": "/ lb",
+    "kg/m^3": "lb/ft^3",
 }
 
 INCHES = 12  # to a foot

@@ -6,6 +6,8 @@ __all__ = [
     "BEAD_M",
     "GAP_M",
     "GROUTED",
+    "GROUT_DENSITY",
+    "GROUT_PRESSURE_PA",
     "LOAD_H",
     "OUTSIDE_M",
     "OWN_RATIO",
@@ -20,6 +22,8 @@ __all__ = [
 BEAD_M = (0.0, 0.1)  # height of a fusion bead
 GAP_M = (0.0, 0.5)  # gap all round
 GROUTED = (1.0, 5.0)  # what grout multiplies the collapse pressure of PE by
+GROUT_DENSITY = (300.0, 2300.0)  # of fresh grout, kg/m3; the lightest is mostly foam
+GROUT_PRESSURE_PA = (0.0, 1e7)  # allowed at a port, whatever the pipe stands
 LOAD_H = (0.01, 876_600.0)  # how long a load stands, h; the last is 100 years
 OUTSIDE_M = (0.02, 3.0)  # outside diameter of a pipe of one's own
 OWN_RATIO = (5.0, 100.0)  # outside diameter over wall of a pipe of one's own

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from geotools.pipe._tables import rows
+from geotools.pipe.factors import PSI
 
 __all__ = [
     "BEAD",
@@ -15,7 +16,11 @@ __all__ = [
     "FATIGUE_SAFETY",
     "FIT_RULE",
     "FORCE_SHARE",
+    "GROUT_DENSITY",
+    "GROUT_DENSITY_KG_PER_M3",
     "GROUT_FACTOR",
+    "GROUT_PRESSURE",
+    "GROUT_PRESSURE_PA",
     "HOST",
     "LIFE",
     "MACHINE_SHARE",
@@ -54,7 +59,12 @@ DURATION = f"{DURATION_H:g} h"
 FATIGUE_SAFETY = 2.0
 FIT_RULE = "share_of_bore"
 FORCE_SHARE = 0.5  # of the pipe's allowable tension
+GROUT_DENSITY_KG_PER_M3 = 1200.0
+GROUT_DENSITY = f"{GROUT_DENSITY_KG_PER_M3:g} kg/m^3"
 GROUT_FACTOR = 1.0
+_GROUT_PSI = 5.0
+GROUT_PRESSURE = f"{_GROUT_PSI:g} psi"
+GROUT_PRESSURE_PA = _GROUT_PSI * PSI
 HOST = "dry"
 LIFE = "50 year"
 MACHINE_SHARE = 0.75  # of the machine's rating

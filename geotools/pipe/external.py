@@ -7,10 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe.bounds import GROUTED, SAFETY
+from geotools.pipe import bounds
 from geotools.pipe.catalogue import CarrierLike
-from geotools.pipe.defaults import COLLAPSE_SAFETY, CURE_H, GROUT_FACTOR, OVALITY, RATED_C
-from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
+from geotools.pipe.defaults import (
+    COLLAPSE_SAFETY,
+    CURE_H,
+    GROUT_DENSITY_KG_PER_M3,
+    GROUT_FACTOR,
+    GROUT_PRESSURE_PA,
+    OVALITY,
+    RATED_C,
+)
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     is_polyethylene,
@@ -24,8 +32,6 @@ from geotools.pipe.ranges import FloatArray, RangeError, check_choice, check_ran
 __all__ = [
     "FIFTY_YEARS_H",
     "GROUTED_PE",
-    "GROUT_CAP_PA",
-    "GROUT_DENSITY",
     "VACUUM_H",
     "SurgeVacuum",
     "annulus_volume_m3",
@@ -42,9 +48,7 @@ __all__ = [
 
 FIFTY_YEARS_H = 50.0 * YEAR_H
 VACUUM_H = 0.5  # h; a surge is over in minutes, the modulus of half an hour is common for vacuum
-GROUT_CAP_PA = 5.0 * PSI
-GROUT_DENSITY = 1200.0
-GROUTED_PE = GROUTED[1]  # times; the older PPI sliplining table, from memory
+GROUTED_PE = bounds.GROUTED[1]  # times; the older PPI sliplining table, from memory
 # Columns of water and grout hold at any height; no two levels on land lie farther apart than this.
 _HIGHEST_M = 1e4
 _SHORT_H = 1.0
@@ -126,7 +130,7 @@ def collapse_pressure_pa(
     """
     grouted = _grout_factor(material, grout_factor)
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
-    factor = check_range("safety", safety, *SAFETY, "")
+    factor = check_range("safety", safety, *bounds.SAFETY, "")
     stiff, nu = warm_modulus_pa(material, hours, temperature_c), poisson_ratio(material, hours)
     ring = 2.0 * stiff / (1.0 - nu**2) / (ratio - 1.0) ** 3
     return np.asarray(ovality_factor(ovality) / factor * ring * grouted, dtype=np.float64)
@@ -270,10 +274,9 @@ def surge_vacuum(
     Notes
     -----
     The pressure falls as far as it rises (`pressure.fallen_pressure_pa`). What the groundwater
-    presses more than is left inside, max(water - inside, 0), presses on the pipe: below the
-    atmosphere's both press together, above it the water inside holds as much of the groundwater
-    as it presses itself. The pipe stands the collapse pressure with its modulus at half an hour.
-    AWWA M23, M55, PPI Handbook ch. 6; from memory.
+    presses more than is left inside, max(water - inside, 0), presses on the pipe: pressure left
+    inside holds as much of it, a vacuum adds to it. The pipe stands the collapse pressure with
+    its modulus at half an hour. AWWA M23, M55, PPI Handbook ch. 6; from memory.
     """
     inside = fallen_pressure_pa(working_pa, surge_pa)
     water = groundwater_pressure_pa(groundwater_head_m)
@@ -297,9 +300,9 @@ def grout_injection_limit_pa(
     *,
     cure_hours: ArrayLike = CURE_H,
     port_above_low_point_m: ArrayLike = 0.0,
-    grout_density: ArrayLike = GROUT_DENSITY,
+    grout_density: ArrayLike = GROUT_DENSITY_KG_PER_M3,
     inside_head_m: ArrayLike = 0.0,
-    cap_pa: ArrayLike = GROUT_CAP_PA,
+    cap_pa: ArrayLike = GROUT_PRESSURE_PA,
     ovality: ArrayLike = OVALITY,
     safety: ArrayLike = COLLAPSE_SAFETY,
     temperature_c: ArrayLike = RATED_C,
@@ -321,15 +324,14 @@ def grout_injection_limit_pa(
     inside_head_m : array_like, optional
         Head of water in the carrier at the low point, m; 0 to 10,000.
     cap_pa : array_like, optional
-        Limit of the specification, Pa; 5 psi is common, from memory.
+        Limit of the specification, Pa; 0 to 10 MPa. 5 psi is common, from memory.
     ovality, safety, temperature_c : array_like, optional
         As for `collapse_pressure_pa`; the heat of the grout as it sets is to be counted in.
 
     Returns
     -------
     ndarray of float
-        Pressure, Pa; 0 where the grout's own head is already too much: grout in lifts or fill
-        the carrier.
+        Pressure, Pa; 0 where the grout's own head is too much: grout in lifts or fill the carrier.
 
     Raises
     ------
@@ -342,16 +344,11 @@ def grout_injection_limit_pa(
     water inside: at the lowest point, m = 0, or, if it is lighter than water, as high as both
     reach, m the lesser of port and head.
     """
-    cap = check_range("cap_pa", cap_pa, 0.0, 1e7, "Pa")
+    cap = check_range("cap_pa", cap_pa, *bounds.GROUT_PRESSURE_PA, "Pa")
     height = check_range("port_above_low_point_m", port_above_low_point_m, 0.0, _HIGHEST_M, "m")
-    heavy = check_range("grout_density", grout_density, 300.0, 2300.0, "kg/m3")
+    heavy = check_range("grout_density", grout_density, *bounds.GROUT_DENSITY, "kg/m3")
     stands = collapse_pressure_pa(
-        material,
-        dr,
-        hours=cure_hours,
-        ovality=ovality,
-        safety=safety,
-        temperature_c=temperature_c,
+        material, dr, hours=cure_hours, ovality=ovality, safety=safety, temperature_c=temperature_c
     )
     head = check_range("inside_head_m", inside_head_m, 0.0, _HIGHEST_M, "m")
     at = np.where(heavy < WATER_DENSITY, np.minimum(height, head), 0.0)  # above the low point
@@ -360,7 +357,10 @@ def grout_injection_limit_pa(
 
 
 def grout_uplift_n_per_m(
-    carrier: CarrierLike, *, grout_density: ArrayLike = GROUT_DENSITY, condition: str = "empty"
+    carrier: CarrierLike,
+    *,
+    grout_density: ArrayLike = GROUT_DENSITY_KG_PER_M3,
+    condition: str = "empty",
 ) -> FloatArray:
     """Net uplift on a carrier drowned in fresh grout.
 
@@ -383,13 +383,16 @@ def grout_uplift_n_per_m(
     RangeError
         If an argument lies outside its range.
     """
-    heavy = check_range("grout_density", grout_density, 300.0, 2300.0, "kg/m3")
+    heavy = check_range("grout_density", grout_density, *bounds.GROUT_DENSITY, "kg/m3")
     displaced = heavy * GRAVITY * np.pi / 4.0 * np.square(carrier.outside_m)
     return np.asarray(displaced - weight_n_per_m(carrier, condition=condition))
 
 
 def grout_lift_count(
-    carrier: CarrierLike, *, grout_density: ArrayLike = GROUT_DENSITY, condition: str = "filled"
+    carrier: CarrierLike,
+    *,
+    grout_density: ArrayLike = GROUT_DENSITY_KG_PER_M3,
+    condition: str = "filled",
 ) -> NDArray[np.int64]:
     """Lifts in which the annulus may be grouted without floating the carrier.
 

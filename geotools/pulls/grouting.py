@@ -10,15 +10,15 @@ from geotools.brief import Brief
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
+from geotools.pipe.external import collapse_pressure_pa
 from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
 from geotools.schema import quantity_text
 
 __all__ = ["grouting_temperature_c", "lift_pressure_pa", "report_grout"]
 
 ADVICE = (
-    "use lighter grout or a stiffer pipe (a lower DR), or keep pressure in the carrier until the "
-    "grout has set"
+    "use lighter grout (pulls.grout_density) or a stiffer pipe (a lower DR), or keep pressure in "
+    "the carrier until the grout has set"
 )
 
 
@@ -27,13 +27,13 @@ def grouting_temperature_c(brief: Brief) -> float:
     return max(brief.pulls.ground_temperature, brief.service.water_temperature)
 
 
-def lift_pressure_pa(bore_m: FloatArray, lifts: FloatArray) -> FloatArray:
-    """Return what one lift of grout presses on the port by itself, Pa; hydrostatics.
+def lift_pressure_pa(bore_m: FloatArray, lifts: FloatArray, density: float) -> FloatArray:
+    """Return what one lift of grout, kg/m3, presses on the port by itself, Pa; hydrostatics.
 
     The bore is filled in so many lifts, taken as equally high. A port that is allowed less could
     not get one in, whatever the flow along the annulus takes besides.
     """
-    return np.asarray(GROUT_DENSITY * GRAVITY * bore_m / lifts, dtype=np.float64)
+    return np.asarray(density * GRAVITY * bore_m / lifts, dtype=np.float64)
 
 
 def report_grout(
@@ -71,7 +71,8 @@ def report_grout(
     _report_unknown(names[np.isnan(limit)], findings)
     lifts = sections["grout_lifts"].to_numpy(dtype=float)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
-    due = lift_pressure_pa(_filled_bore(pulls, pipe.outside_m), lifts)
+    bore = _filled_bore(pulls, pipe.outside_m)
+    due = lift_pressure_pa(bore, lifts, brief.pulls.grout_density)
     rows = np.flatnonzero(limit < due)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
     rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
@@ -133,31 +134,63 @@ def _words(
     system: str,
 ) -> str:
     """Say why a pull may not be grouted as planned, and what to do."""
+    cap, parts = brief.pulls.grout_pressure, []
+    if limit < cap:
+        parts.append(_crushed(rise, stands, limit, due, lifts, brief=brief, system=system))
+    if cap < due:
+        parts.append(
+            f"a port may be given {quantity_text(cap, 'pressure', system)} at most "
+            f"(pulls.grout_pressure), less than the {quantity_text(due, 'pressure', system)} "
+            f"{_one_of(lifts)} presses by itself, and none gets in; use lighter grout "
+            "(pulls.grout_density) or place it in more lifts, or set pulls.grout_pressure to what "
+            "your specification allows"
+        )
+    return "must not be grouted from its high point as planned: " + "; and ".join(parts)
+
+
+def _crushed(
+    rise: float,
+    stands: float,
+    limit: float,
+    due: float,
+    lifts: float,
+    *,
+    brief: Brief,
+    system: str,
+) -> str:
+    """Say that what a pipe stands leaves its port no pressure, or less than a lift's."""
 
     def pressure(value: float) -> str:
         return quantity_text(value, "pressure", system)
 
-    net = (GROUT_DENSITY - WATER_DENSITY) * GRAVITY
+    net = (brief.pulls.grout_density - WATER_DENSITY) * GRAVITY
     why = (
-        f"must not be grouted from its high point as planned: until the grout sets (pulls."
-        f"grout_cure, {brief.pulls.grout_cure / HOUR:g} h) the carrier stands "
-        f"{pressure(stands)}, and at its low point, {quantity_text(rise, 'length', system)} down, "
-        f"the grout presses {pressure(net * rise)} more than the water in it"
+        f"until the grout sets (pulls.grout_cure, {brief.pulls.grout_cure / HOUR:g} h) the carrier "
+        f"stands {pressure(stands)}"
     )
+    if net > 0:
+        why += (
+            f", and at its low point, {quantity_text(rise, 'length', system)} down, the grout "
+            f"presses {pressure(net * rise)} more than the water in it"
+        )
     why += (
         ": no pressure is left for the port (grout_limit 0), the carrier may be crushed; "
         if limit <= 0
-        else f": what is left for the port (grout_limit) is less than the {pressure(due)} one of "
-        f"{lifts:.0f} lifts presses by itself, and none gets in; "
+        else f": what is left for the port (grout_limit) is less than the {pressure(due)} "
+        f"{_one_of(lifts)} presses by itself, and none gets in; "
     )
-    most = (stands - due) / net
-    if most <= 0:
+    if net <= 0 or stands <= due:
         return why + ADVICE
-    stage = quantity_text(_down(most, system), "length", system)
+    stage = quantity_text(_down((stands - due) / net, system), "length", system)
     return (
         f"{why}split the pull, or grout it from ports midway in stages that rise no more than "
         f"{stage}, each on one that has set; or {ADVICE}"
     )
+
+
+def _one_of(lifts: float) -> str:
+    """Say one of so many lifts."""
+    return f"one of {lifts:.0f} lifts" if lifts > 1 else "the one lift"
 
 
 def _down(length: float, system: str) -> float:

@@ -158,13 +158,15 @@ def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, An
         cure_hours=brief.pulls.grout_cure / HOUR,
         port_above_low_point_m=up,
         inside_head_m=up,
+        grout_density=brief.pulls.grout_density,
+        cap_pa=brief.pulls.grout_pressure,
         ovality=brief.service.ovality,
         safety=brief.service.collapse_safety,
         temperature_c=grouting_temperature_c(brief),
     )
     return {
         "grout_limit": np.where(known, limit, np.nan),
-        "grout_lifts": grout_lift_count(pipe),
+        "grout_lifts": grout_lift_count(pipe, grout_density=brief.pulls.grout_density),
     }
 
 

@@ -134,7 +134,6 @@ def test_stresses_are_in_the_units_engineers_write_them_in(slipmain: Run) -> Non
     [
         (("fit", *PE, "--bore", "0.7 m", "--rule", "radial_gap"), "c needed", "10 mm", "0.39 in"),
         (("fit", *PE, "--bore", "0.7 m", "--rule", "share_or_total"), "c needed", "51 mm", "2 in"),
-        (("grout", *PE, "--bore", "0.7 m", "--length", "9 m"), "P port", "34.5 kPa", "5 psi"),
     ],
 )
 def test_limits_in_formulas_are_in_the_units_shown(
@@ -763,6 +762,7 @@ SHARED = {  # parameter of a hand calculation: setting of a plan
     "pressure.fatigue_safety": "service.fatigue_safety",
     "collapse.ovality": "service.ovality", "collapse.safety": "service.collapse_safety",
     "collapse.grout": "service.grout_factor", "grout.cure": "pulls.grout_cure",
+    "grout.density": "pulls.grout_density", "grout.cap": "pulls.grout_pressure",
     "test.factor": "service.test_factor", "test.temperature": "service.water_temperature",
 }  # fmt: skip
 

@@ -40,7 +40,7 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
         "grout": {
             "host_bore_m": 0.62, "length_m": 300, "port_above_low_point_m": 0.0,
             "inside_head_m": 0.0, "cure_hours": 12.0, "grout_density": 1200.0,
-            "condition": "filled", "temperature_c": 23.0,
+            "cap_pa": 34473.8, "condition": "filled", "temperature_c": 23.0,
         },
         "pit": {
             "drop_m": 3.0, "rest_m": 0.0, "form": "level", "working_m": 2.0, "bedding_m": 0.15,

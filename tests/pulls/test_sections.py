@@ -264,28 +264,75 @@ def test_pulls_grouted_where_no_level_is_known_are_warned_of_and_have_no_limit()
     assert told["feature"].tolist() == [",".join(plan["pulls"]["pull_id"])]
 
 
-def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> None:
-    """Hydrostatics: 24.02 in filled in two lifts of 1,200 kg/m3 press 3.59 kPa each."""
-    lift = 1200 * 9.80665 * 24.02 * INCH / 2
-    assert lift_pressure_pa(np.array([24.02 * INCH]), np.array([2.0])) == pytest.approx([lift])
+def _ports_told(limit: float, lifts: int = 2, **pulls: str) -> list[str]:
+    """Return what is told of a pull of 24.02 in DIPS 20 in DR 17 whose port has this limit, Pa."""
     pipe = as_columns([_pipe("20 in PE4710")])
     held = math.pi / 4 * ((24.02 * INCH) ** 2 - pipe.outside_m**2) * 300.0
-    pulls = pd.DataFrame(
+    row = pd.DataFrame(
         {"pull_id": ["L"], "run": [0], "insertion_pit": ["P"], "length": 300.0, "annulus": held}
     )
     pits = pd.DataFrame({"pit_id": ["P"], "x": [0.0], "y": [0.0]})
     runs = pd.DataFrame({"pipe": [0]})
-    brief = load_brief(overrides={"pulls.grouted": True})
+    own = {f"pulls.{name}": value for name, value in pulls.items()}
+    brief = load_brief(overrides={"pulls.grouted": True, **own})
+    findings = Findings()
+    sections = pd.DataFrame(
+        {"low_z": [0.0], "high_z": [40.0], "grout_limit": [limit], "grout_lifts": [lifts]}
+    )
+    report_grout(row, sections, pits, runs, pipe, brief, findings)
+    return list(findings.table()["text"])
+
+
+def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> None:
+    """Hydrostatics: 24.02 in filled in two lifts of 1,200 kg/m3 press 3.59 kPa each."""
+    lift = 1200 * 9.80665 * 24.02 * INCH / 2
+    bore = np.array([24.02 * INCH])
+    assert lift_pressure_pa(bore, np.array([2.0]), 1200.0) == pytest.approx([lift])
     for limit, warned in ((lift * 0.999, True), (lift * 1.001, False)):
-        findings = Findings()
-        sections = pd.DataFrame(
-            {"low_z": [0.0], "high_z": [40.0], "grout_limit": [limit], "grout_lifts": [2]}
-        )
-        report_grout(pulls, sections, pits, runs, pipe, brief, findings)
-        texts = findings.table()["text"].tolist()
+        texts = _ports_told(limit)
         assert len(texts) == warned
         # 14.7 psi less 3.59 kPa, over 200 kg/m3: 49.9 m
         assert not warned or "rise no more than 49." in texts[0]
+
+
+def test_a_port_whose_specification_lets_no_lift_in_is_told_so_and_not_a_weak_pipe() -> None:
+    """3.59 kPa a lift against 3.4 kPa; where the pipe leaves 3 kPa both are in the way."""
+    (text,) = _ports_told(3.4e3, grout_pressure="3.4 kPa")
+    assert "may be given 3.4 kPa at most (pulls.grout_pressure), less than the 3.6 kPa" in text
+    assert "stands" not in text
+    (text,) = _ports_told(3e3, grout_pressure="3.4 kPa")
+    assert "is less than the 3.6 kPa one of 2 lifts" in text
+    assert "; and a port may be given 3.4 kPa" in text
+    (text,) = _ports_told(3.4e3, 1, grout_pressure="3.4 kPa")
+    assert "less than the 7.2 kPa the one lift presses by itself" in text
+
+
+def test_heavy_grout_is_told_of_by_its_density_and_light_grout_not_as_heavier_than_water() -> None:
+    """1,600 kg/m3: 24.02 in in three lifts press 3.19 kPa; 600 x 9.80665 x 40 m are 235.4 kPa."""
+    (text,) = _ports_told(0.0, 3, grout_density="1600 kg/m^3")
+    assert "presses 235.4 kPa more than the water in it: no pressure is left" in text
+    # 101.64 kPa less 3.19, over 600 kg/m3
+    assert "rise no more than 16.7 m" in text
+    (text,) = _ports_told(0.0, 1, grout_density="600 kg/m^3")
+    assert "more than the water" not in text
+    assert "stages" not in text
+
+
+@pytest.mark.parametrize(
+    ("density", "lifts", "limit"),
+    # 20 in DIPS DR 17 full of water weighs 234 kg/m and takes the place of 0.2364 m3/m; it stands
+    # 101.64 kPa, of which grout 20 m high takes what it presses more than water
+    [("1600 kg/m^3", 2, 0.0), ("1200 kg/m^3", 2, 62.41e3), ("600 kg/m^3", 1, 101.64e3)],
+)
+def test_limit_and_lifts_of_the_grout_go_by_the_density_and_the_pressure_that_are_set(
+    density: str, lifts: int, limit: float
+) -> None:
+    own = {"pulls.grout_density": density, "pulls.grout_pressure": "2 bar"}
+    table = _sections([_pipe("20 in PE4710")], [5e5], [100.0, 110.0, 120.0], **own)
+    assert table["grout_lifts"].tolist() == [lifts]
+    assert table["grout_limit"][0] == pytest.approx(limit, abs=60.0)
+    usual = _sections([_pipe("20 in PE4710")], [5e5], [100.0, 110.0, 120.0])
+    assert usual["grout_limit"][0] == pytest.approx(5 * PSI, rel=1e-6)
 
 
 def test_grout_is_that_of_the_mains_a_pull_passes() -> None:

@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import external
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import ATMOSPHERE, GRAVITY, PSI, WATER_DENSITY
+from geotools.pipe.factors import ATMOSPHERE, GRAVITY, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
@@ -24,9 +24,8 @@ from geotools.pipe.worksheets._parts import (
 __all__ = ["collapse_sheet", "grout_sheet"]
 
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, 3 % oval, N 2"
-_PORT = "least of Pa + rho w g zw - rho g z and "
-_LIGHT = "least of Pa + rho w g (zw - m) - rho g (z - m), m the lesser of z and zw, and "
-_CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
+_PORT = "least of Pa + rho w g zw - rho g z and P cap"
+_LIGHT = "least of Pa + rho w g (zw - m) - rho g (z - m), m the lesser of z and zw, and P cap"
 _HEAD = (
     "the carrier stands the grout up to the port: P port is more than 0",
     "the carrier does not stand the grout up to the port: nothing is left for P port",
@@ -150,6 +149,7 @@ def grout_sheet(
     inside_head_m: float,
     cure_hours: float,
     grout_density: float,
+    cap_pa: float,
     condition: str,
     temperature_c: float,
 ) -> Worksheet:
@@ -160,7 +160,7 @@ def grout_sheet(
     pipe : Carrier
     host_bore_m, length_m : float
         High bore of the host, and length grouted, m.
-    port_above_low_point_m, inside_head_m, cure_hours, grout_density, temperature_c : float
+    port_above_low_point_m, inside_head_m, cure_hours, grout_density, cap_pa, temperature_c : float
         As for `external.grout_injection_limit_pa`.
     condition : {"empty", "filled"}
         Air or water inside the carrier.
@@ -178,12 +178,12 @@ def grout_sheet(
         port_above_low_point_m=port_above_low_point_m,
         inside_head_m=inside_head_m,
         grout_density=grout_density,
+        cap_pa=cap_pa,
         temperature_c=temperature_c,
     )
     stands = external.collapse_pressure_pa(
         pipe.material, pipe.dr, hours=cure_hours, temperature_c=temperature_c
     )
-    passes = bool(limit > 0.0)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
     lifts = external.grout_lift_count(pipe, grout_density=grout_density, condition=condition)
     return Worksheet(
@@ -194,20 +194,21 @@ def grout_sheet(
             entry("L", length_m, "length", "length grouted"),
             entry("z", port_above_low_point_m, "length", "port above the lowest point"),
             entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
-            *_fill_entries(grout_density, cure_hours, temperature_c, condition),
+            *_fill_entries(grout_density, cap_pa, cure_hours, temperature_c, condition),
         ),
         steps=_grout_steps(grout_density < WATER_DENSITY, stands, volume, limit, up),
-        results=(*_grout_results(volume, limit, up, lifts), verdict(Limit(passes, *_HEAD))),
-        passes=passes,
+        results=_grout_results(volume, limit, up, lifts),
+        passes=bool(limit > 0.0),
         cautions=(_GROUT, PLANNING),
     )
 
 
 def _fill_entries(
-    grout_density: float, cure_hours: float, temperature_c: float, condition: str
+    grout_density: float, cap_pa: float, cure_hours: float, temperature_c: float, condition: str
 ) -> tuple[Entry, ...]:
     return (
         entry("rho", grout_density, "density", "density of the grout"),
+        entry("P cap", cap_pa, "pressure", "highest pressure the specification lets a port have"),
         entry("cure", cure_hours, "hours", "time the grout presses"),
         entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
         entry("inside", condition, "word", "carrier empty or filled"),
@@ -217,21 +218,21 @@ def _fill_entries(
 def _grout_steps(
     light: bool, stands: ArrayLike, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
 ) -> tuple[Step, ...]:
-    port = _LIGHT if light else _PORT
     return (
         step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
         step("Pa", _CURING, stands, "pressure", _COLLAPSE),
-        step("P port", port + _CAP, limit, "pressure", "practice", port + _CAP_US),
+        step("P port", _LIGHT if light else _PORT, limit, "pressure", "practice"),
         step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
     )
 
 
 def _grout_results(
-    volume: ArrayLike, limit: ArrayLike, up: ArrayLike, lifts: ArrayLike
+    volume: ArrayLike, limit: FloatArray, up: ArrayLike, lifts: ArrayLike
 ) -> tuple[Entry, ...]:
     return (
         entry("V", volume, "volume", "grout, without loss"),
         entry("P port", limit, "pressure", "most pressure at the port"),
         entry("uplift", up, "line_load", "to hold down if grouted at once"),
         entry("lifts", lifts, "number", "lifts that do not float the carrier"),
+        verdict(Limit(bool(limit > 0.0), *_HEAD)),
     )
