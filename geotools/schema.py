@@ -1528,7 +1528,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "settings",
-            "Every criterion used.",
+            "Every setting used, given or by default.",
             (),
             (
                 _text("name", "key of the brief"),

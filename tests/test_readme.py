@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import re
 import shlex
 import sys
@@ -302,6 +303,18 @@ def test_pipe_imports_nothing_of_the_project_but_itself() -> None:
         for name in rooms_imported(path) - {"pipe"}
     }
     assert sorted(wrong) == []
+
+
+def test_numbers_that_are_no_settings_stand_in_the_guide_as_the_code_has_them() -> None:
+    sizes = {"in": 0.0254, "ft": 0.3048, "min": 60.0}  # hours and years count as they are
+    (text,) = re.findall(r"## Numbers that are no settings\n(.*?)\n## ", GUIDE.read_text(), re.S)
+    row = re.compile(r"^\| .+ \| ([\d.,]+) ?(\S*) \| `(\S+)\.py` `(\w+)` \|$", re.M)
+    rows = row.findall(text)
+    assert len(rows) == text.count("\n| ") - 1 > 20
+    for number, unit, module, name in rows:
+        held = getattr(importlib.import_module(f"geotools.{module.replace('/', '.')}"), name)
+        told = float(number.replace(",", "")) * sizes.get(unit, 1.0)
+        assert held == pytest.approx(told), name
 
 
 def test_broad_excepts_stand_where_the_guide_says_and_nowhere_else() -> None:

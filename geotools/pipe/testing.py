@@ -17,6 +17,7 @@ from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 from geotools.pipe.ranges import ChoiceError, FloatArray, check_range
 
 __all__ = [
+    "FILLING_M_PER_S",
     "PE_TEST",
     "PeTest",
     "at_gauge_pa",
@@ -31,6 +32,7 @@ __all__ = [
     "water_volume_m3",
 ]
 
+FILLING_M_PER_S = 0.3  # of the water that fills a main (1 ft/s); common practice, no source
 _C605 = 148_000.0
 _MAKE_UP_HOURS = (1.0, 2.0, 3.0)
 
@@ -203,7 +205,7 @@ def water_volume_m3(bore_m: ArrayLike, length_m: ArrayLike) -> FloatArray:
 
 
 def filling_hours(
-    bore_m: ArrayLike, length_m: ArrayLike, *, velocity_m_per_s: ArrayLike = 0.3
+    bore_m: ArrayLike, length_m: ArrayLike, *, velocity_m_per_s: ArrayLike = FILLING_M_PER_S
 ) -> FloatArray:
     """Time to fill a pipe slowly enough for the air to leave.
 
@@ -212,7 +214,7 @@ def filling_hours(
     bore_m, length_m : array_like
         As for `water_volume_m3`.
     velocity_m_per_s : array_like, optional
-        Velocity of filling, m/s; above 0 to 2. 0.3 m/s (1 ft/s) is common practice, no source.
+        Velocity of filling, m/s; above 0 to 2.
 
     Returns
     -------
