@@ -19,6 +19,7 @@ from geotools.pipe.materials import (
     modulus_temperature_factor,
     tension_temperature_factor,
 )
+from geotools.pipe.pits import SLOPE_OVER_M
 
 __all__ = [
     "Pipe",
@@ -31,6 +32,7 @@ __all__ = [
     "passing_radius",
     "pieces",
     "ramp_drop",
+    "ramp_ground",
     "ramp_least",
     "shared_out",
     "tension",
@@ -40,6 +42,7 @@ __all__ = [
 WARM_C = 20.0  # least bending radii hold from here up
 PIECE_SLACK = 1e-6  # share of a pipe: a cut this short is rounding
 ISO_SERIES = {7.4: 5, 9.0: 6, 11.0: 7, 13.6: 8, 17.0: 9, 21.0: 10, 26.0: 11, 33.0: 12, 41.0: 13}
+RAMP_SPARE = 10.0  # m
 ONE_LANE_TAPER = 100 * FOOT  # MUTCD table 6B-3, the longest
 DOWNSTREAM_TAPER = 50 * FOOT
 SIGHT = ((20, 115), (25, 155), (30, 200), (35, 250), (40, 305), (45, 360),
@@ -183,6 +186,23 @@ def ramp_least(radius: float, slopes: Slopes, form: str) -> float:
     if form == "lifted":
         return 0.0
     return radius * max(math.sin(math.atan(slopes.host)) - math.sin(math.atan(slopes.rest)), 0.0)
+
+
+def ramp_ground(drop: float, ramp: float, radius: float, *, form: str, working: float) -> float:
+    """How far back from the room at its face the ground of a ramp is looked up, m.
+
+    Twice the ramp of the drop on level ground, L = n R sin c with n R (1 - cos c) = H, n arcs, and
+    10 m, or n R if that is less; half of it is no less than the room of half a hole. Doubled until
+    the ramp there is lies on it, up to four radii: none is longer. The slope behind comes on top.
+    """
+    deepest = (1 if form == "lifted" else 2) * radius
+    flat = deepest * math.sin(math.acos(1.0 - drop / deepest)) if 0.0 < drop <= deepest else 0.0
+    back = min(2.0 * flat + RAMP_SPARE, deepest) + SLOPE_OVER_M
+    back += max(working - back / 2.0, 0.0)
+    longest = 4.0 * radius + SLOPE_OVER_M
+    while back < min(ramp + SLOPE_OVER_M, longest):
+        back = min(2.0 * back, longest)
+    return back
 
 
 def pieces(length: float, piece: float) -> int:

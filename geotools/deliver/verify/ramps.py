@@ -9,7 +9,13 @@ from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import between, grounded
-from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop, ramp_least
+from geotools.deliver.verify.formulas import (
+    Slopes,
+    least_radius,
+    ramp_drop,
+    ramp_ground,
+    ramp_least,
+)
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import bow, one_hole, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -18,8 +24,6 @@ from geotools.pipe.pits import (
     LEAST_SLOPE_OVER_M,
     SLOPE_OVER_M,
     STEEPEST_SLOPE,
-    farthest_reach_m,
-    ground_reach_m,
 )
 
 __all__ = ["RULES"]
@@ -117,9 +121,8 @@ def _line(plan: Plan, pit: Any, way: int, level: float, radius: float) -> _Line:
     face = pit.chainage - way * room
     foot = face + way * (working if shared else room)
     top = foot + way * pit.ramp
-    back = float(ground_reach_m(level, radius, working_m=working, form=plan.setting("pits.ramp")))
-    while back < min(pit.ramp + SLOPE_OVER_M, farthest := float(farthest_reach_m(radius))):
-        back = min(2 * back, farthest)
+    form = plan.setting("pits.ramp")
+    back = ramp_ground(level, pit.ramp, radius, form=form, working=working)
     apart = ((working if shared else room) + back) / (GROUND_PLACES - 1)
     stations = grounded(plan).get(pit.run_id, [])
     offs = [_read_off(stations, at, apart) for at in (top, top + way * SLOPE_OVER_M)]
