@@ -779,8 +779,8 @@ class Pulls(_Section):
     )
     duration: Time = _set(
         defaults.DURATION,
-        "time under tension, for the allowable stress and the stretch of PE; in bends it is as "
-        "stiff as after half an hour",
+        "time under tension, for the allowable stress of PE, its stretch and, up to 12 h, its "
+        "stiffness in bends",
         "ASTM F1804 (from memory)",
         gt=0,
         le=DAY,

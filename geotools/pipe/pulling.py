@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._tables import rows
-from geotools.pipe.bending import bending_strain
+from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.defaults import (
     DURATION_H,
@@ -57,8 +57,7 @@ __all__ = [
 CONDITIONS = ("empty", "filled")
 HOSTS = ("dry", "flooded")
 LONGEST_LOAD_H = 24.0  # h; where the factors of time end
-# h in a bend at most while the string moves or another is joined on; common practice, no source
-BENT_H = 0.5
+BENT_H = 12.0  # h; a bend is no softer than in a shift, whatever time the pull is reckoned for
 LEAST_REST_H = 24.0  # h before tying in; common practice, from memory
 # m left out at both ends together: one an end, common practice from memory (others 3 % of the pull)
 LEAST_LEFT_M = 2.0
@@ -286,20 +285,25 @@ def tension_with_bending_n(
 
     Notes
     -----
-    Extreme fibre: T/A + E OD/(2 R) <= allowable stress. The strength is that after `hours`, and E
-    that of half an hour (`BENT_H`): a pull is over sooner than what it is reckoned for, and what
-    is in a bend has been there for minutes, or for as long as a string is joined on. PVC has its
-    short-term E, which is much the same. E is raised in the cold
-    (`materials.modulus_temperature_factor`), the strength is not; in the warm the strength is
-    lowered and E is not: all on the safe side. PPI Handbook ch. 12 form, from memory; it has both
-    after one time. At the least radius of a PE pipe nothing is left for tension, from some 31 OD on
-    a little: let the pull take such a bend only near the tail, where the force is small.
+    Extreme fibre: T/A + E OD/(2 R) <= allowable stress, both of PE after `hours`; beyond
+    `BENT_H` E falls no more. PVC has its short-term E, whose relaxation is not counted on. E is
+    raised in the cold (`materials.modulus_temperature_factor`), the strength is not; in the warm
+    the strength is lowered and E is not: both on the safe side. PPI Handbook ch. 12 form, from
+    memory. At the least radius of a PE pipe little or nothing is left for tension, so let the pull
+    take such a bend only near the tail, where the force is small.
+
+    A pull takes hours, and what is in a bend has been there for minutes: E of half an hour is 30 %
+    above that of 12 h. The tabulated E is of small stresses, though, and a pipe bent by 1 to 2 %
+    yields more; and with the greater one the fibre has at most half the yield strength wherever
+    any tension is allowed, where it is to have 0.38 of it. A duration as long as the pull itself is
+    the more careful choice where forces in bends govern.
     """
     stress = allowable_stress_pa(
         carrier.material, hours=hours, temperature_c=temperature_c, stress_cap_pa=stress_cap_pa
     )
     cold = np.maximum(modulus_temperature_factor(carrier.material, temperature_c), 1.0)
-    modulus = cold * apparent_modulus_pa(carrier.material, BENT_H)
+    slow = apparent_modulus_pa(carrier.material, np.clip(hours, 0.01, BENT_H))
+    modulus = cold * np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
     left = stress - modulus * bending_strain(carrier.outside_m, bend_radius_m)
     area = wall_area_m2(carrier.outside_m, carrier.wall_min_m)
     return np.asarray(np.maximum(left, 0.0) * area, dtype=np.float64)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from geotools.pipe.catalogue import as_columns, carrier, contenders
+from geotools.pipe.materials import apparent_modulus_pa, material_property
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     allowable_tension_n,
@@ -23,6 +24,7 @@ from geotools.pipe.pulling import (
     stretch_m,
     tension_with_bending_n,
     thermal_length_change_m,
+    wall_area_m2,
     weight_n_per_m,
 )
 from geotools.pipe.ranges import ChoiceError, RangeError
@@ -141,12 +143,23 @@ def test_bending_takes_from_tension_and_a_straight_pipe_has_all_of_it() -> None:
     assert np.all((bent >= 0) & (bent <= straight))
 
 
-def test_a_bend_leaves_no_more_tension_to_a_pull_reckoned_longer() -> None:
+def test_a_bend_leaves_no_more_tension_to_a_pull_of_a_day_than_to_one_of_a_shift() -> None:
     pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
-    radius, hours = 40 * pipe.outside_m, np.array([0.5, 1.0, 2.0, 12.0, 24.0])
-    left = tension_with_bending_n(pipe, radius, hours=hours)
-    assert np.all(left > 0) and np.all(np.diff(left) <= 0)
-    assert tension_with_bending_n(pipe, 27 * pipe.outside_m) == 0.0
+    shift, day = tension_with_bending_n(pipe, 40 * pipe.outside_m, hours=[12.0, 24.0])
+    assert 0 < day < shift
+
+
+@pytest.mark.parametrize("material", ["PE4710", "PE100", "PE3608"])
+def test_a_bend_passed_in_minutes_leaves_half_the_yield_strength(material: str) -> None:
+    """The fibre as stiff as after half an hour, under all the tension that is allowed in 12 h."""
+    system, nominal = ("METRIC", "400 mm") if material == "PE100" else ("DIPS", "20 in")
+    pipe = carrier(system=system, nominal=nominal, material=material, dr=17)
+    ratios = np.linspace(20.0, 400.0, 2000)
+    left = tension_with_bending_n(pipe, ratios * pipe.outside_m)
+    tension = left / wall_area_m2(pipe.outside_m, pipe.wall_min_m)
+    fibre = tension + apparent_modulus_pa(material, 0.5) / (2 * ratios)
+    assert (left > 0).sum() > 1000
+    assert fibre[left > 0].max() < 0.51 * material_property(material, "tensile_yield")
 
 
 def test_bending_at_the_least_radius_of_pvc_uses_800_of_2800_psi() -> None:

@@ -127,11 +127,12 @@ def tension(pipe: Pipe, *, hours: float, warm: float) -> float:
 def bend_tension(pipe: Pipe, radius: float, *, hours: float, warm: float) -> float:
     """Tension allowed in the pipe bent to a radius: (sigma - E OD/(2 R)) A, not below 0, N.
 
-    E is that of half an hour in the bend, stiffer in the cold and not softer in the warm.
+    E is that after the duration, after 12 h no lower, stiffer in the cold and not softer in the
+    warm.
     """
     modulus = 400_000.0 * PSI
     if pipe.plastic:
-        modulus = float(apparent_modulus_pa(pipe.material, 0.5))
+        modulus = float(apparent_modulus_pa(pipe.material, min(max(hours, 0.01), 12.0)))
     modulus *= max(float(modulus_temperature_factor(pipe.material, warm)), 1.0)
     left = _stress(pipe, hours, warm) - modulus * pipe.outside / (2.0 * radius)
     return max(left, 0.0) * _section(pipe)

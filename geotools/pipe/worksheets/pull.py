@@ -266,7 +266,7 @@ def _strength_steps(
         *steps,
         step(
             "s bend",
-            f"E OD/(2 R), E of {pulling.BENT_H:g} h, more in the cold; up to s",
+            "E OD/(2 R), E raised in the cold; up to s",
             bent,
             "stress",
             "extreme fibre",
