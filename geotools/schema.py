@@ -474,6 +474,11 @@ INPUTS: dict[str, Layer] = {
                     words=tuple((role, ()) for role in ROLES),
                 ),
                 _text("run_id", "run it is meant for, where several are near"),
+                _real(
+                    "ahead_deg",
+                    "azimuth in which the run went on when the role was given, degrees, as pits of "
+                    "a plan tell it: where the run goes the other way now, the roles change places",
+                ),
             ),
         ),
     )
@@ -705,6 +710,11 @@ OUTPUTS: dict[str, Layer] = {
                 _real("host_slope", "rise of the host at the foot, back along the ramp"),
                 _real("rest_slope", "rise of the ground behind the top, back along the ramp"),
                 _real("side_slope", "lean of the sides, out for each up; 0 where shored"),
+                _real(
+                    "ahead_deg",
+                    "azimuth in which chainage grows here, degrees clockwise from true north",
+                    later=True,
+                ),
                 _real("volume", "excavation", "volume"),
                 _real("off_street", "ground taken outside carriageway and verge", "area"),
                 _text("street_name", "street it lies in"),

@@ -19,6 +19,7 @@ from geotools.layout.levels import ground_levels, mosaic_of
 from geotools.layout.rules import least_between
 from geotools.layout.shared import Shared, runs_of
 from geotools.layout.told import NOT_CHOSEN
+from geotools.layout.turned import azimuths, roles_turned
 from geotools.lists import as_spelled
 from geotools.network.along import runs_within
 from geotools.network.build import RunSet
@@ -53,6 +54,7 @@ __all__ = [
 ]
 
 Sampled = Callable[..., FloatArray]  # `ground_levels` of the layers at hand
+TURNED = "the run went the other way when it was drawn (ahead_deg): then {role}, the same pit"
 BY_HAND = 1.0  # m; common practice, no source: a point drawn on a map is meant no nearer
 
 
@@ -279,17 +281,35 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
 
 def _edits(runs: RunSet, layers: Layers, brief: Brief) -> pd.DataFrame:
     """Return the designer's edits that lie on a run; those that do not are findings."""
-    columns = ["run", "chainage", "astray", "beside", "action", "role", "feature"]
+    columns = ["run", "chainage", "doubtful", "beside", "action", "role", "feature"]
     if layers.pit_edits is None or not len(layers.pit_edits):
         return pd.DataFrame({name: [] for name in columns})
     wishes = _read_wishes(layers)
     nearest = edits_on_runs(runs, layers.pit_edits)
     point = nearest["point"].to_numpy(dtype=np.int64)
     report_off_runs(layers, nearest, brief)
-    table = nearest[["run", "chainage", "astray"]].assign(
-        beside=_beside(runs, nearest, layers.pit_edits),
-        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[4:]},
+    beside, doubtful = _beside(runs, nearest, layers.pit_edits, layers.findings)
+    given = wishes.iloc[point]
+    role, turned = roles_turned(
+        given["role"].to_numpy(dtype=object),
+        given["ahead_deg"].to_numpy(dtype=float),
+        azimuths(
+            runs,
+            nearest["run"].to_numpy(dtype=np.int64),
+            nearest["chainage"].to_numpy(dtype=float),
+            layers.working_crs,
+        ),
     )
+    told = [
+        "; ".join(filter(None, [text, TURNED.format(role=was) if anew else ""]))
+        for text, anew, was in zip(beside, turned, given["role"], strict=True)
+    ]
+    table = nearest[["run", "chainage"]].assign(
+        doubtful=doubtful,
+        beside=told,
+        role=role,
+        **{name: given[name].to_numpy(dtype=object) for name in ("action", "feature")},
+    )[columns]
     table = table[table["action"] != ""]
     return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
 
@@ -311,32 +331,51 @@ def edits_on_runs(runs: RunSet, given: Points) -> pd.DataFrame:
     return own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
 
 
-def _beside(runs: RunSet, nearest: pd.DataFrame, given: Points) -> list[str]:
+def _beside(
+    runs: RunSet, nearest: pd.DataFrame, given: Points, findings: Findings
+) -> tuple[list[str], list[bool]]:
     """Say of every edit on a run that it may have been meant for another; empty where not.
 
-    ``nearest`` as of `edits_on_runs`. One that names the run it is on is meant for no other.
+    And which name a run that is not near them, or is much farther than another, whose name it may
+    have been when they were drawn. ``nearest`` as of `edits_on_runs`.
     """
     names = runs.table["run_id"].to_numpy(dtype=object)
     own = nearest.set_index("point")
-    point = runs.edits["point"].to_numpy(dtype=np.int64)
-    offset = own.loc[point, "offset"].to_numpy(dtype=float)
-    as_near = runs.edits["offset"].to_numpy(dtype=float) <= np.maximum(
-        ALMOST * offset, offset + BY_HAND
-    )
-    other = runs.edits["run"].to_numpy() != own.loc[point, "run"].to_numpy()
-    near = runs.edits[as_near & other].groupby("point")["run"].agg(list)
-    out = []
+    others = runs.edits[runs.edits["run"].to_numpy() != _of_own(runs.edits, own, "run")]
+    offset, own_offset = others["offset"].to_numpy(dtype=float), _of_own(others, own, "offset")
+    as_near = others[offset <= _as_near(own_offset)].groupby("point")["run"].agg(list)
+    nearer = others[own_offset > _as_near(offset)].sort_values("offset").groupby("point").first()
     wanted = given.table["run_id"].to_numpy(dtype=object)[own.index]
-    told_of = zip(own.index, own["run"], own["astray"], wanted, strict=True)
-    for row, run, astray, meant in told_of:
-        others = sorted({str(names[k]) for k in near.get(row, ()) if names[k]})
+    out, doubtful = [], []
+    told_of = zip(own.index, own["run"], own["astray"], own["offset"], wanted, strict=True)
+    for row, run, astray, away, meant in told_of:
+        rest = sorted({str(names[k]) for k in as_near.get(row, ()) if names[k]})
         told = []
         if astray:
             told.append(f"run {meant}, which it names, is not near it (pits.edit_reach)")
-        if others and (astray or meant == "" != names[run]):
-            told.append(f"run {', '.join(others)} is about as near: say in run_id which is meant")
+        if rest and (astray or meant == "" != names[run]):
+            told.append(f"run {', '.join(rest)} is about as near: say in run_id which is meant")
+        if row in nearer.index and names[nearer.loc[row, "run"]]:
+            closest, by = nearer.loc[row, ["run", "offset"]]
+            told.append(
+                f"it lies {findings.length(away, 1)} beside run {names[run]}, which it names, and "
+                f"{findings.length(by, 1)} beside run {names[int(closest)]}: if runs have other "
+                "names than when it was drawn, correct its run_id"
+            )
         out.append("; ".join(told))
-    return out
+        doubtful.append(bool(astray or row in nearer.index))
+    return out, doubtful
+
+
+def _of_own(edits: pd.DataFrame, own: pd.DataFrame, name: str) -> FloatArray:
+    """Return a column of the run that each edit is taken to be on."""
+    column: FloatArray = own.loc[edits["point"], name].to_numpy(dtype=float)
+    return column
+
+
+def _as_near(offset: FloatArray) -> FloatArray:
+    """Return how far off a run lies at most that is about as near as one this far off, m."""
+    return np.maximum(ALMOST * offset, offset + BY_HAND)
 
 
 def report_off_runs(layers: Layers, nearest: pd.DataFrame, brief: Brief) -> None:

@@ -24,6 +24,7 @@ from geotools.layout.mains_beside import MainsBeside
 from geotools.layout.prepare import prepare
 from geotools.layout.rules import friction_band_of, says_side
 from geotools.layout.shared import Shared
+from geotools.layout.turned import azimuths
 from geotools.layout.unset import report_unset
 from geotools.layout.works import Works, work_out
 from geotools.network.build import RunSet
@@ -208,6 +209,12 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     works = work_out(ground, table, pits, pulls, sections)
     _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
+    ahead = azimuths(
+        ground.runs,
+        pits["run"].to_numpy(dtype=np.int64),
+        pits["chainage"].to_numpy(dtype=float),
+        ground.layers.working_crs,
+    )
     return Layout(
         layers=ground.layers,
         runs=ground.runs,
@@ -215,7 +222,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         stations=ground.stations,
         bends=bends,
         candidates=planned.candidates,
-        pits=pits,
+        pits=pits.assign(ahead_deg=ahead),
         pulls=pulls.assign(digs=works.dig_count),
         forces=forces,
         sections=sections,
@@ -400,8 +407,8 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
     run = edits["run"].to_numpy(dtype=np.int64)
     at = edits["chainage"].to_numpy(dtype=float)
     places = points_along(chains.xy, chains.offsets, run, at)
-    told = ("action", "role", "feature", "beside", "astray")
-    for row, (action, role, feature, beside, astray) in enumerate(
+    told = ("action", "role", "feature", "beside", "doubtful")
+    for row, (action, role, feature, beside, doubtful) in enumerate(
         zip(*(edits[name] for name in told), strict=True)
     ):
         why = refused.get(row)
@@ -414,7 +421,7 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
         place = f"{ground.layers.findings.length(at[row])} of run {name}"
         text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(
-            "info" if why is None and not astray else "warning",
+            "info" if why is None and not doubtful else "warning",
             "edit-honoured" if why is None else "edit-refused",
             [text],
             layer="pit_edits",

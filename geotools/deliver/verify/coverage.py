@@ -10,15 +10,17 @@ import statistics
 from typing import Any
 
 import numpy as np
+import pyproj
 import shapely
 
-from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
+from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, MEASURED_IN, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "along", "between", "opened"]
 
 DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
 DRAWN_SHARE = 1e-6
+ONWARD_DEG = 0.3  # a tenth is told, a fifth is what a sphere tells otherwise
 _CHAINAGE = operator.attrgetter("chainage")
 WAYS = {
     "receiving": set(),
@@ -119,6 +121,34 @@ def places(plan: Plan) -> Tally:
             )
     for pull in plan.rows("pulls"):
         _ends_on_axis(tally, pull, axes.get(pull.run_id))
+    return tally
+
+
+def onward(plan: Plan) -> Tally:
+    """Check the azimuth in which chainage grows at a pit, over 5 m to both sides."""
+    tally = Tally("pits")
+    if not plan.holds("pits", "ahead_deg"):
+        tally.skip("there is no column ahead_deg")
+        return tally
+    axes = _axes(plan)
+    pits = [pit for pit in plan.rows("pits") if pit.run_id in axes]
+    if not pits:
+        return tally
+    lines = np.array([axes[pit.run_id] for pit in pits], dtype=object)
+    at, length = np.array([pit.chainage for pit in pits]), shapely.length(lines)
+    to_degrees = pyproj.Transformer.from_crs(plan.kept[MEASURED_IN], 4326, always_xy=True)
+    back, on = (
+        to_degrees.transform(*shapely.get_coordinates(shapely.line_interpolate_point(lines, way)).T)
+        for way in (np.maximum(at - 5.0, 0.0), np.minimum(at + 5.0, length))
+    )
+    # On a sphere: over 10 m it is less than 0.2 degrees off the ellipsoid.
+    east = np.radians(on[0] - back[0]) * np.cos(np.radians(back[1]))
+    due = np.degrees(np.arctan2(east, np.radians(on[1] - back[1])))
+    for pit, azimuth in zip(pits, due.tolist(), strict=True):
+        off = abs(math.remainder(pit.ahead_deg - azimuth, 360.0))
+        tally.holds(
+            off <= ONWARD_DEG, pit.pit_id, f"ahead_deg is {off:.2f} off the direction of its run"
+        )
     return tally
 
 
@@ -372,6 +402,7 @@ RULES = (
     Rule("covered-once", "every metre of a run lies in one pit or pull", covered_once),
     Rule("lengths", "lengths agree with chainages and with what is drawn", lengths),
     Rule("places", "pits, pulls, bends, stations lie at their chainage", places),
+    Rule("onward", "pits tell in which direction their run goes on", onward),
     Rule("levels", "levels of the pulls are those of the stations", levels),
     Rule("profile", "stations: order, cover, depth, grade agree", profile),
     Rule("roles", "a pull goes from a pit that inserts its way to one that receives", roles),

@@ -28,6 +28,7 @@ __all__ = ["Plan", "load_plan"]
 T = TypeVar("T")
 GEOMETRY = "geometry"
 LEVEL_UNIT = "unit of levels"  # what the plan keeps the name of that unit under
+MEASURED_IN = "working CRS"  # and the CRS its geometries are in
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
 
 
@@ -281,7 +282,7 @@ def _measure(plan: Plan, crs: pyproj.CRS) -> None:
         raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
     working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
     name, scale = level_unit(crs) if plan.holds("pulls", "z_unit") else plan.unit("length")
-    plan.kept[LEVEL_UNIT] = name
+    plan.kept[LEVEL_UNIT], plan.kept[MEASURED_IN] = name, working
     move = None
     if working != crs:
         move = pyproj.Transformer.from_crs(crs, working, always_xy=True)
