@@ -1,4 +1,4 @@
-"""Fit, pits and bends against printed values, and the bend formula against a geometric search."""
+"""Fit, pits and bends: printed and worked values; the bend formula against a geometric search."""
 
 from __future__ import annotations
 
@@ -30,9 +30,10 @@ FOOT = 0.3048
 
 
 @pytest.mark.parametrize(
-    ("host_mm", "outside_mm", "printed_percent", "share_passes", "gap_passes"),
+    ("host_mm", "outside_mm", "worked_percent", "share_passes", "gap_passes"),
     [
-        # share of bore: PPI Handbook ch. 11, AWWA M28, ASTM F585, from memory.
+        # Shares worked by hand. Rules: share of bore, PPI Handbook ch. 11, AWWA M28, ASTM F585,
+        # from memory;
         # radial gap of 10 mm: PE100+ Association guide.
         (24.02 * 25.4, 21.60 * 25.4, 10.1, True, True),
         (610, 560, 8.2, False, True),
@@ -40,11 +41,11 @@ FOOT = 0.3048
     ],
 )
 def test_clearance_rules_give_the_worked_verdicts(
-    host_mm: float, outside_mm: float, printed_percent: float, share_passes: bool, gap_passes: bool
+    host_mm: float, outside_mm: float, worked_percent: float, share_passes: bool, gap_passes: bool
 ) -> None:
     share = fit(host_mm / 1e3, outside_mm / 1e3)
     gap = fit(host_mm / 1e3, outside_mm / 1e3, rule="radial_gap")
-    assert float(share.share) * 100 == pytest.approx(printed_percent, abs=0.05)
+    assert float(share.share) * 100 == pytest.approx(worked_percent, abs=0.05)
     assert bool(share.passes) is share_passes
     assert bool(gap.passes) is gap_passes
 
@@ -62,9 +63,9 @@ def test_two_inches_are_enough_in_hosts_above_24_inches() -> None:
 
 
 @pytest.mark.parametrize(
-    ("drop", "radius", "form", "printed"),
+    ("drop", "radius", "form", "worked"),
     [
-        # worked from the derived formulas; the attribution to handbooks is from memory.
+        # worked by hand from the derived formulas; the attribution to handbooks is from memory.
         # feet: H 12, R 50 x 24 in = 100 ft
         (12.0, 100.0, "lifted", 47.50), (12.0, 100.0, "level", 68.23),
         # metres: H 3, OD 0.6553
@@ -75,10 +76,10 @@ def test_two_inches_are_enough_in_hosts_above_24_inches() -> None:
     ],
 )  # fmt: skip
 def test_insertion_length_is_the_worked_one(
-    drop: float, radius: float, form: str, printed: float
+    drop: float, radius: float, form: str, worked: float
 ) -> None:
     ours = insertion_length_m(drop, radius, form=form)
-    assert ours == pytest.approx(printed, abs=0.00501)
+    assert ours == pytest.approx(worked, abs=0.00501)
 
 
 def test_the_straight_approach_is_the_handbook_s_and_of_the_size_of_the_arcs() -> None:
@@ -95,10 +96,10 @@ def test_the_straight_approach_is_the_handbook_s_and_of_the_size_of_the_arcs() -
         straight_approach_m(3.0, 0.5, slope=1.4)
 
 
-@pytest.mark.parametrize(("radius", "printed"), [(17.69, 33.9), (163.83, 11.0)])
-def test_exit_angle_is_the_worked_one(radius: float, printed: float) -> None:
+@pytest.mark.parametrize(("radius", "worked"), [(17.69, 33.9), (163.83, 11.0)])
+def test_exit_angle_is_the_worked_one(radius: float, worked: float) -> None:
     ours = np.rad2deg(steepest_angle_rad(3.0, radius, form="lifted"))
-    assert ours == pytest.approx(printed, abs=0.05)
+    assert ours == pytest.approx(worked, abs=0.05)
 
 
 def test_two_arcs_are_longer_than_one_by_the_root_of_two_for_shallow_pits() -> None:

@@ -30,7 +30,7 @@ def test_table_b1_slopes(soil: str, ratio: float, degrees: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("slope", "printed", "top"),
+    ("slope", "worked", "top"),
     [
         (0, 112.5, (1.5, 25)),
         (0.75, 311.6, (6, 29.5)),
@@ -38,10 +38,10 @@ def test_table_b1_slopes(soil: str, ratio: float, degrees: float) -> None:
         (1.5, 551.25, (10.5, 34)),
     ],
 )
-def test_volume_of_a_metric_pit(slope: float, printed: float, top: tuple[float, float]) -> None:
+def test_volume_of_a_metric_pit(slope: float, worked: float, top: tuple[float, float]) -> None:
     # 1.5 x 25 x 3 m, prismoidal, derived; 311.6 is 311.625
     ours = float(pit_volume_m3(1.5, 25, 3, 3, slope=slope))
-    assert ours == pytest.approx(printed, abs=0.05)
+    assert ours == pytest.approx(worked, abs=0.05)
     assert top_size_m([1.5, 25], 3, slope) == pytest.approx(top)
 
 

@@ -21,30 +21,31 @@ from geotools.pipe.ranges import RangeError
 INCH = 0.0254
 FOOT = 0.3048
 PSI = 6894.757293168
-WATER_FOOT = PSI / 2.31  # the printed heads were worked with the rounded 2.31 ft of water per psi
+WATER_FOOT = PSI / 2.31  # heads were worked with the rounded 2.31 ft of water per psi
 YARD3 = (3 * FOOT) ** 3
 
 
 @pytest.mark.parametrize(
-    ("percent", "printed"),
+    ("percent", "worked"),
     [
         (0, 1), (1, 0.914), (2, 0.836), (3, 0.764), (4, 0.699), (5, 0.640), (6, 0.586),
         (8, 0.491), (10, 0.412),
     ],
 )  # fmt: skip
-def test_ovality_factor(percent: float, printed: float) -> None:
-    """ASTM F1216 form; it gives the PPI Handbook's 0.76 and 0.64 as remembered."""
-    assert ovality_factor(percent / 100) == pytest.approx(printed, abs=5e-4)
+def test_ovality_factor(percent: float, worked: float) -> None:
+    """By hand, the form of ASTM F1216; it gives the PPI Handbook's 0.76 and 0.64 as remembered."""
+    assert ovality_factor(percent / 100) == pytest.approx(worked, abs=5e-4)
 
 
 @pytest.mark.parametrize(
-    ("dr", "printed_feet"),
+    ("dr", "worked_feet"),
     [(11, 64.2), (13.5, 32.9), (17, 15.7), (21, 8.0), (26, 4.1), (32.5, 2.1)],
 )
-def test_polyethylene_collapse_in_feet_of_water(dr: float, printed_feet: float) -> None:
-    # 50 years, 3 %, N 2; formula from memory (PPI Handbook ch. 6), modulus from its ch. 3
+def test_polyethylene_collapse_in_feet_of_water(dr: float, worked_feet: float) -> None:
+    # worked by hand: 50 years, 3 %, N 2; formula from memory (PPI Handbook ch. 6), modulus from
+    # its ch. 3
     ours = float(collapse_pressure_pa("PE4710", dr)) / WATER_FOOT
-    assert ours == pytest.approx(printed_feet, abs=0.051)
+    assert ours == pytest.approx(worked_feet, abs=0.051)
 
 
 @pytest.mark.parametrize(
@@ -103,19 +104,19 @@ def test_polyethylene_dr_17_in_psi() -> None:
     assert collapse_pressure_pa("PE4710", 17) / PSI == pytest.approx(6.79, abs=0.005)
 
 
-@pytest.mark.parametrize(("hours", "printed"), [(12, 14.7), (0.5, 17.4)])
-def test_short_term_collapse_of_dr_17(hours: float, printed: float) -> None:
-    # 12 h with nu 0.45, 0.5 h with nu 0.35
-    assert collapse_pressure_pa("PE4710", 17, hours=hours) / PSI == pytest.approx(printed, abs=0.05)
+@pytest.mark.parametrize(("hours", "worked"), [(12, 14.7), (0.5, 17.4)])
+def test_short_term_collapse_of_dr_17(hours: float, worked: float) -> None:
+    # worked by hand: 12 h with nu 0.45, 0.5 h with nu 0.35
+    assert collapse_pressure_pa("PE4710", 17, hours=hours) / PSI == pytest.approx(worked, abs=0.05)
 
 
 @pytest.mark.parametrize(
-    ("dr", "printed"), [(18, 190.3), (25, 67.6), (32.5, 29.9), (41, 14.6), (51, 7.5)]
+    ("dr", "worked"), [(18, 190.3), (25, 67.6), (32.5, 29.9), (41, 14.6), (51, 7.5)]
 )
-def test_pvc_short_term_collapse(dr: float, printed: float) -> None:
-    # round, no safety factor, E 400,000 psi, nu 0.38, from memory
+def test_pvc_short_term_collapse(dr: float, worked: float) -> None:
+    # worked by hand: round, no safety factor, E 400,000 psi, nu 0.38, from memory
     ours = collapse_pressure_pa("PVC", dr, hours=0.5, ovality=0, safety=1) / PSI
-    assert ours == pytest.approx(printed, abs=0.05)
+    assert ours == pytest.approx(worked, abs=0.05)
 
 
 def test_grout_all_round_is_fivefold_for_polyethylene_and_has_no_figure_for_pvc() -> None:

@@ -25,9 +25,9 @@ FOOT = 0.3048
 PSI = 6894.757293168
 
 
-@pytest.mark.parametrize(("piece", "printed"), [(40, 24), (45, 22), (50, 19), (20, 49)])
-def test_joints_of_a_thousand_feet(piece: float, printed: int) -> None:
-    assert joint_count(1000 * FOOT, piece * FOOT) == printed
+@pytest.mark.parametrize(("piece", "worked"), [(40, 24), (45, 22), (50, 19), (20, 49)])
+def test_joints_of_a_thousand_feet(piece: float, worked: int) -> None:
+    assert joint_count(1000 * FOOT, piece * FOOT) == worked
 
 
 def test_joints_of_300_m() -> None:
@@ -81,31 +81,25 @@ def test_gauge_pressure_of_the_worked_joint() -> None:
     assert ours == pytest.approx(397 + 30, abs=0.5)
 
 
-@pytest.mark.parametrize(("procedure", "printed"), [("single_low", 20.5), ("single_high", 13.9)])
-def test_iso_cooling_of_a_32_mm_wall(procedure: str, printed: float) -> None:
-    # ISO 21307, e 32.3 mm; from memory
-    assert float(iso_cooling_s(0.0323, procedure)) / 60 == pytest.approx(printed, abs=0.05)
+@pytest.mark.parametrize(("procedure", "worked"), [("single_low", 20.5), ("single_high", 13.9)])
+def test_iso_cooling_of_a_32_mm_wall(procedure: str, worked: float) -> None:
+    # worked by hand: ISO 21307, e 32.3 mm; formula from memory
+    assert float(iso_cooling_s(0.0323, procedure)) / 60 == pytest.approx(worked, abs=0.05)
 
 
 @pytest.mark.parametrize(
-    ("wall", "printed"),
+    ("wall", "worked"),
     # 0.015 e^2 - 0.47 e + 20, worked by hand: 1.1094 - 4.042 + 20 and 0.71415 - 3.243 + 20
     [(8.6, 17.07), (6.9, 17.47), (15.67, 16.32)],
 )
-def test_iso_cooling_of_thin_walls_is_no_less_than_the_formula(wall: float, printed: float) -> None:
-    assert float(iso_cooling_s(wall / 1e3, "single_low")) / 60 == pytest.approx(printed, abs=0.005)
+def test_iso_cooling_of_thin_walls_is_no_less_than_the_formula(wall: float, worked: float) -> None:
+    assert float(iso_cooling_s(wall / 1e3, "single_low")) / 60 == pytest.approx(worked, abs=0.005)
 
 
 def test_gauge_pressure_of_the_low_pressure_procedure() -> None:
     # A = pi (OD - t) t = pi x 517.7 x 32.3 mm2 = 52,533 mm2; 0.17 MPa x A over 2,000 mm2, + 1 MPa
     ours = gauge_pressure_pa(0.55, 0.0323, 2e-3, interfacial_pa=0.17e6, drag_pa=1e6)
     assert float(ours) / 1e6 == pytest.approx(0.17 * 52_533 / 2_000 + 1, rel=1e-4)
-
-
-def test_single_high_cooling_is_that_of_the_american_practice() -> None:
-    # 0.43 min/mm against 11 min/in = 0.433
-    ours = float(fusion_window(0.5, 0.03).cool_s)
-    assert float(iso_cooling_s(0.03, "single_high")) == pytest.approx(ours, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -164,8 +158,3 @@ def test_iso_procedures(
     pressures = (ours.fusion_pa, ours.tolerance_pa)
     assert [p / 1e6 for p in pressures] == pytest.approx([fusion, tolerance])
     assert (ours.heater_low_c, ours.heater_high_c) == heater
-
-
-def test_the_high_pressure_procedure_is_the_american_one() -> None:
-    # 75 psi = 0.517 MPa against 0.52
-    assert iso_procedure("single_high").fusion_pa == pytest.approx(INTERFACIAL_PA[1], rel=0.01)

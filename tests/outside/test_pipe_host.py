@@ -57,7 +57,7 @@ def test_lined_12_inch_ductile_iron() -> None:
 
 
 def test_lined_24_inch_ductile_iron_pc250_is_within_the_band() -> None:
-    # printed 24.8725 in for PC250. Our centre lies between the thinnest and thickest class,
+    # worked by hand: 24.8725 in for PC250. Our centre lies between the thinnest and thickest class,
     # 24.8525: 0.02 in less, since the class of an old main is not known.
     band = host_bore("DI", 24 * INCH)
     skin = float(lining_m("ductile_iron", 24 * INCH)) / INCH

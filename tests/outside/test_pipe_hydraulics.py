@@ -27,10 +27,10 @@ GPM = 231 * INCH**3 / 60
 CFS = FOOT**3
 
 
-@pytest.mark.parametrize(("c", "printed"), [(150, 1.478), (100, 3.133)])
-def test_hazen_williams_worked_head(c: float, printed: float) -> None:
+@pytest.mark.parametrize(("c", "worked"), [(150, 1.478), (100, 3.133)])
+def test_hazen_williams_worked_head(c: float, worked: float) -> None:
     # L 300 m, Q 0.1 m3/s, d 0.3 m
-    assert hazen_williams_head_loss_m(0.1, 0.3, c, 300.0) == pytest.approx(printed, abs=5e-4)
+    assert hazen_williams_head_loss_m(0.1, 0.3, c, 300.0) == pytest.approx(worked, abs=5e-4)
 
 
 def test_hazen_williams_agrees_with_the_forms_in_us_units() -> None:
@@ -70,17 +70,17 @@ def test_two_misprints_met_in_handbooks_are_not_ours() -> None:
     assert handbook / flow == pytest.approx(1.012, abs=0.003)
 
 
-@pytest.mark.parametrize(("c_before", "printed"), [(70, 1.142), (100, 0.799)])
-def test_capacity_of_the_worked_lining(c_before: float, printed: float) -> None:
+@pytest.mark.parametrize(("c_before", "worked"), [(70, 1.142), (100, 0.799)])
+def test_capacity_of_the_worked_lining(c_before: float, worked: float) -> None:
     # host 24.02 in to a bore of 18.906 in, C 150
     ours = capacity_ratio(c_before, 24.02 * INCH, CARRIER_C, 18.906 * INCH)
-    assert ours == pytest.approx(printed, abs=5e-4)
+    assert ours == pytest.approx(worked, abs=5e-4)
 
 
-@pytest.mark.parametrize(("c_before", "printed"), [(100, 0.857), (70, 0.748)])
-def test_break_even_bore(c_before: float, printed: float) -> None:
+@pytest.mark.parametrize(("c_before", "worked"), [(100, 0.857), (70, 0.748)])
+def test_break_even_bore(c_before: float, worked: float) -> None:
     even = brentq(lambda d: float(capacity_ratio(c_before, 1.0, 150, d)) - 1.0, 0.3, 1.5)
-    assert even == pytest.approx(printed, abs=5e-4)
+    assert even == pytest.approx(worked, abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ def test_break_even_bore(c_before: float, printed: float) -> None:
 def test_flow_at_a_gradient_of_two_per_thousand(
     bore_in: float, c: float, lps: float, gpm: float
 ) -> None:
-    # printed with the rounded power form 0.2785 d^2.63 S^0.54; ours inverts the head formula and
+    # worked with the rounded power form 0.2785 d^2.63 S^0.54; ours inverts the head formula and
     # lies 0.03 % under it
     ours = float(hazen_williams_flow_m3_per_s(0.002, bore_in * INCH, c))
     rounded = 0.2785 * c * (bore_in * INCH) ** 2.63 * 0.002**0.54
@@ -113,13 +113,13 @@ def test_worked_colebrook_example() -> None:
 
 
 @pytest.mark.parametrize(
-    ("c", "printed_mm", "half"), [(130, 0.25, 0.005), (100, 2.06, 0.005), (70, 14.9, 0.05)]
+    ("c", "worked_mm", "half"), [(130, 0.25, 0.005), (100, 2.06, 0.005), (70, 14.9, 0.05)]
 )
-def test_roughness_equivalent_to_a_c(c: float, printed_mm: float, half: float) -> None:
+def test_roughness_equivalent_to_a_c(c: float, worked_mm: float, half: float) -> None:
     # D 0.6 m, Q 0.4 m3/s
     head = float(hazen_williams_head_loss_m(0.4, 0.6, c, 1.0))
     e = brentq(lambda x: float(colebrook_head_loss_m(0.4, 0.6, x, 1.0)) - head, 1e-7, 0.04)
-    assert e * 1e3 == pytest.approx(printed_mm, abs=half)
+    assert e * 1e3 == pytest.approx(worked_mm, abs=half)
 
 
 def test_colebrook_agrees_with_fluids() -> None:
@@ -180,10 +180,10 @@ def test_cement_linings_and_plastics() -> None:
     assert pytest.approx(150) == CARRIER_C
 
 
-@pytest.mark.parametrize(("age", "printed"), [(0, 126.7), (30, 69.5), (60, 58.6)])
-def test_regression_of_1988(age: float, printed: float) -> None:
+@pytest.mark.parametrize(("age", "worked"), [(0, 126.7), (30, 69.5), (60, 58.6)])
+def test_regression_of_1988(age: float, worked: float) -> None:
     # D 150 mm, growth 0.2 mm a year, first roughness 0.18 mm; formula from memory, worked here
-    assert regression_c(0.150, age) == pytest.approx(printed, abs=0.05)
+    assert regression_c(0.150, age) == pytest.approx(worked, abs=0.05)
 
 
 @pytest.mark.parametrize(

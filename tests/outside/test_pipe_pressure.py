@@ -1,4 +1,4 @@
-"""Pressure class, warmth and surge against printed tables."""
+"""Pressure class and warmth against printed tables, surge against worked values."""
 
 from __future__ import annotations
 
@@ -116,23 +116,23 @@ def test_temperature_factor_is_the_tabulated_one(
 
 
 @pytest.mark.parametrize(
-    ("material", "dr", "printed"),
+    ("material", "dr", "worked"),
     [
         ("PVC", 14, 19.8), ("PVC", 18, 17.4), ("PVC", 21, 16.1), ("PVC", 25, 14.7),
         ("PVC", 32.5, 12.8), ("PVC", 41, 11.4), ("PVC", 51, 10.2), ("PE4710", 9, 16.2),
         ("PE4710", 11, 14.4), ("PE4710", 13.5, 12.8), ("PE4710", 17, 11.3), ("PE4710", 21, 10.0),
     ],
 )  # fmt: skip
-def test_surge_per_foot_per_second(material: str, dr: float, printed: float) -> None:
-    """AWWA M23, M55 formula from memory, worked: a V/(2.31 g).
+def test_surge_per_foot_per_second(material: str, dr: float, worked: float) -> None:
+    """AWWA M23, M55 formula from memory, worked by hand: a V/(2.31 g).
 
     The rounded 2.31 ft/psi means water of 998.6 kg/m3; ours is 1000, 0.14 % more. Taken out,
-    the values agree to the printed tenth.
+    the values agree to their tenth.
     """
     ours = float(surge_pressure_pa(material, dr, FOOT) / PSI)
     us_density = 144 / 2.31 * 0.45359237 / FOOT**3
-    assert ours * us_density / 1000.0 == pytest.approx(printed, abs=0.0505)
-    assert ours == pytest.approx(printed, abs=0.05 + 0.0015 * printed)
+    assert ours * us_density / 1000.0 == pytest.approx(worked, abs=0.0505)
+    assert ours == pytest.approx(worked, abs=0.05 + 0.0015 * worked)
 
 
 def test_wave_speed_in_si_is_1420_over_the_root() -> None:
@@ -142,16 +142,16 @@ def test_wave_speed_in_si_is_1420_over_the_root() -> None:
 
 
 @pytest.mark.parametrize(
-    ("material", "dr", "printed", "half"),
-    # the limits printed with them are 187.5 = 1.5 x 125 for the PE and 250 = 2.0 x 125
+    ("material", "dr", "worked", "half"),
+    # the limits worked with them are 187.5 = 1.5 x 125 for the PE and 250 = 2.0 x 125
     [("PVC", 25, 58.7, 0.05), ("PE4710", 17, 45.0, 0.05)],
 )
 def test_surge_of_four_feet_per_second(
-    material: str, dr: float, printed: float, half: float
+    material: str, dr: float, worked: float, half: float
 ) -> None:
     # worked values; 0.14 % for the density of water as above
     ours = float(surge_pressure_pa(material, dr, 4 * FOOT) / PSI)
-    assert ours == pytest.approx(printed, abs=half + 0.0015 * printed)
+    assert ours == pytest.approx(worked, abs=half + 0.0015 * worked)
 
 
 def test_pe_limits_of_dr_11_are_the_printed_200_300_400() -> None:

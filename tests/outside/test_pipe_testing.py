@@ -1,4 +1,4 @@
-"""Hydrostatic test against the printed allowance table."""
+"""Hydrostatic test against tables of allowances and worked values."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ ALLOWANCE = {
 
 @pytest.mark.parametrize("nominal", ALLOWANCE)
 def test_pvc_allowance_table(nominal: float) -> None:
-    for psi, printed in zip((50, 100, 150, 200, 250), ALLOWANCE[nominal], strict=True):
+    for psi, worked in zip((50, 100, 150, 200, 250), ALLOWANCE[nominal], strict=True):
         flow = float(pvc_allowance_m3_per_s(1000 * FOOT, nominal * INCH, psi * PSI))
-        assert flow / GALLON * 3600 == pytest.approx(printed, abs=0.00501)
+        assert flow / GALLON * 3600 == pytest.approx(worked, abs=0.00501)
 
 
 def test_pvc_allowance_worked_values() -> None:

@@ -188,7 +188,8 @@ def test_the_excavation_of_a_pit_at_a_bend_is_that_of_its_parts_together(
 
 @pytest.mark.parametrize("soil", ["B", "C"])
 def test_the_hand_calculation_digs_a_pit_as_the_plan_does(soil: str) -> None:
-    """Level ground and main; by hand once more, for the insertion pit inside the run.
+    """Level ground and main. The worksheet against the plan is the program against itself; from
+    outside is the integral at the end, by hand, for the insertion pit inside the run.
 
     The one at the end of the run opens half a receiving pit before its station and the room after
     it; the rest of its ramp lies beyond the end, dug as deep as the carrier comes down.

@@ -63,12 +63,13 @@ def test_a_speed_between_two_rows_takes_the_higher_row() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kmh", "printed"),
-    [(60, 83.6), (80, 180.0)],  # W S^2/155 and W S/1.6, W 3.6 m: 2003 edition, from memory
+    ("kmh", "worked"),
+    # worked by hand, W 3.6 m: W S^2/155 and W S/1.6 of the 2003 edition, from memory
+    [(60, 83.6), (80, 180.0)],
 )
-def test_the_metric_formulas_agree_to_their_rounding(kmh: float, printed: float) -> None:
+def test_the_metric_formulas_agree_to_their_rounding(kmh: float, worked: float) -> None:
     # The metric constants are rounded (155 for 155.4, 1.6 for 1.609): within 1 %.
-    assert merging_taper_m(3.6, kmh * KMH) == pytest.approx(printed, rel=0.01)
+    assert merging_taper_m(3.6, kmh * KMH) == pytest.approx(worked, rel=0.01)
 
 
 def test_the_downstream_taper_is_the_least_of_the_table() -> None:

@@ -22,9 +22,11 @@ from geotools.pipe.external import (
     ovality_factor,
 )
 from geotools.pipe.fusion import (
+    INTERFACIAL_PA,
     fusion_window,
     gauge_pressure_pa,
     iso_cooling_s,
+    iso_procedure,
     joint_count,
     joint_hours,
 )
@@ -393,6 +395,17 @@ def test_interfacial_pressure_no_procedure_has_is_refused(pressure: float) -> No
 def test_an_unknown_procedure_is_refused() -> None:
     with pytest.raises(ChoiceError, match="single_low"):
         iso_cooling_s(0.03, "dual_low")
+
+
+def test_single_high_cooling_is_that_of_the_american_practice() -> None:
+    # 0.43 min/mm against 11 min/in = 0.433
+    ours = float(fusion_window(0.5, 0.03).cool_s)
+    assert float(iso_cooling_s(0.03, "single_high")) == pytest.approx(ours, rel=0.01)
+
+
+def test_the_high_pressure_procedure_is_the_american_one() -> None:
+    # 75 psi = 0.517 MPa against 0.52
+    assert iso_procedure("single_high").fusion_pa == pytest.approx(INTERFACIAL_PA[1], rel=0.01)
 
 
 # --- host -----------------------------------------------------------------------------------------
