@@ -150,25 +150,28 @@ def dug_at_a_bend(pit: Any, role: str, angle: float, lean: float) -> float:
     total = 0.0
     for level in levels:
         parts = [deep.buffer(lean * level, join_style="mitre") if lean else deep]
-        dug = above <= level
-        for face, back in ways if dug.sum() > 1 else []:
-            middle = face + np.outer(s[dug] + room, back)
-            half = (width / 2 + lean * (level - above[dug]))[:, None] * [-back[1], back[0]]
+        end = float(np.interp(level, above, s))  # where the floor of the ramp comes to this level
+        dug, floor = np.append(s[s < end], end), np.append(above[s < end], level)
+        for face, back in ways if end > 0 else []:
+            middle = face + np.outer(dug + room, back)
+            half = (width / 2 + lean * (level - floor))[:, None] * [-back[1], back[0]]
             parts.append(shapely.Polygon(np.concatenate([middle + half, (middle - half)[::-1]])))
         total += shapely.union_all(parts).area
     return float(total * bottom / len(levels))
 
 
 @pytest.mark.parametrize("role", ["receiving", "insertion_ahead", "insertion_both"])
-@pytest.mark.parametrize("angle", [10.0, 45.0, 90.0])
+@pytest.mark.parametrize(("angle", "gap"), [(10.0, 3.3e-3), (45.0, 3e-4), (90.0, 1e-4)])
 @pytest.mark.parametrize("soil", ["", "B", "C"])
 def test_the_excavation_of_a_pit_at_a_bend_is_that_of_its_parts_together(
-    soil: str, angle: float, role: str
+    soil: str, angle: float, gap: float, role: str
 ) -> None:
     """Sides by 29 CFR 1926 Subpart P table B-1: B 1:1, C 1.5:1; else upright.
 
-    Computed within 0.4 % of the integral, whose 300 levels and 400 places leave so much open;
-    counting each part for itself lies up to 44 % above it.
+    Ours lies up to 0.33 % above the integral at a bend of 10 degrees, 0.03 % off it at 45 and
+    0.01 % at 90: what ramp and stretch share is looked up at 65 places along the ramp, rounded
+    down, and a slight bend shares most. With 1,025 places the 0.33 % is 0.09. Counting each part
+    for itself lies up to 44 % above.
     """
     turn = np.radians(angle)
     main = lines(
@@ -183,7 +186,7 @@ def test_the_excavation_of_a_pit_at_a_bend_is_that_of_its_parts_together(
     pit = pits.iloc[(pits["chainage"] - LEG).abs().argmin()]
     assert pit["role"] == role
     due = dug_at_a_bend(pit, role, angle, {"": 0.0, "B": 1.0, "C": 1.5}[soil])
-    assert pit["volume"] == pytest.approx(due, rel=0.005)
+    assert pit["volume"] == pytest.approx(due, rel=gap)
 
 
 @pytest.mark.parametrize("soil", ["B", "C"])
