@@ -12,11 +12,10 @@ from geotools.ground.raster import Raster
 from geotools.intake.crs import horizontal
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["EDGE", "SEAM", "Places", "aside"]
+__all__ = ["CELL_ROUNDING", "SEAM", "Places", "aside"]
 
-
-# Points this far (in cells) outside a raster are on its edge: rounding of the transformation.
-EDGE = 1e-6
+# Cells by which the transformation of points may be off; so far outside, they are on the edge.
+CELL_ROUNDING = 1e-6
 # Cells; tiles laid edge to edge, or with a row of cells in common, share points no farther inside.
 SEAM = 0.5
 
@@ -88,18 +87,19 @@ class Places:
 
     def well_inside(self, raster: Raster, index: IntArray) -> IntArray:
         """Return those of the points on a raster that are not in its outer half cells."""
-        return index[aside(raster, self.at(raster, index)) > SEAM + EDGE]
+        return index[aside(raster, self.at(raster, index)) > SEAM + CELL_ROUNDING]
 
     def inside(self, raster: Raster) -> IntArray:
         """Return the points that lie on a raster, in their own order."""
         moved = self._in_crs_of(raster)
         west, _, east, _ = raster.bounds
-        slack = (east - west) * EDGE
+        slack = (east - west) * CELL_ROUNDING
         first, last = np.searchsorted(moved.sorted_x, [west - slack, east + slack])
         if first == last:
             return np.zeros(0, dtype=np.int64)
         near = moved.order[first:last]
         column, row = raster.cells(moved.xy[near])
         rows, columns = raster.shape
-        on = (column >= -EDGE) & (column <= columns + EDGE) & (row >= -EDGE) & (row <= rows + EDGE)
+        on = (column >= -CELL_ROUNDING) & (column <= columns + CELL_ROUNDING)
+        on &= (row >= -CELL_ROUNDING) & (row <= rows + CELL_ROUNDING)
         return np.sort(near[on])

@@ -11,7 +11,7 @@ from geotools.errors import LayerError
 from geotools.ground.cells import interpolate
 from geotools.ground.mosaic import Mosaic
 from geotools.ground.notes import Notes
-from geotools.ground.places import EDGE, SEAM, Places, aside
+from geotools.ground.places import CELL_ROUNDING, SEAM, Places, aside
 from geotools.ground.raster import Raster
 from geotools.ground.seams import at_seams
 from geotools.ground.unused import Unused, extents
@@ -152,7 +152,7 @@ class _Asked:
     def _blend(self, path: str, raster: Raster, index: IntArray) -> None:
         """Give points in the outer half cell of a raster what it and those beside it have."""
         xy = self._places.at(raster, index)
-        outer = aside(raster, xy) < SEAM - EDGE
+        outer = aside(raster, xy) < SEAM - CELL_ROUNDING
         if outer.any() and self._mosaic.beside(path):
             some = index[outer]
             self.z[some] = at_seams(self._mosaic, path, xy[outer], self.z[some], self._unit)

@@ -9,7 +9,7 @@ import numpy as np
 from geotools.ground.cells import NO_WEIGHT, interpolate, levels_at
 from geotools.ground.mosaic import Mosaic
 from geotools.ground.neighbours import Neighbour
-from geotools.ground.places import EDGE, SEAM, aside
+from geotools.ground.places import CELL_ROUNDING, SEAM, aside
 from geotools.ground.raster import Raster
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
@@ -61,7 +61,7 @@ def _from_inside(
 ) -> IntArray:
     """Fill in the levels of points that a neighbour has between its centres; return the rest."""
     path = mosaic.paths[beside.place]
-    between = aside(mosaic.known(path), xy[rest]) >= SEAM - EDGE
+    between = aside(mosaic.known(path), xy[rest]) >= SEAM - CELL_ROUNDING
     some = rest[between]
     if len(some) == 0:
         return rest

@@ -12,7 +12,7 @@ import shapely
 
 from geotools.schema import length_text
 
-__all__ = ["SEVERITIES", "Findings", "counted"]
+__all__ = ["SEVERITIES", "Findings", "counted", "objects"]
 
 SEVERITIES = ("info", "warning", "error")
 
@@ -147,7 +147,7 @@ class Findings:
         order = np.lexsort((np.array(said[0]), np.array(grave)))
         fields, counts, words = zip(*self._counted, strict=True)
         columns = [self._severities, *said, self._places, fields, words]
-        table = pd.DataFrame({n: _objects(c)[order] for n, c in zip(names, columns, strict=True)})
+        table = pd.DataFrame({n: objects(c)[order] for n, c in zip(names, columns, strict=True)})
         return table.infer_objects().assign(stands_for=np.array(counts, dtype=np.int64)[order])
 
     def count(self, severity: str) -> int:
@@ -155,7 +155,7 @@ class Findings:
         return self._severities.count(severity)
 
 
-def _objects(values: Sequence[Any]) -> npt.NDArray[Any]:
+def objects(values: Sequence[Any]) -> npt.NDArray[Any]:
     """Copy any sequence into a one-dimensional object array."""
     out = np.empty(len(values), dtype=object)
     out[:] = values

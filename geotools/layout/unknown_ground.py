@@ -9,13 +9,13 @@ import shapely
 from geotools.layout.shared import Shared
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray
+from geotools.network.stretches import EDGE
 from geotools.pipe.pits import SLOPE_OVER_M
 
 __all__ = ["ground_slope", "report_bare_pits", "report_bare_ramps", "report_bare_strings"]
 
 LOOKED = 9  # places along a string whose ends have no level
 LEAST_KNOWN = 0.25  # of a string between levels known, to tell its slope from. Judgement.
-EDGE = 1e-6  # m
 
 
 def report_bare_pits(pits: pd.DataFrame, ground: Shared) -> None:

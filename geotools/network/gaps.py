@@ -18,7 +18,7 @@ import shapely
 
 from geotools.links import components, spanning
 from geotools.network.near import lines_near, near_places
-from geotools.network.pieces import TOUCH, end_points
+from geotools.network.pieces import TOUCH, end_points, from_ends
 from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
     BoolArray,
@@ -95,10 +95,6 @@ class _Net:
 
     def at(self, line: IntArray, along: FloatArray) -> FloatArray:
         return on_measures(self.xy, self.places, line, along)
-
-    def behind(self, ends: IntArray, back: float) -> FloatArray:
-        """Return what lies so far behind ends, in m along their lines."""
-        return np.where(ends & 1, self.lengths[ends >> 1] - back, back)
 
     def lines(self, rows: IntArray) -> npt.NDArray[np.object_]:
         return linestrings_at(self.xy, self.offsets, rows)
@@ -228,10 +224,12 @@ def _alongside(
     apart = shapely.distance(shapely.points(net.points[ends]), lines)
     beside = net.lengths[own] >= far
     for back in {LOOK, far}:
-        behind = shapely.distance(shapely.points(net.at(own, net.behind(ends, back))), lines)
+        behind = shapely.distance(
+            shapely.points(net.at(own, from_ends(net.lengths, ends, back))), lines
+        )
         beside &= (behind > ONE - ROUNDING) & (behind - apart <= HAND * back / LOOK)
     left = np.flatnonzero(beside)
-    low = np.where(ends & 1, net.behind(ends, far), 0.0)[left]
+    low = np.where(ends & 1, from_ends(net.lengths, ends, far), 0.0)[left]
     ways = trimmed_lines(net.xy, net.places, own[left], low, low + far)
     beside[left] = ~shapely.intersects(ways, lines[left])
     return np.asarray(beside, dtype=np.bool_)

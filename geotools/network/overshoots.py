@@ -19,7 +19,7 @@ import shapely
 from geotools.links import components
 from geotools.network.gaps import facing_ends
 from geotools.network.near import clusters
-from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points
+from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, from_ends
 from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
     BoolArray,
@@ -88,14 +88,10 @@ class _Lines:
         high = np.where(last, self.lengths[line], self.most[ends])
         return trimmed_lines(self.xy, self.places, line, low, high)
 
-    def back(self, ends: IntArray, along: FloatArray) -> FloatArray:
-        """Return how far before ends places along their lines are, m."""
-        return np.where(ends & 1, self.lengths[ends >> 1] - along, along)
-
     def heading(self, ends: IntArray) -> FloatArray:
         """Return the directions lines end in, shape (k, 2)."""
         line, most = ends >> 1, self.most[ends]
-        behind = np.where(ends & 1, self.lengths[line] - most, most)
+        behind = from_ends(self.lengths, ends, most)
         step = self.points[ends] - on_measures(self.xy, self.places, line, behind)
         far = np.maximum(np.hypot(*step.T), np.finfo(float).tiny)
         return np.asarray(step / far[:, None], dtype=np.float64)
@@ -181,7 +177,8 @@ def _laps(lines: _Lines, pairs: IntArray) -> tuple[FloatArray, BoolArray]:
     """Return how far, m, second ends have come along the first ones' lines, and which lap over."""
     end, other = pairs.T
     spots = shapely.points(lines.points[other])
-    over = lines.back(end, shapely.line_locate_point(lines.lines(end >> 1), spots))
+    over = shapely.line_locate_point(lines.lines(end >> 1), spots)
+    over = from_ends(lines.lengths, end, over)
     come = (over > 2 * TOUCH) & (over < lines.most[end]) & (end >> 1 != other >> 1)
     come &= (lines.heading(end) * lines.heading(other)).sum(axis=1) < ONWARDS
     count = len(lines.points)
@@ -207,7 +204,7 @@ def _left(lines: _Lines, off: FloatArray, one: IntArray) -> Left:
     """Return what is left of lines with so much taken off their ends, m."""
     ends = np.flatnonzero(off)
     line = ends >> 1
-    at = np.where(ends & 1, lines.lengths[line] - off[ends], off[ends])
+    at = from_ends(lines.lengths, ends, off[ends])
     cuts = np.stack([line.astype(float), at], axis=1)
     pieces = cut_lines(lines.xy, lines.offsets, cuts, lines.places.at)
     kept = np.ones(len(pieces.line), dtype=bool)

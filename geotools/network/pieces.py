@@ -16,7 +16,7 @@ from geotools.network.ragged import (
     offsets_of,
 )
 
-__all__ = ["SAME_WAY", "TOUCH", "Pieces", "cut_lines", "end_points", "ends_of_pieces"]
+__all__ = ["SAME_WAY", "TOUCH", "Pieces", "cut_lines", "end_points", "ends_of_pieces", "from_ends"]
 
 TOUCH = 0.001  # m; closer than this is the same point, whatever the tolerance
 SAME_WAY = 2e-4  # rad, 0.01 degree; turns that differ by less are the same, however they are drawn
@@ -52,6 +52,14 @@ def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return first and last points of lines in turn, shape (2 n, 2)."""
     rows = np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()
     return np.take(xy, rows, axis=0)
+
+
+def from_ends(lengths: FloatArray, ends: IntArray, away: FloatArray | float) -> FloatArray:
+    """Return what lies so far from ends, m along their lines; of such places, how far they lie.
+
+    ``ends`` are ``2 * line`` the first, ``2 * line + 1`` the last; ``lengths`` those of all lines.
+    """
+    return np.where(ends & 1, lengths[ends >> 1] - away, away)
 
 
 def cut_lines(

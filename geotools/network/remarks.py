@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.findings import objects
 from geotools.network.ragged import BoolArray, IntArray
 
 __all__ = ["Circumstances", "names_by_run", "order_of_names", "write_remarks"]
@@ -82,7 +83,7 @@ def write_remarks(case: Circumstances, say: Callable[[float], str]) -> npt.NDArr
         said[run].append("a source is shut in")
     for run in np.flatnonzero(case.reckoned & ~case.fed):
         said[run].append("gets no water through open valves as it is")
-    return _objects(["; ".join(words) for words in said])
+    return objects(["; ".join(words) for words in said])
 
 
 def names_by_run(
@@ -107,9 +108,3 @@ def order_of_names(run: IntArray, names: npt.NDArray[np.object_]) -> IntArray:
     """Return the order that `names_by_run` has: by run, and of it by name, numbers as such."""
     words = names.astype(str)
     return np.lexsort([words, np.char.str_len(words), run])
-
-
-def _objects(texts: list[str]) -> npt.NDArray[np.object_]:
-    out = np.empty(len(texts), dtype=object)
-    out[:] = texts
-    return out

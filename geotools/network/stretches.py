@@ -12,7 +12,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, gre
 
 __all__ = ["EDGE", "Stretches", "disjoint"]
 
-EDGE = 1e-6  # m; edges and places along a run this close to each other are one
+EDGE = 1e-6  # m; edges, and places along runs and streets, this close to each other are one
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ import numpy as np
 from geotools.network.pieces import SAME_WAY
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, spread_out
+from geotools.network.vectors import cross
 from geotools.street.context import Spots
 
 __all__ = ["turned_into"]
@@ -61,7 +62,7 @@ def turned_into(
     sign = np.where(lies.same[row], 1.0, -1.0)
     left = lies.offset[row] * sign
     origin = begin + left[:, None] * _left(unit)
-    turn = np.arctan2(_cross(heading[row], unit), (heading[row] * unit).sum(axis=1))
+    turn = np.arctan2(cross(heading[row], unit), (heading[row] * unit).sum(axis=1))
     swung = _swing(top[row] - origin, heading[row], unit, turn, radius[row])
     outer = half[row] - np.maximum(-np.sign(turn) * left, 0.0)
     wide = (swung > outer + TINY) & (np.abs(turn) <= max_turn + SAME_WAY)
@@ -106,12 +107,8 @@ def _swing(
     """Return how far outside a line arcs end that turn its way, m; ``off`` from it to the top."""
     ahead = (radius * np.sin(np.abs(turn)))[:, None] * heading
     aside = (radius * (1 - np.cos(turn)) * np.sign(turn))[:, None] * _left(heading)
-    return np.asarray(-np.sign(turn) * _cross(unit, off + ahead + aside), dtype=np.float64)
+    return np.asarray(-np.sign(turn) * cross(unit, off + ahead + aside), dtype=np.float64)
 
 
 def _left(unit: FloatArray) -> FloatArray:
     return np.stack([-unit[:, 1], unit[:, 0]], axis=1)
-
-
-def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
-    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0], dtype=np.float64)

@@ -18,8 +18,8 @@ from geotools.network.ragged import (
     offsets_of,
     take,
 )
+from geotools.network.stretches import EDGE
 from geotools.street.net import StreetNet
-from geotools.street.strips import EDGE
 
 __all__ = ["offset_ends", "offset_length"]
 

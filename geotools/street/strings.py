@@ -14,6 +14,7 @@ from geotools.network.ragged import (
     number_within,
     spread_out,
 )
+from geotools.network.stretches import EDGE
 from geotools.street.abreast import string_places
 from geotools.street.lanes import Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
@@ -24,7 +25,6 @@ __all__ = ["lay_strings", "string_pieces"]
 
 Polygons = npt.NDArray[np.object_]
 NONE: Polygons = np.zeros(0, dtype=object)
-EDGE = 1e-6  # m
 ALL = Passage(gap=0.0, share=1.0)  # traffic keeps its lanes as they are drawn
 COLUMNS = [
     "string_id",

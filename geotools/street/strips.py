@@ -10,17 +10,18 @@ import shapely
 
 from geotools.network.places import on_measures
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+from geotools.network.stretches import EDGE
+from geotools.network.vectors import cross
 from geotools.street.net import StreetNet
 from geotools.street.swings import SHARPEST
 
-__all__ = ["EDGE", "POLYGON", "on_street", "strips"]
+__all__ = ["POLYGON", "on_street", "strips"]
 
 POLYGON = 3  # shapely's number for it
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
 REACH = 0.5  # m a street's heading is taken over, on either side
 FOLDS = 4  # as often points that an outline runs back between are drawn in one
 STRAIGHT = 0.02  # rad; lines that turn less meet nowhere in particular
-EDGE = 1e-6  # m; a vertex so near to a corner is at it
 
 
 def on_street(net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray) -> FloatArray:
@@ -188,8 +189,8 @@ def _meeting(
 
     Where that is 0 the place means nothing.
     """
-    sine = _cross(way_one, way_two)
-    along = _cross(two - one, way_two) / np.where(sine != 0, sine, 1.0)
+    sine = cross(way_one, way_two)
+    along = cross(two - one, way_two) / np.where(sine != 0, sine, 1.0)
     return one + along[:, None] * way_one, sine
 
 
@@ -197,10 +198,6 @@ def _nearest_on(point: FloatArray, way: FloatArray, to: FloatArray) -> FloatArra
     """Return the places of lines through points, of unit ways, nearest to others."""
     along = ((to - point) * way).sum(axis=1)
     return np.asarray(point + along[:, None] * way, dtype=np.float64)
-
-
-def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], dtype=np.float64)
 
 
 def _unit(way: FloatArray) -> FloatArray:
@@ -279,7 +276,7 @@ def _sharp(net: StreetNet, chain: IntArray, vertex: IntArray, off: FloatArray) -
     row = np.flatnonzero((vertex > bounds[chain]) & (vertex < bounds[chain + 1] - 1))
     at = vertex[row]
     one, two = xy[at] - xy[at - 1], xy[at + 1] - xy[at]
-    turn = np.arctan2(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0], (one * two).sum(axis=1))
+    turn = np.arctan2(cross(one, two), (one * two).sum(axis=1))
     sharp = (np.abs(turn) > SHARPEST) & (np.abs(off[row]) > EDGE)
     row, at, one, two, turn = row[sharp], at[sharp], one[sharp], two[sharp], turn[sharp]
     sizes, aside = [np.hypot(*edge.T) for edge in (one, two)], off[row][:, None]

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from geotools.pipe import worksheets
+from geotools.pipe import testing, worksheets
 from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
@@ -16,7 +16,7 @@ from geotools.pipe.hydraulics import capacity_ratio
 from geotools.pipe.pits import insertion_length_m
 from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
 from geotools.pipe.ranges import RangeError
-from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet
+from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet, load
 
 PE = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
 PVC = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
@@ -472,6 +472,21 @@ def test_a_collapse_sheet_says_whether_grout_was_counted_on(factor: float, words
     assert words in sheet.results[-1].text
     bare = _result(_sheet("collapse", PE), "Pa")
     assert _result(sheet, "Pa") == pytest.approx(factor * bare)
+
+
+def test_formulas_shown_name_the_defaults_they_are_worked_with(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def shown(name: str, symbol: str) -> str:
+        return next(step.formula for step in _sheet(name, PE).steps if step.symbol == symbol)
+
+    assert shown("grout", "Pa").endswith(", 3 % oval, N 2")
+    assert shown("test", "filling") == "L at 0.3 m/s (1 ft/s)"
+    monkeypatch.setattr(load, "OVALITY", 0.05)
+    monkeypatch.setattr(load, "COLLAPSE_SAFETY", 2.5)
+    monkeypatch.setattr(testing, "FILLING_M_PER_S", 0.6)
+    assert shown("grout", "Pa").endswith(", 5 % oval, N 2.5")
+    assert shown("test", "filling") == "L at 0.6 m/s (2 ft/s)"
 
 
 def test_the_same_inputs_give_the_same_sheet() -> None:

@@ -63,13 +63,8 @@ class Corners:
         self.by_stretch = shapely.STRtree(self.stretches)
 
     def near(self, place: Any, reach: float) -> list[Corner]:
-        """Return the corners within a distance of a place, m."""
+        """Return the corners within a distance of a place or a line, m."""
         found = self.tree.query(place, predicate="dwithin", distance=reach)
-        return [self.all[k] for k in sorted(found.tolist())]
-
-    def about(self, line: Any, reach: float) -> list[Corner]:
-        """Return the corners within a distance of a line, m."""
-        found = self.tree.query(line, predicate="dwithin", distance=reach)
         return [self.all[k] for k in sorted(found.tolist())]
 
     def taken(self, xy: FloatArray, heading: FloatArray) -> float:

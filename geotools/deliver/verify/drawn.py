@@ -143,7 +143,7 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
     ends = [shapely.Point(xy) for one in drawn for xy in (one.line[0], one.line[-1])]
     far = plan.setting("street.reach") + 2 * edge.half
     met = [place for place in ends if shapely.distance(edge.line, place) <= far]
-    met += [c.place for c in corners_of(plan).about(edge.line, 2 * edge.half) if c.last]
+    met += [c.place for c in corners_of(plan).near(edge.line, 2 * edge.half) if c.last]
     at = [float(shapely.line_locate_point(edge.line, place)) for place in met]
     for name, due in (
         ("ends", row.downstream_taper),

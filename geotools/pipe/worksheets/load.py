@@ -6,6 +6,7 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import external
 from geotools.pipe.catalogue import Carrier
+from geotools.pipe.defaults import COLLAPSE_SAFETY, OVALITY
 from geotools.pipe.factors import ATMOSPHERE, GRAVITY, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.ranges import FloatArray, check_range, within
@@ -23,7 +24,6 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["collapse_sheet", "grout_sheet"]
 
-_CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, 3 % oval, N 2"
 _PORT = "least of Pa + rho w g zw - rho g z and P cap"
 _LIGHT = "least of Pa + rho w g (zw - m) - rho g (z - m), m the lesser of z and zw, and P cap"
 _HEAD = (
@@ -215,12 +215,20 @@ def _fill_entries(
     )
 
 
+def _curing() -> str:
+    """Return the formula of what the carrier stands, with the defaults it is worked with."""
+    return (
+        "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at cure time and T, "
+        f"{OVALITY * 100:g} % oval, N {COLLAPSE_SAFETY:g}"
+    )
+
+
 def _grout_steps(
     light: bool, stands: ArrayLike, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
 ) -> tuple[Step, ...]:
     return (
         step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
-        step("Pa", _CURING, stands, "pressure", _COLLAPSE),
+        step("Pa", _curing(), stands, "pressure", _COLLAPSE),
         step("P port", _LIGHT if light else _PORT, limit, "pressure", "practice"),
         step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
     )

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import HOUR, INCH, YEAR_H
+from geotools.pipe.factors import FOOT, HOUR, INCH, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
@@ -473,7 +473,9 @@ def _test_steps(
 
 def _filling_step(pipe: Carrier, length_m: float) -> Step:
     hours = testing.filling_hours(pipe.bore_m, length_m)
-    return step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice")
+    speed = testing.FILLING_M_PER_S
+    formula = f"L at {speed:g} m/s ({speed / FOOT:.1g} ft/s)"
+    return step("filling", formula, hours, "hours", "practice")
 
 
 def _phase_entries(temperature_c: float, hours: float) -> tuple[Entry, ...]:
