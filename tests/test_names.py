@@ -66,3 +66,24 @@ def test_how_near_places_along_lines_are_one_is_said_once() -> None:
         if ast.unparse(node.targets[0]) == "EDGE"
     ]
     assert said == ["geotools.network.stretches"]
+
+
+def test_every_name_of_a_module_is_read_by_somebody() -> None:
+    """`TOOL` is read by the name of its module."""
+    read: set[str] = {"TOOL"}
+    made = []
+    for module, tree in modules().items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+                read.add(node.id)
+            elif isinstance(node, ast.Attribute):
+                read.add(node.attr)
+        for node in tree.body:
+            targets = node.targets if isinstance(node, ast.Assign) else ()
+            made += [
+                f"{module}: {name.id}"
+                for target in targets
+                for name in ast.walk(target)
+                if isinstance(name, ast.Name) and not name.id.startswith("__")
+            ]
+    assert [each for each in made if each.split(": ")[1] not in read] == []

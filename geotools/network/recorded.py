@@ -13,7 +13,8 @@ __all__ = ["gainsaid", "match_fittings"]
 ONE_POINT = 0.1  # m; no two elbows have their middles so near, and no survey tells them apart
 ALIKE = 0.001  # m; distances that differ by less are equal
 ROUNDING = 1e-9  # rad
-WHOLE, PLAN, GRADE = 0, 1, 2  # what an angle on record is of: the turn in space, or one of its legs
+# What an angle on record is of: the turn in space, its leg in plan, or (2) that in the vertical.
+WHOLE, PLAN = 0, 1
 
 
 def match_fittings(

@@ -37,8 +37,7 @@ __all__ = [
 PIECE_SLACK = 1e-6
 HEATER_C = ((400.0 - 32.0) / 1.8, (450.0 - 32.0) / 1.8)
 INTERFACIAL_PA = (60.0 * PSI, 75.0 * PSI, 90.0 * PSI)
-ISO_PROCEDURES = ("single_low", "dual_low", "single_high")
-_TIMED_PROCEDURES = ("single_low", "single_high")
+ISO_PROCEDURES = ("single_low", "single_high")  # of the third, dual low, no times are known
 _SOAK_S_PER_M = 4.5 * MINUTE / INCH
 _COOL_S_PER_M = 11.0 * MINUTE / INCH
 _SOAK_FROM_M = 14.0 * INCH
@@ -100,8 +99,8 @@ def iso_procedure(name: str) -> IsoProcedure:
 
     Parameters
     ----------
-    name : {"single_low", "dual_low", "single_high"}
-        Single low pressure, dual low pressure, single high pressure.
+    name : {"single_low", "single_high"}
+        Single low pressure, single high pressure.
 
     Returns
     -------
@@ -291,7 +290,7 @@ def iso_cooling_s(wall_m: ArrayLike, procedure: str) -> FloatArray:
     that no joint gets less than it asks for.
     """
     wall = check_range("wall_m", wall_m, 0.005, 0.1, "m") * 1e3
-    check_choice("procedure", procedure, _TIMED_PROCEDURES)
+    check_choice("procedure", procedure, ISO_PROCEDURES)
     if procedure == "single_high":
         return np.asarray(0.43 * wall * MINUTE, dtype=np.float64)
     return np.asarray((0.015 * wall**2 - 0.47 * wall + 20.0) * MINUTE, dtype=np.float64)

@@ -205,14 +205,14 @@ def water_volume_m3(bore_m: ArrayLike, length_m: ArrayLike) -> FloatArray:
 
 
 def filling_hours(
-    bore_m: ArrayLike, length_m: ArrayLike, *, velocity_m_per_s: ArrayLike = FILLING_M_PER_S
+    length_m: ArrayLike, *, velocity_m_per_s: ArrayLike = FILLING_M_PER_S
 ) -> FloatArray:
     """Time to fill a pipe slowly enough for the air to leave.
 
     Parameters
     ----------
-    bore_m, length_m : array_like
-        As for `water_volume_m3`.
+    length_m : array_like
+        Length of pipe, m; 0 to 1000 km.
     velocity_m_per_s : array_like, optional
         Velocity of filling, m/s; above 0 to 2.
 
@@ -226,10 +226,9 @@ def filling_hours(
     RangeError
         If an argument lies outside its range.
     """
-    bore = check_range("bore_m", bore_m, 0.0, 5.0, "m", above_low=True)
     length = check_range("length_m", length_m, 0.0, 1e6, "m")
     speed = check_range("velocity_m_per_s", velocity_m_per_s, 0.0, 2.0, "m/s", above_low=True)
-    return np.asarray(length / speed / HOUR + 0.0 * bore, dtype=np.float64)
+    return np.asarray(length / speed / HOUR, dtype=np.float64)
 
 
 def pvc_allowance_m3_per_s(

@@ -82,7 +82,7 @@ def section_table(
             "length": length,
             **_recovery(pulls, pipe, brief),
             "water_volume": water_volume_m3(pipe.bore_m, length),
-            "fill_hours": filling_hours(pipe.bore_m, length),
+            "fill_hours": filling_hours(length),
             "low_z": low,
             "low_chainage": low_at,
             "high_z": high,

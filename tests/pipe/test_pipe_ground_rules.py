@@ -186,7 +186,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: stretch_m(PIPE, 10.0, x),
         lambda x: hazen_williams_head_loss_m(0.1, 0.3, 150.0, x),
         lambda x: water_volume_m3(0.3, x),
-        lambda x: filling_hours(0.3, x),
+        filling_hours,
         lambda x: ramp_depth_m(x, 3.0, 20.0),
         lambda x: temperature_factor(["PE4710", "PE100", "PVC", "PVC-U"], x),
     ],

@@ -39,6 +39,19 @@ def test_no_formula_serves_its_tests_alone() -> None:
     assert sorted(formulas - read) == []
 
 
+def test_every_column_of_a_table_is_read() -> None:
+    code = "".join(path.read_text("utf-8") for path in (PACKAGE / "pipe").rglob("*.py"))
+    columns = {
+        f"{path.stem}: {name}": name
+        for path in (PACKAGE / "pipe" / "data").glob("*.csv")
+        for name in path.read_text("utf-8").splitlines()[0].split(",")
+        if name != "source"  # it is for who reads the table
+    }
+    # Those of the water that is made up are told apart by their hours.
+    read = {label for label, name in columns.items() if f'"{name}"' in code}
+    assert sorted(columns.keys() - read) == [f"pe_make_up: gal_per_100_ft_{h}_h" for h in (1, 2, 3)]
+
+
 def test_what_the_brief_leaves_out_formulas_take_as_it_does() -> None:
     brief = load_brief()
     pulls, service = brief.pulls, brief.service

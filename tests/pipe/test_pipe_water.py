@@ -23,6 +23,7 @@ from geotools.pipe.external import (
 )
 from geotools.pipe.fusion import (
     INTERFACIAL_PA,
+    ISO_PROCEDURES,
     fusion_window,
     gauge_pressure_pa,
     iso_cooling_s,
@@ -334,7 +335,7 @@ def test_make_up_has_only_the_columns_of_its_table() -> None:
 
 
 def test_filling_time_is_that_of_the_slug() -> None:
-    assert filling_hours(0.5, 1080.0, velocity_m_per_s=0.3) == pytest.approx(1.0)
+    assert filling_hours(1080.0, velocity_m_per_s=0.3) == pytest.approx(1.0)
 
 
 # --- fusion ---------------------------------------------------------------------------------------
@@ -390,6 +391,12 @@ def test_small_pipe_has_no_timed_soak() -> None:
 def test_interfacial_pressure_no_procedure_has_is_refused(pressure: float) -> None:
     with pytest.raises(RangeError, match="interfacial_pa"):
         gauge_pressure_pa(0.5, 0.03, 0.01, interfacial_pa=pressure)
+
+
+@pytest.mark.parametrize("name", ISO_PROCEDURES)
+def test_every_procedure_there_is_has_its_times(name: str) -> None:
+    assert iso_procedure(name).fusion_pa > 0
+    assert float(iso_cooling_s(0.03, name)) > 0
 
 
 def test_an_unknown_procedure_is_refused() -> None:

@@ -447,7 +447,7 @@ def hydrotest_sheet(
             *_test_steps(pipe, factor, wanted, gauge, most, temperature_c),
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             *make_up,
-            _filling_step(pipe, length_m),
+            _filling_step(length_m),
             *read,
         ),
         results=_test_results(pipe, gauge, most, volume, make_up[-1].value, passes, held),
@@ -471,8 +471,8 @@ def _test_steps(
     )
 
 
-def _filling_step(pipe: Carrier, length_m: float) -> Step:
-    hours = testing.filling_hours(pipe.bore_m, length_m)
+def _filling_step(length_m: float) -> Step:
+    hours = testing.filling_hours(length_m)
     speed = testing.FILLING_M_PER_S
     formula = f"L at {speed:g} m/s ({speed / FOOT:.1g} ft/s)"
     return step("filling", formula, hours, "hours", "practice")
