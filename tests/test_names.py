@@ -15,13 +15,13 @@ LONG = 25  # nodes of a tree; shorter functions are no more than a call or two
 
 @cache
 def modules() -> dict[str, ast.Module]:
-    """Return the trees of all modules, by name."""
-    return {
-        ".".join(("geotools", *path.relative_to(PACKAGE).with_suffix("").parts)): ast.parse(
-            path.read_text(encoding="utf-8")
-        )
-        for path in sorted(PACKAGE.rglob("*.py"))
-    }
+    """Return the trees of all modules, by name; a package is called by its folder."""
+    trees = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        trees[name] = ast.parse(path.read_text(encoding="utf-8"))
+    return trees
 
 
 def body_of(function: ast.FunctionDef) -> list[ast.stmt]:
@@ -87,3 +87,28 @@ def test_every_name_of_a_module_is_read_by_somebody() -> None:
                 if isinstance(name, ast.Name) and not name.id.startswith("__")
             ]
     assert [each for each in made if each.split(": ")[1] not in read] == []
+
+
+def public(tree: ast.Module) -> set[str]:
+    """Return the names a module lists for others."""
+    return {
+        each.value
+        for node in tree.body
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
+        for each in ast.walk(node)
+        if isinstance(each, ast.Constant)
+    }
+
+
+def test_names_that_other_modules_import_are_public() -> None:
+    """`__all__` is the whole of what a module is used for; that it is sorted, ruff sees to."""
+    listed = {module: public(tree) for module, tree in modules().items()}
+    wrong = {
+        f"{module} imports {node.module}.{name.name}"
+        for module, tree in modules().items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module in listed
+        for name in node.names
+        if f"{node.module}.{name.name}" not in listed and name.name not in listed[node.module]
+    }
+    assert sorted(wrong) == []

@@ -32,6 +32,7 @@ __all__ = [
     "parse_pairs",
     "read_map",
     "read_records",
+    "read_toml",
 ]
 
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-__all__ = ["QUANTUM", "Shapes", "bounds_of", "encode_lines", "encode_shapes", "thinned"]
+__all__ = ["QUANTUM", "Floats", "Shapes", "bounds_of", "encode_lines", "encode_shapes", "thinned"]
 
 # Size of one step of the coordinates in the page, m; a pit is drawn true to it.
 QUANTUM = 0.1

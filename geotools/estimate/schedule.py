@@ -26,7 +26,7 @@ from geotools.brief import Crew
 from geotools.network.ragged import FloatArray
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSING", "PULLING", "SAME", "days_out", "days_waiting", "schedule_runs"]
+__all__ = ["FUSING", "OPENING", "PULLING", "SAME", "days_out", "days_waiting", "schedule_runs"]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 OPENING = "open the connections"  # from then on services and tees of a pull are dug up

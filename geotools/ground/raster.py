@@ -24,8 +24,14 @@ from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
 __all__ = [
-    *("Raster", "checked_raster", "open_raster", "opened"),
-    *("raster_environment", "read_mask", "read_window"),
+    "WINDOW_CELLS",
+    "Raster",
+    "checked_raster",
+    "open_raster",
+    "opened",
+    "raster_environment",
+    "read_mask",
+    "read_window",
 ]
 
 

@@ -15,7 +15,9 @@ from pyproj.database import query_utm_crs_info
 from geotools.errors import LayerError
 
 __all__ = [
+    "SCALE_LIMIT",
     "UNNAMED",
+    "WGS84",
     "WorkingCRS",
     "choose_working_crs",
     "crs_name",

@@ -12,7 +12,7 @@ import pyproj
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 
-__all__ = ["DatumNames"]
+__all__ = ["ELLIPSOID", "DatumNames"]
 
 ELLIPSOID = "ellipsoid"
 UNSAID = {"", "unknown", "unnamed", "undefined", "not specified"}

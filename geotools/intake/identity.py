@@ -12,7 +12,7 @@ import shapely
 
 from geotools.intake.notes import Note, note
 
-__all__ = ["UNREADABLE", "renamed_ids", "unique_ids"]
+__all__ = ["SEPARATOR", "UNREADABLE", "renamed_ids", "unique_ids"]
 
 
 SEPARATOR = ","  # of lists of identifiers in the layers written

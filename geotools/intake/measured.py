@@ -21,7 +21,7 @@ from geotools.intake.values import DECIMAL_COMMA
 from geotools.pipe.factors import DAY, FOOT, GALLON, HOUR, INCH, MPH, PSI
 from geotools.units import INCHES, by_signs
 
-__all__ = ["Measured", "in_own_unit", "signs_in"]
+__all__ = ["UNITS", "Measured", "in_own_unit", "signs_in"]
 
 # Words for inches in other languages: common practice, no source.
 _INCHES = (

@@ -26,8 +26,19 @@ if TYPE_CHECKING:
     import geopandas
 
 __all__ = [
-    *("NO_GEOMETRY", "Bounds", "Content", "Frame", "FramePart", "Source", "frame_source"),
+    "NO_GEOMETRY",
+    "Bounds",
+    "Content",
+    "Frame",
+    "FramePart",
+    "Source",
+    "damaged",
+    "frame_source",
+    "is_utf16",
+    "meets",
     "open_source",
+    "parse_crs",
+    "plain_reason",
 ]
 
 _FOLDERS = (".gdb",)  # that are one source by themselves

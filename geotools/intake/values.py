@@ -18,6 +18,8 @@ from geotools.pipe.names import folded
 from geotools.schema import NO, YES
 
 __all__ = [
+    "DECIMAL_COMMA",
+    "NOTHING",
     "Longitudes",
     "Numbers",
     "days_zero",

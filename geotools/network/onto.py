@@ -20,7 +20,7 @@ from geotools.network.ragged import (
     take,
 )
 
-__all__ = ["Edges", "OnEdges", "bring_onto_edges"]
+__all__ = ["ALMOST", "Edges", "OnEdges", "bring_onto_edges"]
 
 ALMOST = 1.25  # times the offset; another main within that is almost as near
 WIDER = 3.0  # times, the distance looked in where nothing was found

@@ -15,7 +15,7 @@ import numpy as np
 from geotools.accel import read_only, run_kernel, worth_compiling
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, offsets_of, take
 
-__all__ = ["Places", "Side", "on_measures", "points_along"]
+__all__ = ["Between", "Places", "Side", "on_measures", "points_along"]
 
 Side = Literal["left", "right"]
 NUMPY_AHEAD = 4  # look-ups NumPy makes while one is interpreted

@@ -21,6 +21,9 @@ from geotools.intake.ragged import (
 from geotools.intake.ragged import line_of_vertex as row_of
 
 __all__ = [
+    "BoolArray",
+    "FloatArray",
+    "IntArray",
     "firsts",
     "greatest_so_far",
     "lengths_along",

@@ -44,6 +44,7 @@ __all__ = [
     "head_force_n",
     "length_to_leave_m",
     "machine_capacity_n",
+    "pull_hours",
     "pull_increments",
     "recovery_wait_hours",
     "roller_drag_n",

@@ -12,7 +12,7 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, to_linestrings
 from geotools.network.runs import Chains
 
-__all__ = ["assign_runs", "by_name", "report_districts", "same_runs", "span_of"]
+__all__ = ["SAME", "assign_runs", "by_name", "report_districts", "same_runs", "span_of"]
 
 SAME = 1e-3  # m; a run whose ends and length differ by less is the same run
 

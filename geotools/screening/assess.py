@@ -56,7 +56,7 @@ from geotools.screening.scores import (
 from geotools.siting.carrier import Contest, choice_limits
 from geotools.tool import Progress
 
-__all__ = ["Measured", "Ranked", "Screened", "screen_network"]
+__all__ = ["Measured", "Ranked", "Screened", "of_kind", "screen_network", "weights_of"]
 
 OF = 5.0  # top of the scale criticality is ranked on, from 1 on
 MOST_RATIO = 99.0  # of flow carried over flow wanted that is told

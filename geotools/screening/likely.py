@@ -42,7 +42,14 @@ from geotools.siting.works import (
 from geotools.street.lanes import Passage
 from geotools.street.laydown import longest_pull, pieces_per_string
 
-__all__ = ["Estimate", "Surroundings", "estimate_open_cut", "estimate_runs", "surroundings"]
+__all__ = [
+    "Estimate",
+    "Surroundings",
+    "estimate_open_cut",
+    "estimate_runs",
+    "station_lengths",
+    "surroundings",
+]
 
 PLACES_WITH_ROOM = 0.25  # share of the places along a run that have the room told, or more
 

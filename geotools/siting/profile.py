@@ -12,7 +12,7 @@ from geotools.ground.filled import filled_along
 from geotools.network.places import Between, Places
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Profile", "steepest"]
+__all__ = ["STEP", "Profile", "steepest"]
 
 LOOKED_UP = 50_000  # places at a time: a dozen columns of them are made on the way
 COLUMNS = ("depth", "cover", "ground_z", "axis_z")

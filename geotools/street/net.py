@@ -40,7 +40,7 @@ from geotools.street.precedence import first_of_two
 from geotools.street.rings import LAPS, unrolled, with_western_nodes
 from geotools.street.swings import swings
 
-__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record"]
+__all__ = ["BETWEEN_CLASSES", "NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record"]
 
 TEXTS = ("class", "name")  # what a centreline says
 NUMBERS = ("lanes", "width", "speed", "oneway")

@@ -6,7 +6,7 @@ import numpy as np
 
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["swings", "turns"]
+__all__ = ["SHARPEST", "swings", "turns"]
 
 GRAIN = 2.0**-30  # m for each metre beside the line; sums of whole ones are exact
 SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.layouts import BaseLayout, BlockLayout
 
-__all__ = ["LINE_STEP", "Position", "add_blocks", "insert", "text_width"]
+__all__ = ["LINE_STEP", "Position", "add_blocks", "insert", "position", "text_width"]
 
 LINE_STEP = 1.5  # line to line, in text heights
 # Widest letters of a plain sans font are near this share of their height, spaces counted in.

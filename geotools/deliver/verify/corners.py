@@ -15,7 +15,16 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked
 
-__all__ = ["Corners", "corners_of", "in_frame", "turns_of"]
+__all__ = [
+    "REACH",
+    "ROOM",
+    "SHARPEST",
+    "Corners",
+    "FloatArray",
+    "corners_of",
+    "in_frame",
+    "turns_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this

@@ -16,7 +16,7 @@ import shapely
 from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, MEASURED_IN, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
-__all__ = ["RULES", "along", "between", "opened"]
+__all__ = ["RULES", "along", "between", "grounded", "opened"]
 
 DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
 DRAWN_SHARE = 1e-6

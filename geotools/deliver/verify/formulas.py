@@ -22,6 +22,8 @@ from geotools.pipe.materials import (
 from geotools.pipe.pits import SLOPE_OVER_M
 
 __all__ = [
+    "DOWNSTREAM_TAPER",
+    "ONE_LANE_TAPER",
     "Pipe",
     "Slopes",
     "bend_tension",

@@ -22,6 +22,8 @@ from geotools.pipe.materials import (
 from geotools.pipe.pressure import highest_temperature_c, temperature_factor
 
 __all__ = [
+    "CARRIER_C",
+    "HEAD_POWER",
     "Rated",
     "allowed_outside",
     "capacity_share",

@@ -22,7 +22,7 @@ from geotools.lists import list_from_text
 from geotools.schema import INPUTS, OUTPUTS, ROLES
 from geotools.units import unit_of
 
-__all__ = ["RULES", "honoured_edits"]
+__all__ = ["AT", "RULES", "honoured_edits"]
 
 AT = 0.011  # m; a pit this near a fixed place is the one meant, and a hair for rounding
 IN_MEMORY = "GeoDataFrame"  # the source of a layer that was in no file

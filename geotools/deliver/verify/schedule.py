@@ -11,7 +11,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["RULES"]
+__all__ = ["FUSE", "OPEN", "PULL", "RULES"]
 
 DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the connections"
 PULL, REST = "pull the carrier in", "let the carrier rest"

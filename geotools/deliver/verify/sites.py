@@ -25,6 +25,8 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.factors import DAY, HOUR
 
 __all__ = [
+    "DRAWN",
+    "DRAWN_AREA",
     "RULES",
     "TOUCH",
     "bow",
@@ -34,6 +36,7 @@ __all__ = [
     "dug_along",
     "dug_stretch",
     "led_strings",
+    "most_closed",
     "one_hole",
     "shored",
     "straight_over",

@@ -16,6 +16,7 @@ __all__ = [
     "PLANNING",
     "QUANTITIES",
     "Entry",
+    "Limit",
     "Step",
     "Worksheet",
     "entry",
