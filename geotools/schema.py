@@ -859,7 +859,11 @@ OUTPUTS: dict[str, Layer] = {
                     "pull if they are more",
                     "length",
                 ),
-                _real("thermal_change", "change of length from pulling to ground heat", "length"),
+                _real(
+                    "thermal_change",
+                    "change of length from pulling to ground temperature",
+                    "length",
+                ),
                 _real("leave", "carrier to leave out of the host, both ends together", "length"),
                 _real("wait_hours", "rest before the carrier is cut and tied in, hours"),
                 _real("water_volume", "water that fills the section", "liquid"),

@@ -250,6 +250,14 @@ def test_the_files_of_columns_and_of_a_procedure_shown_are_read(tmp_path: Path) 
     assert [size.dr for size in read_procedure(procedure).size] == [18]
 
 
+def test_texts_use_the_words_of_the_trade() -> None:
+    """What was said otherwise once, and the word a reader looks for."""
+    said = {"falling half of": "downsurge", "ground heat": "ground temperature"}
+    texts = [README, GUIDE, *PACKAGE.rglob("*.py")]
+    found = [(path.name, old) for path in texts for old in said if old in path.read_text("utf-8")]
+    assert found == []
+
+
 def test_no_sentence_is_longer_than_eighty_words() -> None:
     text = re.sub(r"<!-- (\w+) -->\n.*?<!-- /\1 -->", "", README.read_text(), flags=re.DOTALL)
     text = re.sub(r"^```.*?^```$|^\|[^\n]*$", "", text, flags=re.S | re.M)

@@ -212,7 +212,7 @@ def groundwater_pressure_pa(head_m: ArrayLike) -> FloatArray:
 
 @dataclass(frozen=True)
 class SurgeVacuum:
-    """What the falling half of a surge does to a carrier; arrays of one shape.
+    """What a downsurge does to a carrier; arrays of one shape.
 
     Attributes
     ----------

@@ -243,7 +243,7 @@ def surge_pressure_pa(
 
 
 def fallen_pressure_pa(working_pa: ArrayLike, surge_pa: ArrayLike) -> FloatArray:
-    """Pressure in the falling half of a surge.
+    """Pressure in a downsurge.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Carriers that the falling half of a surge may suck flat."""
+"""Carriers that a downsurge may suck flat."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The falling half of the surge against the carriers of runs."""
+"""The downsurge against the carriers of runs."""
 
 from __future__ import annotations
 

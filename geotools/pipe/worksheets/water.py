@@ -298,8 +298,8 @@ _UNTESTED = (
     "surges: {:,.0f} are beyond them."
 )
 _SUCKED = (
-    "The falling half of the surge leaves a vacuum (P fall is below zero): hold the pipe against "
-    "it and the groundwater, by the hand calculation of collapse with a duration of half an hour."
+    "The downsurge leaves a vacuum (P fall is below zero): hold the pipe against it and the "
+    "groundwater, by the hand calculation of collapse with a duration of half an hour."
 )
 _VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
