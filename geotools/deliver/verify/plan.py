@@ -23,7 +23,7 @@ from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
 
-__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "Named", "Plan", "load_plan"]
+__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "MEASURED_IN", "Named", "Plan", "load_plan"]
 
 T = TypeVar("T")
 GEOMETRY = "geometry"
