@@ -24,6 +24,7 @@ from geotools.estimate.quantities import (
 )
 from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
 from geotools.layout.mains_beside import report_over_mains
+from geotools.layout.other_streets import report_on_other_streets
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
 from geotools.layout.rules import set_up_rates, site_rates
 from geotools.layout.shared import Shared
@@ -177,9 +178,11 @@ def _in_street(
     report_waiting(laid, strings, findings)
     report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
+    laid = _with_days(laid, schedule, "pull_id")
+    report_on_other_streets(strings, laid, ground)
     spaces = [
         _work_space(_with_days(pits, schedule, "pit_id"), ground),
-        _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
+        _string_space(ground, laid, strings),
     ]
     report_other_lanes(laid, spaces[1], strings, ground.brief.rates.currency, findings)
     told = Encoded.moved("strings", strings, _mover(ground))  # no more is asked of where they lie

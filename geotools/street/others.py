@@ -1,4 +1,4 @@
-"""Streets by grounds that are not their own: which other chains lie near, and with which line."""
+"""Streets by grounds that are not their own: which others lie near, and where."""
 
 from __future__ import annotations
 
@@ -9,13 +9,21 @@ import numpy.typing as npt
 import shapely
 
 from geotools.network.along import Stretches, stretches
-from geotools.network.ragged import FloatArray, IntArray, firsts, spread_out
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    firsts,
+    offsets_of,
+    spread_out,
+    to_linestrings,
+)
 from geotools.street.net import StreetNet
 
-__all__ = ["Others", "others_near"]
+__all__ = ["Others", "Roads", "others_near", "roads_near"]
 
 TIE = 1e-6  # m; lines are as near whose distances differ by no more
 AT_ONCE = 5_000  # grounds looked around at once: each meets dozens of segments
+LONG_AT_ONCE = 500  # long ones, which meet hundreds
 
 
 @dataclass(frozen=True)
@@ -43,6 +51,24 @@ class Others:
         """Return no lines: where there are no streets."""
         none = np.zeros(0, dtype=np.int64)
         return cls(none, none, none, np.zeros(0))
+
+
+@dataclass(frozen=True)
+class Roads:
+    """Carriageways of other chains by grounds, as far along as they may reach to them; shape (k,).
+
+    Attributes
+    ----------
+    ground, chain, line : ndarray of int64
+        Rows of the grounds, of the chains and of the table of streets.
+    shape : ndarray of Polygon
+        The carriageway, of one line from end to end: none lies behind the end of a street.
+    """
+
+    ground: IntArray
+    chain: IntArray
+    line: IntArray
+    shape: npt.NDArray[np.object_]
 
 
 def others_near(
@@ -73,6 +99,41 @@ def others_near(
     return Others(ground, chain, line, gap)
 
 
+def roads_near(
+    net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray, *, touch: float
+) -> Roads:
+    """Return the carriageways of other chains by grounds, drawn in by a touch, m, on either side.
+
+    Other parameters as of `others_near`.
+    """
+    parts = stretches(net.chains.offsets)
+    tree = shapely.STRtree(parts.lines(net.chains.xy))
+    half = np.maximum(net.column("width") / 2 - touch, 0.0)
+    reach = float(half.max(initial=0.0))
+    found = [
+        _roads(net, _segments(net, parts, tree, rows, shapes, own, reach), half)
+        for rows in np.array_split(np.arange(len(shapes)), max(len(shapes) // LONG_AT_ONCE, 1))
+    ]
+    return Roads(*(np.concatenate(column) for column in zip(*found, strict=True)))
+
+
+def _roads(
+    net: StreetNet, near: tuple[IntArray, IntArray, IntArray, FloatArray], half: FloatArray
+) -> tuple[IntArray, IntArray, IntArray, npt.NDArray[np.object_]]:
+    """Return ground, chain, line and carriageway of segments near grounds, joined as they go on."""
+    ground, chain, vertex, _ = near
+    order = np.lexsort([vertex, chain, ground])
+    ground, chain, vertex = (column[order] for column in (ground, chain, vertex))
+    line = net.line_at(chain, _ends(net.places.at, vertex).mean(axis=1))
+    new = firsts(ground, chain, line, vertex - np.arange(len(vertex)))
+    first = np.flatnonzero(new)
+    count = np.diff(first, append=len(vertex)) + 1
+    row, step = spread_out(count)
+    lines = to_linestrings(net.chains.xy[vertex[first[row]] + step], offsets_of(count))
+    shape = shapely.buffer(lines, half[line[first]], cap_style="flat", join_style="mitre")
+    return ground[first], chain[first], line[first], shape
+
+
 def _near(
     net: StreetNet,
     parts: Stretches,
@@ -83,18 +144,7 @@ def _near(
     reach: float,
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return some grounds, pieces of other chains nearest to them, and how far from them, m."""
-    around = shapely.bounds(shapes[rows]) + reach * np.array([-1.0, -1.0, 1.0, 1.0])
-    ground, part = tree.query(shapely.box(*around.T))
-    ground = rows[ground]
-    other = own[ground] != parts.line[part]
-    pair, step = spread_out(parts.count[part[other]])
-    ground, chain = ground[other][pair], parts.line[part[other]][pair]
-    vertex = parts.first[part[other]][pair] + step
-    once = net.once[vertex] & net.once[vertex + 1]
-    ground, chain, vertex = (column[once] for column in (ground, chain, vertex))
-    gap = shapely.distance(shapely.linestrings(_ends(net.chains.xy, vertex)), shapes[ground])
-    near = gap <= reach
-    ground, chain, vertex, gap = (column[near] for column in (ground, chain, vertex, gap))
+    ground, chain, vertex, gap = _segments(net, parts, tree, rows, shapes, own, reach)
     piece = net.piece_of(chain, _ends(net.places.at, vertex).mean(axis=1))
     order = np.lexsort([gap, piece, chain, ground])
     order = order[firsts(ground[order], piece[order])]
@@ -105,6 +155,29 @@ def _near(
     np.minimum.at(least, pair, gap)
     nearest = gap <= least[pair] + TIE
     return ground[nearest], piece[nearest], gap[nearest]
+
+
+def _segments(
+    net: StreetNet,
+    parts: Stretches,
+    tree: shapely.STRtree,
+    rows: IntArray,
+    shapes: npt.NDArray[np.object_],
+    own: IntArray,
+    reach: float,
+) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+    """Return some grounds, other chains, first vertices of their segments in reach, and gaps, m."""
+    ground, part = tree.query(shapes[rows], predicate="dwithin", distance=reach + TIE)
+    ground = rows[ground]
+    other = own[ground] != parts.line[part]
+    pair, step = spread_out(parts.count[part[other]])
+    ground, chain = ground[other][pair], parts.line[part[other]][pair]
+    vertex = parts.first[part[other]][pair] + step
+    once = net.once[vertex] & net.once[vertex + 1]
+    ground, chain, vertex = (column[once] for column in (ground, chain, vertex))
+    gap = shapely.distance(shapely.linestrings(_ends(net.chains.xy, vertex)), shapes[ground])
+    near = gap <= reach
+    return ground[near], chain[near], vertex[near], gap[near]
 
 
 def _ends(of_vertices: FloatArray, first: IntArray) -> FloatArray:

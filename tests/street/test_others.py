@@ -10,7 +10,7 @@ import shapely
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.street.net import StreetNet, build_streets
-from geotools.street.others import others_near
+from geotools.street.others import others_near, roads_near
 
 
 def _net(lines: list[list[tuple[float, float]]], names: list[str]) -> StreetNet:
@@ -62,3 +62,18 @@ def test_of_a_chain_the_line_counts_that_is_nearest_and_at_a_joint_both() -> Non
     ]  # fmt: skip
     assert found.gap == pytest.approx(3.0)
     assert not len(others_near(net, shapes, np.zeros(5, dtype=int), reach=10.0).line)
+
+
+def test_carriageways_by_a_ground_end_where_their_streets_do_and_leave_out_its_own() -> None:
+    net = _net([[(0, 0), (200, 0)], [(100, 0), (100, -90)], [(0, 20), (200, 20)]], list("ABC"))
+    strip = [shapely.box(50, low, 150, low + 0.4) for low in (-5.0, 3.0, 15.9, 15.5)]
+    own = np.full(4, np.flatnonzero(net.lengths == 200.0)[0])
+    found = roads_near(net, np.array(strip), own, touch=0.05)
+    assert net.chains.xy[net.chains.offsets[own[0]], 1] == 0.0
+    both = shapely.intersection(np.array(strip)[found.ground], found.shape)
+    names, area = net.column("name")[found.line], shapely.area(both).round(6)
+    got = zip(found.ground, names, area, strict=True)
+    assert {(int(k), name, area) for k, name, area in got if area > 0} == {
+        (0, "B", round(7.9 * 0.4, 6)),  # the mouth of the side street, and none of it beyond
+        (2, "C", round(100 * 0.25, 6)),
+    }  # fmt: skip

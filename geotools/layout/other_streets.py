@@ -1,0 +1,159 @@
+"""Strings on the carriageway of streets they do not lie along: findings."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.accel import in_threads
+from geotools.layout.shared import Shared
+from geotools.lists import listed
+from geotools.network.ragged import BoolArray, IntArray
+from geotools.schema import quantity_text
+from geotools.street.lanes import TOUCH
+from geotools.street.net import StreetNet
+from geotools.street.others import roads_near
+
+__all__ = ["report_on_other_streets"]
+
+LEAST_M2 = 0.01  # of carriageway that count as lain on
+ACROSS = 2.0  # widths of a street; a string that takes more of it lies along it. Common practice
+NAMED = 6  # streets told of one string
+_NO_LANE = "none of whose lanes is closed or priced for it"
+_PLATE = "plate or bridge {}, or name the class in street.no_block, where strings stop"
+_MOVE = (
+    "move or forbid its pit (pit_edits), lead it round by hand, or plan and price the traffic of "
+    "the street too"
+)
+
+
+class _Met(NamedTuple):
+    """Strings on other streets: rows sorted by string, a street each; what `_met` finds."""
+
+    string: IntArray
+    name: npt.NDArray[np.object_]
+    kind: npt.NDArray[np.object_]
+    area: npt.NDArray[np.float64]
+    across: BoolArray
+    shape: npt.NDArray[np.object_]
+
+
+def report_on_other_streets(strings: pd.DataFrame, laid: pd.DataFrame, ground: Shared) -> None:
+    """Report, a finding a string, the streets on whose carriageway it lies and is not laid along.
+
+    A string closes lanes of the street it lies along alone: the mouths of side streets, a lane of
+    an avenue beside a service road and the other carriageway of a street it takes besides.
+
+    Parameters
+    ----------
+    strings : DataFrame
+        ``string_id``, ``pull_id``, ``street``, ``geometry``.
+    laid : DataFrame
+        ``pull_id``, ``street_chain``, ``outside`` (m), ``first_day``, ``last_day``.
+    ground : Shared
+    """
+    if ground.scene is None or not len(strings):
+        return
+    pull = laid.iloc[pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])]
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    met = _met(ground.scene.net, shapes, pull)
+    first, count = np.unique(met.string, return_index=True, return_counts=True)[1:]
+    for along in (True, False):
+        told = [
+            slice(low, low + many)
+            for low, many in zip(first.tolist(), count.tolist(), strict=True)
+            if along != met.across[low : low + many].all()
+        ]
+        rows = met.string[[one.start for one in told]]
+        days = pull[["first_day", "last_day"]].to_numpy(dtype=float)[rows]
+        ground.layers.findings.add_many(
+            "warning" if along else "info",
+            "string-on-other-street",
+            [
+                f"string {name} lies {_own(street, chain)} on {_streets(met, one, ground)}, "
+                f"{_NO_LANE}, from day {begin:.1f} to day {end:.1f} of its run: "
+                f"{_advice(met.across[one])}."
+                for one, name, street, chain, (begin, end) in zip(
+                    told,
+                    strings["string_id"].iloc[rows],
+                    strings["street"].iloc[rows],
+                    pull["street_chain"].iloc[rows],
+                    days,
+                    strict=True,
+                )
+            ],
+            layer="strings",
+            features=strings["string_id"].to_numpy(dtype=object)[rows],
+            geometry=[shapely.union_all(met.shape[one]) for one in told],
+        )
+
+
+def _met(net: StreetNet, shapes: npt.NDArray[np.object_], pull: pd.DataFrame) -> _Met:
+    """Find the streets that strings of pulls lie on and not along, of each the largest part first.
+
+    Of a street that goes across it is told whether it meets the one the string lies along.
+    """
+    own = pull["street_chain"].to_numpy(dtype=np.int64)
+    roads = roads_near(net, shapes, own, touch=TOUCH)
+    both = in_threads(shapely.intersection, shapes[roads.ground], roads.shape)
+    kept = shapely.area(both) > LEAST_M2
+    rows = pd.DataFrame(
+        {
+            "string": roads.ground[kept],
+            "name": net.column("name")[roads.line[kept]],
+            "kind": net.column("class")[roads.line[kept]],
+            "chain": roads.chain[kept],
+            "width": net.column("width")[roads.line[kept]],
+            "shape": both[kept],
+        }
+    )
+    by = ["string", "name", "kind", "chain"]
+    rows = rows.groupby(by, as_index=False, sort=True).agg(
+        width=("width", "max"), shape=("shape", lambda parts: shapely.union_all(list(parts)))
+    )
+    string, chain = (rows[name].to_numpy(dtype=np.int64) for name in ("string", "chain"))
+    area = shapely.area(rows["shape"].to_numpy(dtype=object))
+    most = ACROSS * (rows["width"] * pull["outside"].to_numpy(dtype=float)[string])
+    across = (area <= most.to_numpy(dtype=float)) & _meet(net, own[string], chain)
+    order = np.lexsort([np.arange(len(rows)), -area.round(3), across, string])
+    name, kind, shape = (rows[c].to_numpy(dtype=object)[order] for c in ("name", "kind", "shape"))
+    return _Met(string[order], name, kind, area[order], across[order], shape)
+
+
+def _meet(net: StreetNet, own: IntArray, other: IntArray) -> BoolArray:
+    """Return which pairs of chains meet at an intersection."""
+    nodes: dict[int, set[int]] = {}
+    crossed = net.connections[net.connections["run"].isin(np.concatenate([own, other]))]
+    for chain, node in zip(crossed["run"].tolist(), crossed["node"].tolist(), strict=True):
+        nodes.setdefault(chain, set()).add(node)
+    none: set[int] = set()
+    pairs = zip(own.tolist(), other.tolist(), strict=True)
+    return np.array([bool(nodes.get(a, none) & nodes.get(b, none)) for a, b in pairs], dtype=bool)
+
+
+def _own(street: str, chain: int) -> str:
+    if chain < 0:
+        return "straight back from its pit"
+    return f"along {street or 'a street without a name'} and"
+
+
+def _streets(met: _Met, one: slice, ground: Shared) -> str:
+    """Return the streets a string lies on in words."""
+    system = ground.layers.findings.system
+    each = [
+        f"{name or 'a street without a name'} ({kind}; {quantity_text(area, 'area', system)})"
+        for name, kind, area in zip(met.name[one], met.kind[one], met.area[one], strict=True)
+    ]
+    return f"the carriageway of {listed(each, most=NAMED)}"
+
+
+def _advice(across: BoolArray) -> str:
+    """Say what to do of a string that lies on such streets: across each, or along."""
+    plate = _PLATE.format("the crossing" if across.sum() == 1 else "the crossings")
+    if across.all():
+        return plate
+    return f"{_MOVE}; {plate}" if across.any() else _MOVE
