@@ -12,7 +12,6 @@ import shapely
 from geotools.estimate.schedule import OPENING, PULLING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
-from geotools.layout.sites import TOUCH_M2
 from geotools.layout.unknown_ground import ground_slope, report_bare_strings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.pulling import friction_band
@@ -20,7 +19,6 @@ from geotools.schema import quantity_text
 from geotools.units import percent_text
 
 __all__ = [
-    "over_pit_text",
     "report_beyond",
     "report_blocked",
     "report_other_lanes",
@@ -28,7 +26,6 @@ __all__ = [
     "report_slopes",
     "report_stiff",
     "report_straight",
-    "report_strings",
     "report_waiting",
 ]
 
@@ -44,37 +41,6 @@ _IN_NONE = (
 WAIT_DAYS = 1.0  # that strings lie longer than priced and are not worth a word
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 SAME_PRICE = 1e-9  # share; two prices of one thing differ by rounding only
-
-
-def report_strings(
-    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
-) -> None:
-    """Report strings that lie over a pit that is not theirs."""
-    if not len(strings):
-        return
-    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
-    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
-    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
-    names = pits["pit_id"].to_numpy(dtype=object)
-    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
-    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
-    string = strings["string_id"].to_numpy(dtype=object)
-    findings.add_points(
-        "info",
-        "string-over-pit",
-        [over_pit_text(str(string[a]), str(names[b])) for a, b in zip(line, pit, strict=True)],
-        layer="strings",
-        features=string[line],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
-    )
-
-
-def over_pit_text(string: str, pit: str) -> str:
-    """Say of a string that it lies over a pit, and what to do."""
-    return (
-        f"string {string} lies over pit {pit}: dig that pit after the pull, or plate it, or lead "
-        "the string past it."
-    )
 
 
 def report_over_digs(

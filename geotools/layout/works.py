@@ -23,6 +23,8 @@ from geotools.estimate.quantities import (
     shared_quantities,
 )
 from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
+from geotools.intake.findings import Findings
+from geotools.layout.lying_over import report_over_pits, report_over_strings
 from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.other_streets import report_on_other_streets
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
@@ -44,7 +46,6 @@ from geotools.layout.strings import (
     report_slopes,
     report_stiff,
     report_straight,
-    report_strings,
     report_waiting,
 )
 from geotools.layout.unknown_ground import report_bare_pits, report_bare_ramps
@@ -172,7 +173,9 @@ def _in_street(
     laid = _laid(ground, table, pits, pulls)
     report_bare_ramps(laid, ground)
     give_back()
-    strings = _strings(ground, laid, pits, pulls)
+    strings = _strings(ground, laid, pits)
+    pits = _with_days(pits, schedule, "pit_id")
+    _report_lying_over(strings, pits, pulls, schedule, findings)
     report_over_digs(strings, digs, schedule, findings)
     laid = laid.assign(wait_days=days_waiting(schedule, laid["pull_id"]))
     report_waiting(laid, strings, findings)
@@ -181,7 +184,7 @@ def _in_street(
     laid = _with_days(laid, schedule, "pull_id")
     report_on_other_streets(strings, laid, ground)
     spaces = [
-        _work_space(_with_days(pits, schedule, "pit_id"), ground),
+        _work_space(pits, ground),
         _string_space(ground, laid, strings),
     ]
     report_other_lanes(laid, spaces[1], strings, ground.brief.rates.currency, findings)
@@ -189,6 +192,19 @@ def _in_street(
     del strings, laid
     give_back()
     return told, _closures(ground, pd.concat(spaces, ignore_index=True))
+
+
+def _report_lying_over(
+    strings: pd.DataFrame,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
+    schedule: pd.DataFrame,
+    findings: Findings,
+) -> None:
+    """Report strings that lie over pits, which have their days, and over each other."""
+    lying = _with_days(strings, schedule, "pull_id")
+    report_over_pits(lying, pits, pulls, findings)
+    report_over_strings(lying, findings)
 
 
 def _mover(ground: Shared) -> Mover:
@@ -204,9 +220,7 @@ def _others(pits: pd.DataFrame, ground: Shared) -> Others:
     return others_near(net, shapes, own, reach=float(net.column("width").max(initial=0.0)) / 2)
 
 
-def _strings(
-    ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
-) -> pd.DataFrame:
+def _strings(ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame) -> pd.DataFrame:
     """Lay out the strings of all pulls, and report what is in their way."""
     net, places = None, hard_places(ground.layers.avoid).shapes
     if ground.scene is not None:
@@ -226,7 +240,6 @@ def _strings(
     )
     with ThreadPoolExecutor(processors()) as pool:
         strings = pd.concat(list(_handing_back(pool.map(lay, some))), ignore_index=True)
-    report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
     report_straight(strings, laid, pits, ground)

@@ -1,4 +1,4 @@
-"""Across borders: strings and pits of one district on the pits of another; findings."""
+"""Across borders: strings and pits of one district on those of another; findings."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ import shapely
 from geotools.deliver.layers import Mover, mover
 from geotools.deliver.read_plan import read_raw
 from geotools.intake.columns import Layers
+from geotools.layout.lying_over import over_pit_text, over_string_text
 from geotools.layout.sites import TOUCH_M2, shared_text
-from geotools.layout.strings import over_pit_text
 from geotools.network.ragged import IntArray
 from geotools.scale.manifest import Entry
 
@@ -37,7 +37,9 @@ def report_across(layers: Layers, folder: Path, entries: dict[str, Entry]) -> No
     move = mover(layers.output_crs, layers.working_crs)
     grounds = _shapes(folder, entries, "pit_footprints", "pit_id", move)
     tree = shapely.STRtree(grounds["geometry"].to_numpy(dtype=object))
-    _report_strings(layers, _shapes(folder, entries, "strings", "string_id", move), grounds, tree)
+    strings = _shapes(folder, entries, "strings", "string_id", move)
+    _report_strings(layers, strings, grounds, tree)
+    _report_over_strings(layers, strings)
     _report_pits(layers, grounds, tree)
 
 
@@ -91,6 +93,27 @@ def _report_strings(
         layer="strings",
         features=strings["name"].to_numpy(dtype=object)[string],
         geometry=shapely.point_on_surface(common),
+    )
+
+
+def _report_over_strings(layers: Layers, strings: pd.DataFrame) -> None:
+    tree = shapely.STRtree(strings["geometry"].to_numpy(dtype=object))
+    one, other, common = _on_grounds(strings, strings, tree)
+    first = one < other
+    one, other, common = one[first], other[first], common[first]
+    findings = layers.findings
+    findings.add_many(
+        "info",
+        "string-over-string",
+        [
+            over_string_text(name, next_to, shared_text(area, findings.system))
+            for name, next_to, area in zip(
+                _named(strings, one), _named(strings, other), shapely.area(common), strict=True
+            )
+        ],
+        layer="strings",
+        features=strings["name"].to_numpy(dtype=object)[one],
+        geometry=common,
     )
 
 

@@ -802,6 +802,8 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "overlaps",
         lambda s: s.drop("findings", told("string-over-pit")),
     ),
+    "a string over a pit told as gone before it is dug": ("overlaps", lambda s: _told_as_gone(s)),
+    "strings on one another not told": ("overlaps", lambda s: _on_one_another(s)),
     "a place reached over not told": (
         "reached-over",
         lambda s: s.drop("findings", told("closure-over-place")),
@@ -1154,6 +1156,24 @@ def _let_in(s: Spoiled, rule: str) -> None:
 def _untold(s: Spoiled, *rules: str) -> None:
     findings = s.tables["findings"]
     s.tables["findings"] = findings[~findings["rule"].isin(rules)].reset_index(drop=True)
+
+
+def _told_as_gone(s: Spoiled) -> None:
+    """A string over a pit that the plan has both of is told as if the pit were dug later."""
+    findings, both = s.tables["findings"], "the plan has both from day"
+    own = {r.pit_id: r.run_id for r in s.tables["pits"].itertuples()}
+    over = findings["text"].str.extract(r"^string (\S+)-L\S+ lies over pit (\S+):")
+    same = over[0] == over[1].map(own)
+    assert (findings["text"].str.contains(both) & same).any()
+    findings["text"] = findings["text"].str.replace(both, "they are there on day")
+
+
+def _on_one_another(s: Spoiled) -> None:
+    """A string lies where another one of its pull does."""
+    strings = s.tables["strings"]
+    row = s.pick("strings", lambda rows: rows["number"] == 2)
+    first = (strings["pull_id"] == strings.at[row, "pull_id"]) & (strings["number"] == 1)
+    strings.at[row, "geometry"] = strings.loc[first, "geometry"].iloc[0]
 
 
 def _said_short(s: Spoiled) -> None:

@@ -49,6 +49,8 @@ DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
 BESIDE = 0.5  # m; a heading of the run so near to the edge of a pit may be that of its ramp
 DRAWN_AREA = 1e-4  # share
+_LYING = ("fuse the strings", "pull the carrier in")  # tasks while strings lie in the street
+_BOTH = "the plan has both from day"  # of a string and a pit that are there together
 TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 
 
@@ -466,16 +468,58 @@ def overlaps(plan: Plan) -> Tally:
             pair = (prints[a].pit_id, prints[b].pit_id)
             found = any(all(n in text for n in pair) for text in told.get("pits-shared", []))
             tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
+    _over_pits(plan, tally, tree, told.get("string-over-pit", []))
+    _over_strings(plan, tally, told.get("string-over-string", []))
+    return tally
+
+
+def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree, texts: list[str]) -> None:
+    """Check that strings over other pits are told of, and as the schedule has the two."""
     own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
+    strings, prints = plan.rows("strings"), plan.rows("pit_footprints")
+    lines, ground = plan.table("strings")[GEOMETRY].to_numpy(dtype=object), grounds.geometries
+    for a, b in sorted(map(tuple, grounds.query(lines, predicate="intersects").T.tolist())):
+        string, pit = strings[a], prints[b]
+        shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
+        if shared <= TOUCH or own.get(string.pull_id) == pit.pit_id:
+            continue
+        words = f"string {string.string_id} lies over pit {pit.pit_id}:"
+        found = [text for text in texts if text.startswith(words)]
+        tally.holds(found, string.string_id, f"lies over pit {pit.pit_id}, and no finding says so")
+        if string.run_id == pit.run_id and found:
+            dug = _from_to(plan.by("schedule", "ref").get(pit.pit_id, []))
+            days = _common(_lying(plan, string), dug)
+            said = any(_BOTH in text for text in found)
+            if abs(days) > CLOSE:  # days by a hair may be none
+                text = f"lies over pit {pit.pit_id} for {max(days, 0.0):.2f} days, not as told"
+                tally.holds(said == (days > 0), string.string_id, text)
+
+
+def _over_strings(plan: Plan, tally: Tally, texts: list[str]) -> None:
+    """Check that strings on one another are told of, but for those of one run at other times."""
     strings = plan.rows("strings")
     lines = plan.table("strings")[GEOMETRY].to_numpy(dtype=object)
-    for a, b in sorted(map(tuple, tree.query(lines, predicate="intersects").T.tolist())):
-        shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
-        if shared > TOUCH and own.get(strings[a].pull_id) != prints[b].pit_id:
-            pair = (strings[a].string_id, prints[b].pit_id)
-            found = any(all(n in text for n in pair) for text in told.get("string-over-pit", []))
-            tally.holds(found, pair[0], f"lies over pit {pair[1]}, and no finding says so")
-    return tally
+    pairs = shapely.STRtree(lines).query(lines, predicate="intersects").T.tolist()
+    for a, b in sorted(tuple(pair) for pair in pairs if pair[0] < pair[1]):
+        one, two = strings[a], strings[b]
+        shared = float(shapely.area(shapely.intersection(lines[a], lines[b])))
+        days = _common(_lying(plan, one), _lying(plan, two))
+        if shared > TOUCH and (one.run_id != two.run_id or days > CLOSE):
+            names = {one.string_id, two.string_id}
+            there = any(names <= set(text.split()) for text in texts)
+            text = f"lies on string {two.string_id}, and no finding says so"
+            tally.holds(there, one.string_id, text, layer="strings")
+
+
+def _lying(plan: Plan, string: Any) -> tuple[float, float]:
+    """Return from when to when a string lies in the street, days of its run."""
+    tasks = plan.by("schedule", "ref").get(string.pull_id, [])
+    return _from_to([task for task in tasks if task.task in _LYING])
+
+
+def _common(one: tuple[float, float], two: tuple[float, float]) -> float:
+    """Return for how many days two things are there together; less than 0 for days between."""
+    return min(one[1], two[1]) - max(one[0], two[0])
 
 
 def closures(plan: Plan) -> Tally:
@@ -568,9 +612,7 @@ def string_closures(plan: Plan) -> Tally:
             f"its strings take {pull.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )
         tasks = [
-            task
-            for task in plan.by("schedule", "ref").get(pull.pull_id, [])
-            if task.task in ("fuse the strings", "pull the carrier in")
+            task for task in plan.by("schedule", "ref").get(pull.pull_id, []) if task.task in _LYING
         ]
         first, last = _from_to(tasks)
         _closed_days(tally, rows, tasks, last - first)
