@@ -33,6 +33,7 @@ from geotools.street.context import (
     find_streets,
 )
 from geotools.street.laydown import Corridors, build_corridors
+from geotools.street.misses import report_misses
 from geotools.street.net import StreetNet, build_streets, on_record
 from geotools.street.precedence import first_of_two
 
@@ -148,7 +149,8 @@ def build_scene(
     tolerance, accuracy, clear : float
         Snap tolerance, survey accuracy, and distance kept from intersections, m.
     findings : Findings
-        Receives crossings with no node that were taken as intersections.
+        Receives crossings with no node that were taken as intersections, and ends that stop short
+        of another street.
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
     _report_gaps(streets, rules, findings)
@@ -156,6 +158,7 @@ def build_scene(
     _report_classes(net, rules, findings)
     if rules.crossing_without_node == "intersection":
         _report_crossings(net, streets, findings)
+    report_misses(net, streets, tolerance=tolerance, findings=findings)
     corridors = build_corridors(
         net,
         obstacles,
