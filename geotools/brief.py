@@ -616,7 +616,13 @@ class Pits(_Section):
 class Street(_Section):
     """Streets around the pits: what counts as one, what may be blocked, what a closure takes."""
 
-    reach: Length = _set("25 m", "a centreline farther away is not the main's street", COMMON, gt=0)
+    reach: Length = _set(
+        "25 m",
+        "a centreline farther away is not the main's street, unless the main lies on its "
+        "carriageway",
+        COMMON,
+        gt=0,
+    )
     parallel: Angle = _set(
         "30 deg", "a centreline at a wider angle crosses the main", COMMON, gt=0, le=1.5
     )

@@ -135,14 +135,12 @@ def find_streets(
     xy, heading : ndarray, shape (n, 2)
         Places on mains and unit vectors along the main there.
     reach : float
-        A centreline farther away is not its street, m.
+        A centreline farther away is not its street, m, but where the place lies on its carriageway.
     parallel : float
         A centreline at a wider angle to the main crosses it and is not its street, rad.
     """
     segments = net.segments
-    place, segment = nearest_segments(
-        segments, xy, heading, reach=reach, parallel=parallel + SAME_WAY, tie=TIE
-    )
+    place, segment = _found(net, xy, heading, reach, parallel + SAME_WAY)
     start, end = segments.start[segment], segments.end[segment]
     along = end - start
     size = np.maximum(np.hypot(*along.T), 1e-12)
@@ -173,6 +171,29 @@ def find_streets(
     for name in OF_PLACES:
         getattr(spots, name)[place] = getattr(rows, name)[kept]
     return spots
+
+
+def _found(
+    net: StreetNet, xy: FloatArray, heading: FloatArray, reach: float, parallel: float
+) -> tuple[IntArray, IntArray]:
+    """Return places with the segments nearest to them; as `nearest_segments`.
+
+    A place that no centreline is within reach of may lie on the carriageway of a wide street.
+    """
+    segments = net.segments
+    place, segment = nearest_segments(
+        segments, xy, heading, reach=reach, parallel=parallel, tie=TIE
+    )
+    wide, half, row = net.wide_segments(reach)
+    if not len(row):
+        return place, segment
+    alone = np.setdiff1d(np.arange(len(xy)), place)
+    other, more = nearest_segments(
+        wide, xy[alone], heading[alone], reach=half, parallel=parallel, tie=TIE
+    )
+    place, segment = np.append(place, alone[other]), np.append(segment, row[more])
+    order = np.argsort(place, kind="stable")
+    return place[order], segment[order]
 
 
 def context_of(spots: Spots) -> pd.DataFrame:

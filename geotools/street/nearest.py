@@ -43,7 +43,7 @@ def nearest_segments(
     xy: FloatArray,
     heading: FloatArray,
     *,
-    reach: float,
+    reach: float | FloatArray,
     parallel: float,
     tie: float,
 ) -> tuple[IntArray, IntArray]:
@@ -54,8 +54,8 @@ def nearest_segments(
     segments : StreetSegments
     xy, heading : ndarray, shape (n, 2)
         Places and unit vectors along the main there.
-    reach : float
-        Segments farther away do not count, m.
+    reach : float or ndarray, shape (k,)
+        Segments farther away do not count, m; for all of them, or for each.
     parallel : float
         Nor do those at a wider angle to the main, rad.
     tie : float
@@ -66,12 +66,14 @@ def nearest_segments(
     place, segment : ndarray of int64, shape (k,)
         Rising by place; a place with no segment is left out.
     """
-    cells = segments.cells(reach)
+    far = np.broadcast_to(np.asarray(reach, dtype=np.float64), len(segments.first)).copy()
+    farthest = float(far.max(initial=0.0))
+    cells = segments.cells(farthest)
     first, count = cells.entries(xy)
-    lines = [*segments.start.T, *(segments.end - segments.start).T]
+    lines = [*segments.start.T, *(segments.end - segments.start).T, far]
     places = [*xy.T, *heading.T, first, count]
     inputs = tuple(map(read_only, lines)), tuple(map(read_only, places)), read_only(cells.member)
-    limits = (reach, float(np.cos(parallel)), tie)
+    limits = (farthest, float(np.cos(parallel)), tie)
     steps = 2.0 * count.sum() + (COMPILE_ABOVE if len(segments.first) > MANY else 0)
     number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
     gaps = np.zeros(int(count.max(initial=0)))
@@ -87,7 +89,7 @@ def nearest_segments(
 
 def _near(lines, places, member, limits, width, gaps, number, found):  # type: ignore[no-untyped-def]  # a kernel
     """Write how many segments are nearest to each place, and the first ``width`` of them."""
-    start_x, start_y, step_x, step_y = lines
+    start_x, start_y, step_x, step_y, far = lines
     x, y, along_x, along_y, first, count = places
     reach, least_cosine, tie = limits
     for k in range(len(x)):
@@ -112,9 +114,10 @@ def _near(lines, places, member, limits, width, gaps, number, found):  # type: i
                 at = size
             off_x = rel_x - unit_x * at
             off_y = rel_y - unit_y * at
-            gaps[entry] = (off_x * off_x + off_y * off_y) ** 0.5
-            if gaps[entry] < least:
-                least = gaps[entry]
+            gap = (off_x * off_x + off_y * off_y) ** 0.5
+            if gap <= far[s]:
+                gaps[entry] = gap
+                least = min(least, gap)
         for entry in range(count[k]):
             if gaps[entry] <= least + tie and gaps[entry] <= reach:
                 if number[k] < width:

@@ -158,6 +158,31 @@ class StreetNet:
         first = np.flatnonzero((rows[1:] == rows[:-1]) & self.once[1:] & self.once[:-1])
         return StreetSegments(first, rows[first], self.chains.xy)
 
+    @cached_property
+    def _half(self) -> FloatArray:
+        """Return half the carriageway of each of the segments, m."""
+        first, at = self.segments.first, self.places.at
+        middle = (at[first] + at[first + 1]) / 2
+        return np.asarray(self.column("width")[self.line_at(self.segments.chain, middle)] / 2)
+
+    def wide_segments(self, reach: float) -> tuple[StreetSegments, FloatArray, IntArray]:
+        """Return the segments with carriageway farther off than a reach, m, if there are any.
+
+        And half the carriageway of each, m, and their rows among all segments.
+        """
+        if reach not in self._wide:
+            none = self.column("width").max(initial=0.0) / 2 <= reach
+            row = np.flatnonzero(np.zeros(0) if none else self._half > reach)
+            some = StreetSegments(
+                self.segments.first[row], self.segments.chain[row], self.chains.xy
+            )
+            self._wide[reach] = some, np.zeros(0) if none else self._half[row], row
+        return self._wide[reach]
+
+    @cached_property
+    def _wide(self) -> dict[float, tuple[StreetSegments, FloatArray, IntArray]]:
+        return {}
+
     def column(self, name: str) -> npt.NDArray[Any]:
         """Return a column of the table."""
         return self._columns[name]

@@ -28,7 +28,7 @@ import geotools
 from geotools.cli import main
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.force import mean_force
-from geotools.deliver.verify.lanes import streets_near, streets_of
+from geotools.deliver.verify.lanes import lanes_of, streets_near, streets_of
 from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
@@ -1248,7 +1248,11 @@ def test_rows_by_name_and_streets_by_name_are_gathered_once(plan: Plan) -> None:
     assert street in every and every is streets_of(plan, street.name, class_)
     for pit in plan.rows("pits"):
         for far in (5.0, 50.0):
-            near = [s for s in every if shapely.dwithin(s.geometry, pit.geometry, far)]
+            near = [
+                s
+                for s in every
+                if shapely.dwithin(s.geometry, pit.geometry, max(far, lanes_of(plan, s).kerb))
+            ]
             assert streets_near(plan, street.name, class_, pit.geometry, far) == near
 
 

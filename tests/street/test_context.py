@@ -49,6 +49,18 @@ def test_the_nearest_street_along_the_main_is_its_street_and_not_one_that_crosse
     assert street_at(streets, 49.0, 2.0, np.array([0.0, 1.0]))["street_name"] == "Across"
 
 
+def test_on_its_carriageway_a_place_is_in_a_wide_street_however_far_its_centreline() -> None:
+    wide = net([(0, 0), (300, 0)], [(300, 0), (600, 0)], width=[60.0, 80.0], name=["Wide", "Wider"])
+    for x, y, name in ((100, 27, "Wide"), (100, -29.9, "Wide"), (500, 39, "Wider"), (500, 41, "")):
+        here = street_at(wide, x, y)
+        assert here["street_name"] == name
+        assert not name or abs(here["street_offset"]) == y * np.sign(y)
+    assert street_at(wide, 100, 31)["street_name"] == ""
+    assert street_at(wide, 100, 27, np.array([0.0, 1.0]))["street_name"] == ""  # it crosses
+    near = net([(0, 0), (300, 0)], [(0, 40), (300, 40)], width=[60.0, 5.0], name=["Wide", "Lane"])
+    assert street_at(near, 100, 27)["street_name"] == "Lane"  # a centreline in reach comes first
+
+
 def test_the_offset_is_positive_to_the_left_of_the_street_as_drawn() -> None:
     there, back = net([(0, 0), (300, 0)]), net([(300, 0), (0, 0)])
     assert street_at(there, 100.0, 4.0)["street_offset"] == pytest.approx(4.0)

@@ -47,6 +47,22 @@ def test_the_nearest_segments_are_those_of_geos(reach: float, scale: float) -> N
     assert set(zip(place, segment, strict=True)) == due
 
 
+def test_of_segments_with_a_reach_each_the_nearest_in_its_own_is_found() -> None:
+    rng = np.random.default_rng(3)
+    ends = rng.uniform(-500, 500, (300, 1, 2)) + rng.normal(0, 100, (300, 2, 2))
+    xy, reach = rng.uniform(-600, 600, (300, 2)), rng.uniform(1, 60, 300)
+    place, segment = nearest_segments(
+        segments_of(ends), xy, np.tile(EAST, (300, 1)), reach=reach, parallel=1.0, tie=1e-6
+    )
+    gap = shapely.distance(shapely.points(xy)[:, None], shapely.linestrings(ends)[None])
+    step = ends[:, 1] - ends[:, 0]
+    aslant = np.abs(step[:, 0]) / np.hypot(*step.T) < np.cos(1.0)
+    gap[(gap > reach) | aslant] = np.inf
+    nearest = np.flatnonzero(np.isfinite(gap.min(axis=1)))
+    due = set(zip(nearest, gap.argmin(axis=1)[nearest], strict=True))
+    assert set(zip(place, segment, strict=True)) == due and 50 < len(due) < 300
+
+
 def test_every_segment_equally_near_is_returned_however_many_there_are() -> None:
     ends = np.array([[(0.0, 2.0 * side), (50.0, 2.0 * side)] for side in (1, -1)] * 4)
     place, segment = nearest_segments(

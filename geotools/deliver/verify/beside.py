@@ -101,8 +101,12 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
     """Return the lanes taken at a place of the nearest street that goes on as the string does."""
     tree, streets = known
     found = []
-    for k in tree.query(place, predicate="dwithin", distance=plan.setting("street.reach")).tolist():
+    own, kerbs = plan.setting("street.reach"), _kerbs(plan, streets)
+    far = max(own, kerbs.max(initial=0.0))
+    for k in tree.query(place, predicate="dwithin", distance=far).tolist():
         line = shapely.force_2d(streets[k].geometry)
+        if shapely.distance(line, place) > max(own, kerbs[k]):
+            continue
         at = shapely.line_locate_point(line, place)
         if not 0 < at < shapely.length(line):
             continue
@@ -121,6 +125,13 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
     ):
         return 0
     return met[k]
+
+
+def _kerbs(plan: Plan, streets: list[Any]) -> Any:
+    """Return half the carriageway of streets, m: on it a string lies in a street, however wide."""
+    return plan.once(
+        "kerbs of streets", lambda: np.array([lanes_of(plan, street).kerb for street in streets])
+    )
 
 
 def _lanes_of(plan: Plan, street: Any, off: float, reach: float) -> int:

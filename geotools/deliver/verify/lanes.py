@@ -63,15 +63,22 @@ def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:
 def streets_near(plan: Plan, name: str, class_: str, place: Any, far: float) -> list[Any]:
     """Return those of `streets_of` no farther than so far, m, from a place or line.
 
-    Of a city many a street has no name.
+    And those on whose carriageway it lies. Of a city many a street has no name.
     """
     streets = streets_of(plan, name, class_)
 
-    def make() -> shapely.STRtree:
-        return shapely.STRtree([street.geometry for street in streets])
+    def make() -> tuple[shapely.STRtree, float]:
+        widest = max((lanes_of(plan, street).kerb for street in streets), default=0.0)
+        return shapely.STRtree([street.geometry for street in streets]), widest
 
-    tree = plan.once(f"tree of streets {name!r} {class_!r}", make)
-    return [streets[k] for k in np.sort(tree.query(place, predicate="dwithin", distance=far))]
+    tree, widest = plan.once(f"tree of streets {name!r} {class_!r}", make)
+    near = np.sort(tree.query(place, predicate="dwithin", distance=max(far, widest)))
+    return [
+        streets[k]
+        for k in near
+        if widest <= far
+        or shapely.distance(streets[k].geometry, place) <= max(far, lanes_of(plan, streets[k]).kerb)
+    ]
 
 
 def streets_known(plan: Plan) -> bool:
