@@ -11,7 +11,7 @@ import shapely
 from geotools.network.places import on_measures
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.network.stretches import EDGE
-from geotools.network.vectors import cross
+from geotools.network.vectors import cross, unit
 from geotools.street.net import StreetNet
 from geotools.street.swings import SHARPEST
 
@@ -168,7 +168,7 @@ def _met(xy: FloatArray, group: IntArray, goes: BoolArray) -> FloatArray:
     # Whether the step to the first point goes along the street, and the one from the last.
     leads = goes[first - 1] & (first > 0)
     leaves = goes[np.minimum(last, len(goes) - 1)] & (behind > last)
-    way_in, way_out = _unit(begin - xy[before]), _unit(xy[behind] - end)
+    way_in, way_out = unit(begin - xy[before]), unit(xy[behind] - end)
     meet, sine = _meeting(begin, way_in, end, way_out)
     wide = np.hypot(*(begin - middle).T) + np.hypot(*(end - middle).T)
     near = np.hypot(*(meet - middle).T) <= MOST_MITRE * wide
@@ -198,10 +198,6 @@ def _nearest_on(point: FloatArray, way: FloatArray, to: FloatArray) -> FloatArra
     """Return the places of lines through points, of unit ways, nearest to others."""
     along = ((to - point) * way).sum(axis=1)
     return np.asarray(point + along[:, None] * way, dtype=np.float64)
-
-
-def _unit(way: FloatArray) -> FloatArray:
-    return np.asarray(way / np.maximum(np.hypot(*way.T), 1e-12)[:, None], dtype=np.float64)
 
 
 def _areas(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
