@@ -20,7 +20,7 @@ from geotools.network.near import near_places, segments_near
 from geotools.network.pieces import TOUCH
 from geotools.network.places import points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, row_of
-from geotools.network.vectors import unit
+from geotools.network.vectors import unit_vectors
 from geotools.street.net import StreetNet
 
 __all__ = ["Misses", "report_misses", "street_misses"]
@@ -102,7 +102,7 @@ def _dead_ends(net: StreetNet) -> _Ends:
     at = np.where(side == 1, length, 0.0)
     xy = net.chains.xy[np.where(side == 1, bounds[chain + 1] - 1, bounds[chain])]
     behind = points_along(net.chains.xy, bounds, chain, np.where(side == 1, length - back, back))
-    return _Ends(chain, at, xy, unit(xy - behind), net.line_at(chain, at))
+    return _Ends(chain, at, xy, unit_vectors(xy - behind), net.line_at(chain, at))
 
 
 def _beside(net: StreetNet, ends: _Ends) -> tuple[IntArray, FloatArray, IntArray, IntArray]:
@@ -122,7 +122,7 @@ def _beside(net: StreetNet, ends: _Ends) -> tuple[IntArray, FloatArray, IntArray
     line = net.line_at(chain, net.places.at[vertex] + size / 2)
     reach = half[line] + BEYOND_KERB
     apart = (chain != ends.chain[end]) | (np.abs(at - ends.at[end]) > ROUND * reach)
-    ahead = (unit(to) * ends.way[end]).sum(axis=1) >= np.cos(SIDEWAYS)
+    ahead = (unit_vectors(to) * ends.way[end]).sum(axis=1) >= np.cos(SIDEWAYS)
     row = np.flatnonzero(apart & ahead & (gap <= reach))
     facing = _end_at(ends, chain[row], at[row])
     return end[row], gap[row], line[row], facing
@@ -147,7 +147,7 @@ def _opposite(ends: _Ends) -> tuple[IntArray, FloatArray, IntArray, IntArray]:
     one, two = pairs.T
     to = ends.xy[two] - ends.xy[one]
     ahead = [
-        (unit(to * sign + BACK * ends.way[of]) * ends.way[of]).sum(axis=1) >= np.cos(ASKEW)
+        (unit_vectors(to * sign + BACK * ends.way[of]) * ends.way[of]).sum(axis=1) >= np.cos(ASKEW)
         for of, sign in ((one, 1.0), (two, -1.0))
     ]
     row = np.flatnonzero(ahead[0] & ahead[1])

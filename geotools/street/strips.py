@@ -11,7 +11,7 @@ import shapely
 from geotools.network.places import on_measures
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.network.stretches import EDGE
-from geotools.network.vectors import cross, unit
+from geotools.network.vectors import cross, unit_vectors
 from geotools.street.net import StreetNet
 from geotools.street.swings import SHARPEST
 
@@ -168,7 +168,7 @@ def _met(xy: FloatArray, group: IntArray, goes: BoolArray) -> FloatArray:
     # Whether the step to the first point goes along the street, and the one from the last.
     leads = goes[first - 1] & (first > 0)
     leaves = goes[np.minimum(last, len(goes) - 1)] & (behind > last)
-    way_in, way_out = unit(begin - xy[before]), unit(xy[behind] - end)
+    way_in, way_out = unit_vectors(begin - xy[before]), unit_vectors(xy[behind] - end)
     meet, sine = _meeting(begin, way_in, end, way_out)
     wide = np.hypot(*(begin - middle).T) + np.hypot(*(end - middle).T)
     near = np.hypot(*(meet - middle).T) <= MOST_MITRE * wide

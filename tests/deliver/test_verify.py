@@ -495,6 +495,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a length edited": ("lengths", lambda s: s.edit("pulls", "length", more(0.01))),
     "a run's length edited": ("lengths", lambda s: s.edit("runs", "length", scaled(1.001))),
     "a line moved": ("places", lambda s: s.edit("pulls", "geometry", moved(0.1))),
+    "a run told to go on elsewhere": ("onward", lambda s: s.edit("pits", "ahead_deg", more(1.0))),
     "a station moved": ("places", lambda s: s.edit("stations", "geometry", moved(0.1))),
     "a bend moved along": ("places", lambda s: s.edit("bends", "chainage", more(2.0))),
     "a line lifted where no level is known": (
