@@ -13,7 +13,7 @@ import numpy as np
 import pyproj
 import shapely
 
-from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, MEASURED_IN, Named, Plan
+from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "along", "between", "grounded", "opened"]
@@ -132,11 +132,11 @@ def onward(plan: Plan) -> Tally:
         return tally
     axes = _axes(plan)
     pits = [pit for pit in plan.rows("pits") if pit.run_id in axes]
-    if not pits:
+    if not pits or plan.crs is None:
         return tally
     lines = np.array([axes[pit.run_id] for pit in pits], dtype=object)
     at, length = np.array([pit.chainage for pit in pits]), shapely.length(lines)
-    to_degrees = pyproj.Transformer.from_crs(plan.kept[MEASURED_IN], 4326, always_xy=True)
+    to_degrees = pyproj.Transformer.from_crs(plan.crs, 4326, always_xy=True)
     back, on = (
         to_degrees.transform(*shapely.get_coordinates(shapely.line_interpolate_point(lines, way)).T)
         for way in (np.maximum(at - 5.0, 0.0), np.minimum(at + 5.0, length))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -23,12 +23,11 @@ from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
 
-__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "MEASURED_IN", "Named", "Plan", "load_plan"]
+__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "Named", "Plan", "load_plan"]
 
 T = TypeVar("T")
 GEOMETRY = "geometry"
 LEVEL_UNIT = "unit of levels"  # what the plan keeps the name of that unit under
-MEASURED_IN = "working CRS"  # and the CRS its geometries are in
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
 
 
@@ -61,6 +60,8 @@ class Plan:
         By layer, values that are no numbers.
     layers : tuple of str
         Layers a plan is due to hold.
+    crs : pyproj.CRS, optional
+        The working CRS; None where no run is drawn.
     """
 
     path: Path
@@ -69,6 +70,7 @@ class Plan:
     columns: dict[str, tuple[str, ...]]
     spoiled: dict[str, list[str]]
     layers: tuple[str, ...]
+    crs: pyproj.CRS | None = None
     kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, name: str, make: Callable[[], T]) -> T:
@@ -241,8 +243,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
         lost = [f.name for f in fields if f.later and set(f.spellings()).isdisjoint(columns[name])]
         file.warn_of(name, lost)
     plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers))
-    _measure(plan, file.crs)
-    return plan
+    return replace(plan, crs=_measure(plan, file.crs))
 
 
 def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame, list[str]]:
@@ -270,19 +271,19 @@ def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame,
     return pd.DataFrame(out, index=raw.index), spoiled
 
 
-def _measure(plan: Plan, crs: pyproj.CRS) -> None:
-    """Move all geometries to the CRS the plan measured in; levels of lines to metres."""
+def _measure(plan: Plan, crs: pyproj.CRS) -> pyproj.CRS | None:
+    """Move all geometries to the CRS the plan measured in, and return it; levels to metres."""
     lines = plan.tables["runs"][GEOMETRY].to_numpy(dtype=object)
     xy = shapely.get_coordinates(lines)
     if not len(xy):
-        return
+        return None
     try:
         wanted = plan.setting("network.working_crs")
     except Unreadable as error:
         raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
     working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
     name, scale = level_unit(crs) if plan.holds("pulls", "z_unit") else plan.unit("length")
-    plan.kept[LEVEL_UNIT], plan.kept[MEASURED_IN] = name, working
+    plan.kept[LEVEL_UNIT] = name
     move = None
     if working != crs:
         move = pyproj.Transformer.from_crs(crs, working, always_xy=True)
@@ -303,3 +304,4 @@ def _measure(plan: Plan, crs: pyproj.CRS) -> None:
             if rows.any():
                 moved[rows] = shapely.transform(shapes[rows], shift, include_z=deep)
         table[GEOMETRY] = moved
+    return working
