@@ -10,9 +10,8 @@ import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.lanes import lanes_of
-from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.plan import Plan, of_context
 from geotools.deliver.verify.sites import closures_of
-from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import NotChecked, Rule, Tally
 
 __all__ = ["RULES", "lanes_met"]

@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.plan import Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked
 
 __all__ = [

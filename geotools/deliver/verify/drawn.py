@@ -14,20 +14,19 @@ import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, corners_of
-from geotools.deliver.verify.edges import BESIDE, Edge, edge_of
+from geotools.deliver.verify.edges import BESIDE, Edge, edge_of, lacking
 from geotools.deliver.verify.formulas import ONE_LANE_TAPER, merging_taper
 from geotools.deliver.verify.laid import Laid, laid_of, strings_drawn
 from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_held, streets_near, streets_of
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.sites import (
-    DRAWN,
     DRAWN_AREA,
     candidate_of,
     closures_of,
     closures_together,
     straight_over,
 )
-from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, DRAWN, Rule, Tally
 
 __all__ = ["RULES"]
 
@@ -53,9 +52,10 @@ def closures_drawn(plan: Plan) -> Tally:
         drawn = [laid_of(s.geometry, pipe.outside) for s in laid if pipe]
         first = next((one for one in drawn if one is not None), None)
         rows = closures_of(plan, pull.pull_id)
+        several = len(closures_together(plan, rows)) > 1
         for row in rows:
             work = row.work_length
-            if len(closures_together(rows)) > 1 or _farther_on(plan, row, laid):
+            if several or _farther_on(plan, row, laid):
                 # The strings go on into another street, and its closure begins where it does.
                 strips = [one for one in drawn if one is not None]
                 _as_long_as_told(plan, tally, row, strips)
@@ -81,7 +81,7 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
     _in_its_street(plan, tally, row, [*begins, middle], far)
     whole = _as_long_as_due(plan, tally, row, edge)
     _lacks(plan, tally, row, edge)
-    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+    _deep(plan, tally, row, edge, whole=whole and not lacking(row))
 
 
 def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: float) -> None:
@@ -97,7 +97,7 @@ def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: f
 def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
     """Say whether a closure is as long as told; check that a shorter one ends with its street."""
     length = edge.line.length
-    due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
+    due = row.taper + row.buffer - lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
     whole = bool(abs(length - due) <= slack)
     tally.holds(
@@ -113,19 +113,13 @@ def _lacks(plan: Plan, tally: Tally, row: Any, edge: Edge) -> None:
 
     Or where the closure has come round a ring to its own other end.
     """
-    if _lacking(row) > DRAWN:
+    if lacking(row) > DRAWN:
         near = shapely.distance(*(shapely.get_point(edge.line, end) for end in (0, -1)))
         tally.holds(
             near <= DRAWN or _ended(plan, tally, edge, -1),
             row.closure_id,
-            f"is told to lack {_lacking(row):.2f} m of taper and buffer where its street goes on",
+            f"is told to lack {lacking(row):.2f} m of taper and buffer where its street goes on",
         )
-
-
-def _lacking(row: Any) -> float:
-    """Return what of taper and buffer is told not to be drawn, m; older plans do not tell it."""
-    lacking = float(getattr(row, "lacking", 0.0))
-    return lacking if math.isfinite(lacking) else 0.0
 
 
 def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> None:
@@ -381,8 +375,8 @@ def _ends_due(
     (at, aside), (low, high) = spot, way
     length = edge.line.length
     down = at - row.downstream_taper
-    up = length - at - (row.taper + row.buffer - _lacking(row))
-    whole = 1 if _lacking(row) > 0 else 2
+    up = length - at - (row.taper + row.buffer - lacking(row))
+    whole = 1 if lacking(row) > 0 else 2
     for found, least, most, span, end in (
         (down, low, high, (0.0, at), 0),
         (up, row.work_length - high, row.work_length - low, (at, length), -1),

@@ -17,9 +17,9 @@ import shapely
 from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, in_frame, turns_of
 from geotools.deliver.verify.lanes import lanes_of, streets_near
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.sites import DRAWN
+from geotools.deliver.verify.tally import DRAWN
 
-__all__ = ["BESIDE", "Edge", "edge_of"]
+__all__ = ["BESIDE", "Edge", "edge_of", "lacking"]
 
 BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
 BETWEEN = (0.25, 0.5, 0.75)  # of the way from one heading of a street to the next
@@ -117,6 +117,21 @@ class Edge:
                 found += [np.asarray(step / np.hypot(*step)) for step in mixed]
         return found
 
+    def work_middle(self, row: Any) -> tuple[FloatArray, FloatArray]:
+        """Return the place in the middle of the work of its closure, and the way it goes there.
+
+        Where the street ends before the downstream taper does, less of that is drawn.
+        """
+        length = float(self.line.length)
+        due = row.taper + row.buffer - lacking(row) + row.work_length + row.downstream_taper
+        cut = max(due - length - self.corner(0.0, length), 0.0)
+        at = max(row.downstream_taper - cut, 0.0) + row.work_length / 2
+        spots = np.clip([at, at - BESIDE, at + BESIDE], 0.0, length)
+        place, one, two = shapely.get_coordinates(
+            shapely.line_interpolate_point(self.line, np.nan_to_num(spots))
+        )
+        return place, (two - one) / max(math.dist(one, two), DRAWN)
+
     @property
     def mitre(self) -> float:
         """Return how many times as deep as its lanes a closure is at its sharpest corner."""
@@ -146,6 +161,12 @@ class Edge:
             2 * math.tan(size / 2) / math.cos(near / 2)
             for size, near in zip(sizes, self.near, strict=True)
         ]
+
+
+def lacking(row: Any) -> float:
+    """Return what of taper and buffer is told not to be drawn, m; older plans do not tell it."""
+    told = float(getattr(row, "lacking", 0.0))
+    return told if math.isfinite(told) else 0.0
 
 
 def edge_of(plan: Plan, row: Any) -> Edge | None:

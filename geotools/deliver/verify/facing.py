@@ -11,8 +11,7 @@ import shapely
 
 from geotools.deliver.verify.edges import Edge, edge_of
 from geotools.deliver.verify.lanes import streets_of
-from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.plan import Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["BESIDE", "RULES", "SIDES", "abreast", "drawn", "heading", "middle"]

@@ -14,8 +14,7 @@ import shapely
 from geotools.deliver.verify.edges import Edge, edge_of
 from geotools.deliver.verify.facing import BESIDE, SIDES, abreast, drawn, heading, middle
 from geotools.deliver.verify.lanes import lanes_of
-from geotools.deliver.verify.plan import CONTEXT, Plan
-from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.plan import CONTEXT, Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
 __all__ = ["RULES"]

@@ -24,10 +24,9 @@ from geotools.deliver.verify.corners import (
     turns_of,
 )
 from geotools.deliver.verify.lanes import streets_known
-from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.sites import DRAWN, DRAWN_AREA, candidate_of, straight_over
-from geotools.deliver.verify.surroundings import of_context
-from geotools.deliver.verify.tally import CLOSE, NotChecked, Tally
+from geotools.deliver.verify.plan import Plan, of_context
+from geotools.deliver.verify.sites import DRAWN_AREA, candidate_of, straight_over
+from geotools.deliver.verify.tally import CLOSE, DRAWN, NotChecked, Tally
 
 __all__ = ["Laid", "laid_of", "strings_drawn"]
 

@@ -203,13 +203,13 @@ def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: An
         return
     tally.near(row.quantity, part.lanes_taken * days, ref, "lane-days")
     closed = closures_of(plan, ref)
-    due = _dearest([_lane_day(plan, one) for one in closures_together(closed)])
+    due = _dearest([_lane_day(plan, one) for one in closures_together(plan, closed)])
     told = ref in led_strings(plan)
     if part.lanes_taken == 0 and not told:
         due = [0.0]
     right = any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due)
     if told:
-        other = most_closed(closed) != part.lanes_taken or not right or len(due) > 1
+        other = most_closed(plan, closed) != part.lanes_taken or not right or len(due) > 1
         tally.holds(other, ref, "a finding says that other lanes are closed, and these are priced")
         tally.skip("price of lanes that other lanes are closed for, which a finding tells of")
         return

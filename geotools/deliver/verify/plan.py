@@ -23,7 +23,7 @@ from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
 
-__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "Named", "Plan", "load_plan"]
+__all__ = ["CONTEXT", "GEOMETRY", "LEVEL_UNIT", "Named", "Plan", "load_plan", "of_context"]
 
 T = TypeVar("T")
 GEOMETRY = "geometry"
@@ -213,6 +213,22 @@ def _value(setting: Setting, text: str) -> Any:
             raise ValueError(f"{text!r} is neither true nor false")
         return text == "true"
     return float(text) if setting.type in ("integer", "number") else text
+
+
+def of_context(plan: Plan, layer: str) -> list[Any]:
+    """Return the features of an input layer near the runs.
+
+    Raises
+    ------
+    NotChecked
+        If the layer was not read, or its features were not written.
+    """
+    rows = [row for row in plan.rows(CONTEXT) if row.layer == layer]
+    if not rows and all(row.layer != layer for row in plan.rows("inputs")):
+        raise NotChecked(f"no {layer} were given")
+    if plan.setting("output.context") <= 0:
+        raise NotChecked(f"the plan was written without the {layer} near it (output.context)")
+    return rows
 
 
 def load_plan(path: Path, layers: Iterable[str]) -> Plan:

@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
-from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.valves import valve_kind
 

@@ -12,6 +12,7 @@ import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import along
+from geotools.deliver.verify.edges import edge_of
 from geotools.deliver.verify.formulas import (
     DOWNSTREAM_TAPER,
     ONE_LANE_TAPER,
@@ -20,7 +21,7 @@ from geotools.deliver.verify.formulas import (
 )
 from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_near, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
-from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, DRAWN, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.factors import DAY, HOUR
 
@@ -45,7 +46,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
-DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
 BESIDE = 0.5  # m; a heading of the run so near to the edge of a pit may be that of its ramp
 DRAWN_AREA = 1e-4  # share
@@ -543,7 +543,7 @@ def closures(plan: Plan) -> Tally:
 
 def _one_side(plan: Plan, tally: Tally, rows: list[Any]) -> None:
     """Check that traffic of a one-way street is led by on one side of what it is closed for."""
-    for first, *more in closures_together(rows):
+    for first, *more in closures_together(plan, rows):
         streets = streets_of(plan, first.street, first.class_)
         if streets and all(lanes_of(plan, street).oneway for street in streets):
             tally.holds(not more, first.closure_id, "one of several on a one-way street")
@@ -557,17 +557,45 @@ def closures_of(plan: Plan, ref: str) -> list[Any]:
     return rows
 
 
-def closures_together(rows: list[Any]) -> list[list[Any]]:
-    """Return closures by the stretch of street they close: halves of one have one work space."""
-    out: dict[tuple[str, str, float], list[Any]] = {}
+def closures_together(plan: Plan, rows: list[Any]) -> list[list[Any]]:
+    """Return closures by the stretch of street they close: halves of one have one work space.
+
+    Stretches as long as each other may lie one behind the other: those of one lie abreast.
+    """
+    out: list[list[Any]] = []
     for row in rows:
-        out.setdefault((row.street, row.class_, round(row.work_length, 6)), []).append(row)
-    return list(out.values())
+        own = (one for one in out if _alike(one[0], row) and _abreast(plan, one[0], row))
+        if (one := next(own, None)) is None:
+            out.append([row])
+        else:
+            one.append(row)
+    return out
 
 
-def most_closed(rows: list[Any]) -> float:
+def _alike(one: Any, two: Any) -> bool:
+    """Say whether closures are told of streets of one name and class, and as long as each other."""
+    told = ((row.street, row.class_, round(row.work_length, 6)) for row in (one, two))
+    return next(told) == next(told)
+
+
+def _abreast(plan: Plan, one: Any, two: Any) -> bool:
+    """Say whether the work spaces of two closures that are as long lie abreast of each other.
+
+    Those of a pit do. Where an outline is folded over it is not known where its work is, and they
+    may.
+    """
+    if not one.pull_id and one.pit_id == two.pit_id:
+        return True
+    first, second = edge_of(plan, one), edge_of(plan, two)
+    if first is None or second is None:
+        return True
+    (place, heading), (other, _) = first.work_middle(one), second.work_middle(two)
+    return not abs(float((other - place) @ heading)) > one.work_length / 2
+
+
+def most_closed(plan: Plan, rows: list[Any]) -> float:
     """Return the most lanes that closures take of one street."""
-    each = [sum(row.lanes_closed for row in one) for one in closures_together(rows)]
+    each = [sum(row.lanes_closed for row in one) for one in closures_together(plan, rows)]
     return float(max(each, default=0))
 
 
@@ -605,7 +633,7 @@ def string_closures(plan: Plan) -> Tally:
         days = pull.joints / per_day + max(pull.hours / shift, least)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
-        closed = most_closed(rows)
+        closed = most_closed(plan, rows)
         tally.holds(
             closed == pull.lanes_taken or pull.pull_id in moved,
             pull.pull_id,

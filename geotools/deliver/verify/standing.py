@@ -13,8 +13,8 @@ import shapely
 
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import CONTEXT, Plan
-from geotools.deliver.verify.sites import DRAWN, TOUCH, closures_of
-from geotools.deliver.verify.tally import NotChecked, Rule, Tally
+from geotools.deliver.verify.sites import TOUCH, closures_of
+from geotools.deliver.verify.tally import DRAWN, NotChecked, Rule, Tally
 
 __all__ = ["RULES"]
 

@@ -9,31 +9,15 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.lanes import lanes_of
-from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.plan import GEOMETRY, Plan, of_context
 from geotools.deliver.verify.sites import TOUCH, unavoidable
-from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
-__all__ = ["RULES", "of_context"]
+__all__ = ["RULES"]
 
 ON_ROAD = 0.05  # m of carriageway under a pit that count as none
 AREA = 1e-4  # share, and m2 at least: what is drawn of a buffer's round ends
 ARMS = 3  # stretches of street that make an intersection
-
-
-def of_context(plan: Plan, layer: str) -> list[Any]:
-    """Return the features of an input layer near the runs.
-
-    Raises
-    ------
-    NotChecked
-        If the layer was not read, or its features were not written.
-    """
-    rows = [row for row in plan.rows(CONTEXT) if row.layer == layer]
-    if not rows and all(row.layer != layer for row in plan.rows("inputs")):
-        raise NotChecked(f"no {layer} were given")
-    if plan.setting("output.context") <= 0:
-        raise NotChecked(f"the plan was written without the {layer} near it (output.context)")
-    return rows
 
 
 def _hard(plan: Plan) -> list[tuple[Any, str]]:

@@ -14,6 +14,7 @@ __all__ = ["CLOSE", "EXACT", "Fault", "NotChecked", "Rule", "Tally", "Unreadable
 
 EXACT = 1e-9  # share; sums made in another order differ by rounding only
 CLOSE = 1e-6  # m, N, or whatever is compared; edges that meet differ by rounding only
+DRAWN = 1e-3  # m; of what is drawn
 
 
 class NotChecked(Exception):

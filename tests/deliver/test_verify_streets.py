@@ -1,0 +1,104 @@
+"""Sound plans in streets of every kind that `verify` passes, and spoilt ones that it does not."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import geotools
+from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.deliver.verify.rules import RULES, check
+from geotools.tools.plan import TOOL
+
+CRS = 32633
+ORIGIN = np.array([500_000.0, 4_800_000.0])
+APART = 4_000.0  # m; no scene sees another
+BY_NAME = {rule.name: rule for rule in RULES}
+PIPE = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+SPLIT = 0  # scene
+
+Line = list[tuple[float, float]]
+
+
+def street(scene: int, line: Line, name: str, **said: Any) -> dict[str, Any]:
+    """Return a local street of two lanes, 7 m wide, unless said otherwise."""
+    known = {"class": "local", "lanes": 2, "width_m": 7.0, "speed_kmh": 50.0, "oneway": None}
+    return known | said | {"name": name, "geometry": placed(scene, line)}
+
+
+def placed(scene: int, line: Line) -> Any:
+    return shapely.LineString(np.array(line) + ORIGIN + (APART * scene, 0.0))
+
+
+def split_street() -> list[dict[str, Any]]:
+    """Return a street in stretches of 15 m; the width of every other one is on record."""
+    ends = np.arange(-60.0, 241.0, 15.0)
+    return [
+        street(SPLIT, [(a, 0.0), (b, 0.0)], "House Street", width_m=7.0 if k % 2 else np.nan)
+        for k, (a, b) in enumerate(itertools.pairwise(ends))
+    ]
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+    """The scenes planned in one go."""
+    mains = [
+        placed(SPLIT, [(0.0, -2.0), (150.0, -2.0)]),
+    ]
+    file = tmp_path_factory.mktemp("streets") / "plan.gpkg"
+    geotools.plan(
+        mains=gpd.GeoDataFrame(
+            {
+                "main_id": [f"M{k}" for k in range(len(mains))],
+                "diameter_mm": 450.0,
+                "bore_mm": 450.0,
+                "cover_m": 1.5,
+            },
+            geometry=mains,
+            crs=CRS,
+        ),
+        streets=gpd.GeoDataFrame(split_street(), crs=CRS),
+        settings=PIPE,
+        output=file,
+    )
+    return load_plan(file, TOOL.outputs)
+
+
+def spoiled(plan: Plan, **tables: pd.DataFrame) -> Plan:
+    return dataclasses.replace(plan, tables=plan.tables | tables, kept={})
+
+
+def faults(plan: Plan, rule: str) -> list[tuple[str, str]]:
+    return [(one.feature, one.text) for one in check(plan, BY_NAME[rule]).faults]
+
+
+def test_a_sound_plan_in_streets_of_every_kind_keeps_every_rule(plan: Plan) -> None:
+    assert [one for rule in RULES for one in check(plan, rule).faults] == []
+
+
+def test_stretches_as_long_as_each_other_are_one_only_where_they_lie_abreast(plan: Plan) -> None:
+    table = plan.tables["closures"]
+    rows = table[(table["pull_id"] != "") & (table["street"] == "House Street")]
+    alike = rows[np.isclose(rows["work_length"], 15.0)]
+    assert len(alike) > 2 and (alike["pull_id"] == alike["pull_id"].iloc[0]).all()
+    for rule in ("string-closures", "pull-items", "closures-drawn"):
+        assert faults(plan, rule) == []
+
+    pull = alike["pull_id"].iloc[0]
+    twin = alike.iloc[[0]].assign(closure_id="twin")
+    both = spoiled(plan, closures=pd.concat([table, twin], ignore_index=True))
+    assert (pull, "its strings take 1 lanes, closed are 2") in faults(both, "string-closures")
+    assert any(name == pull for name, _ in faults(both, "pull-items"))
