@@ -28,9 +28,16 @@ PIPE = {
     "carrier.dr": 17,
     "service.least_capacity": 0,
 }
-SPLIT = 0  # scene
+RADIUS = 30.0  # m, of the roundabout
+SPLIT, RING = range(2)  # scenes
 
 Line = list[tuple[float, float]]
+
+
+def arc(first: float, last: float, count: int) -> Line:
+    """Return a part of the roundabout between two angles, deg."""
+    turn = np.radians(np.linspace(first, last, count))
+    return list(zip(RADIUS * np.cos(turn), RADIUS * np.sin(turn), strict=True))
 
 
 def street(scene: int, line: Line, name: str, **said: Any) -> dict[str, Any]:
@@ -52,11 +59,23 @@ def split_street() -> list[dict[str, Any]]:
     ]
 
 
+def roundabout() -> list[dict[str, Any]]:
+    """Return a ring of two lanes, one way, and its four legs."""
+    said = {"width_m": 9.0, "speed_kmh": 40.0, "oneway": "along"}
+    legs = [(1, 0), (0, 1), (-1, 0), (0, -1)]
+    ends = [[(RADIUS * x, RADIUS * y), (160.0 * x, 160.0 * y)] for x, y in legs]
+    return [
+        street(RING, arc(0.0, 360.0, 61), "Circus", **said),
+        *(street(RING, line, f"Leg {k}", width_m=8.0) for k, line in enumerate(ends)),
+    ]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
     mains = [
         placed(SPLIT, [(0.0, -2.0), (150.0, -2.0)]),
+        placed(RING, [(-140.0, -2.0), *arc(183.0, 357.0, 30), (140.0, -2.0)]),
     ]
     file = tmp_path_factory.mktemp("streets") / "plan.gpkg"
     geotools.plan(
@@ -70,7 +89,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
             geometry=mains,
             crs=CRS,
         ),
-        streets=gpd.GeoDataFrame(split_street(), crs=CRS),
+        streets=gpd.GeoDataFrame([*split_street(), *roundabout()], crs=CRS),
         settings=PIPE,
         output=file,
     )
@@ -102,3 +121,32 @@ def test_stretches_as_long_as_each_other_are_one_only_where_they_lie_abreast(pla
     both = spoiled(plan, closures=pd.concat([table, twin], ignore_index=True))
     assert (pull, "its strings take 1 lanes, closed are 2") in faults(both, "string-closures")
     assert any(name == pull for name, _ in faults(both, "pull-items"))
+
+
+def _circus(plan: Plan) -> pd.DataFrame:
+    """Return the closures in the roundabout that go round more than half of it."""
+    table = plan.tables["closures"]
+    long = shapely.length(table["geometry"].to_numpy(dtype=object)) > 2 * np.pi * RADIUS
+    return table[(table["street"] == "Circus") & (table["lanes_closed"] == 2) & long]
+
+
+def test_a_closure_round_a_roundabout_is_as_wide_as_beside_its_edge_not_across_the_ring(
+    plan: Plan,
+) -> None:
+    rows = _circus(plan)
+    assert len(rows)
+    assert faults(plan, "closures-drawn") == []
+    names = set(rows["closure_id"])
+    for share in (0.97, 1.03):  # of the area, and of the width that the taper is for
+        table = plan.tables["closures"].copy()
+        own = table["closure_id"].isin(names)
+        table.loc[own, "taper"] *= share
+        assert names == {n for n, text in faults(spoiled(plan, closures=table), "closures-drawn")
+                         if "for another width" in text}  # fmt: skip
+        table = plan.tables["closures"].copy()
+        grounds = table.loc[own, "geometry"].to_numpy(dtype=object)
+        table.loc[own, "geometry"] = shapely.buffer(
+            grounds, (share - 1) * shapely.area(grounds) / shapely.length(grounds),
+            join_style="mitre",
+        )  # fmt: skip
+        assert names == {n for n, _ in faults(spoiled(plan, closures=table), "closures-drawn")}

@@ -183,7 +183,7 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
     half = _half(plan, row, deep)
     plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
-    return Edge(line, turns, at, deep, half, plain, _level(xy, edge))
+    return Edge(line, turns, at, deep, half, plain, _level(xy, edge, deep))
 
 
 def _downstream_end(xy: FloatArray) -> int:
@@ -221,14 +221,17 @@ def _off_edges(
     return min(off)
 
 
-def _level(outline: FloatArray, edge: FloatArray) -> float:
-    """Return how far off a line an outline goes along it, both straight there; NaN if nowhere."""
+def _level(outline: FloatArray, edge: FloatArray, deep: float) -> float:
+    """Return how far off a line an outline goes along it, both straight there; NaN if nowhere.
+
+    What lies farther off than ``deep``, m, goes along another part of the line, as across a ring.
+    """
     far = []
     for one, two in itertools.pairwise([*outline, outline[0]]):
         if math.dist(one, two) < BESIDE:
             continue
         beside = [_beside(one, two, first, last) for first, last in itertools.pairwise(edge)]
-        found = [off for off in beside if off > DRAWN]
+        found = [off for off in beside if DRAWN < off <= deep + DRAWN]
         far += [min(found)] if found else []
     return max(far, default=math.nan)
 
