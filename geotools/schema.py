@@ -1364,7 +1364,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "context",
-            "What the input layers hold near the runs, as a backdrop for maps and drawings.",
+            "What the input layers hold near the runs, and the streets that strings and closures "
+            "lie in or by, as a backdrop for maps and drawings.",
             ("Unknown",),
             (
                 _text("layer", "input layer it is from"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -12,12 +14,12 @@ from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.intake.traffic import one_way
 from geotools.network.along import stretches_tree
 from geotools.network.measured import Polylines
-from geotools.network.ragged import IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
 from geotools.network.runs import Chains
 from geotools.network.words import in_words
 from geotools.schema import OUTPUTS
 
-__all__ = ["context_layer"]
+__all__ = ["Backdrop", "context_layer"]
 
 AT_ONCE = 20_000  # features drawn at once, to find those near runs
 # Told in few words, or few values.
@@ -41,7 +43,57 @@ _SAID: dict[str, dict[str, str]] = {
 }
 
 
-def context_layer(layers: Layers, chains: Chains, reach: float) -> Encoded:
+@dataclass(frozen=True)
+class Backdrop:
+    """The source features near runs, and what there is to tell of the streets farther off.
+
+    Attributes
+    ----------
+    near : Encoded
+        The layer ``context`` of the contract, without the streets farther off.
+    rows : ndarray of int64, shape (k,)
+        Streets farther off, as rows of ``streets``.
+    told : DataFrame
+        What the layer has to tell of each of these.
+    streets : Polylines
+        All streets, working CRS, m.
+    move : Mover
+    """
+
+    near: Encoded
+    rows: IntArray
+    told: pd.DataFrame
+    streets: Polylines
+    move: Mover
+
+    def beside(self, shapes: npt.NDArray[np.object_], reach: FloatArray) -> IntArray:
+        """Return which of the streets farther off come near shapes: places in ``rows``.
+
+        ``reach`` is how near, m, of every street; shapes are in the working CRS.
+        """
+        tree = shapely.STRtree(shapes)
+        found = [np.zeros(0, dtype=np.int64)]
+        for first in range(0, len(self.rows), AT_ONCE):
+            rows = self.rows[first : first + AT_ONCE]
+            met = tree.query(self._lines(rows), predicate="dwithin", distance=reach[rows])
+            found.append(first + np.unique(met[0]))
+        return np.concatenate(found)
+
+    def with_streets(self, places: IntArray) -> Encoded:
+        """Return the layer with streets farther off, given as of `beside`, in their own order."""
+        kept = np.unique(places)
+        if not len(kept):
+            return self.near
+        shapes = Shapes.of("context", self.move(self._lines(self.rows[kept])))
+        told = self.told.iloc[kept].reset_index(drop=True)
+        return Encoded.of([self.near, Encoded(told, shapes)])
+
+    def _lines(self, rows: IntArray) -> npt.NDArray[np.object_]:
+        bounds = offsets_of(np.diff(self.streets.offsets)[rows])
+        return to_linestrings(self.streets.xy[take(self.streets.offsets, rows)], bounds)
+
+
+def context_layer(layers: Layers, chains: Chains, reach: float) -> Backdrop:
     """Return the source features near runs, as the layer ``context`` of the contract.
 
     Parameters
@@ -50,34 +102,48 @@ def context_layer(layers: Layers, chains: Chains, reach: float) -> Encoded:
     chains : Chains
         The runs' axes, working CRS.
     reach : float
-        Features within this of a run are taken, m; none if 0.
+        Features within this of a run are taken, m; none if 0, and no streets farther off.
     """
     axes = stretches_tree(Polylines(chains.xy, chains.offsets if reach > 0 else chains.offsets[:1]))
     move = mover(layers.working_crs, layers.output_crs)
-    parts = [
-        _near(name, part, axes, reach, move)
+    found = {
+        name: _near(part, axes, reach, move)
         for name in _SAID
         if (part := getattr(layers, name)) is not None
-    ]
-    return Encoded.of(parts)
+    }
+    near = [Encoded(_told(name, getattr(layers, name), rows), shapes)
+            for name, (rows, shapes) in found.items()]  # fmt: skip
+    streets = layers.streets
+    if streets is None or reach <= 0:
+        nowhere = Polylines(np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
+        told = near[0].table.iloc[:0] if near else pd.DataFrame()
+        return Backdrop(Encoded.of(near), np.zeros(0, dtype=np.int64), told, nowhere, move)
+    farther = np.setdiff1d(np.arange(len(streets)), found["streets"][0])
+    told = _told("streets", streets, farther)
+    return Backdrop(Encoded.of(near), farther, told, Polylines(streets.xy, streets.offsets), move)
 
 
 def _near(
-    name: str, part: Lines | Points | Areas, axes: shapely.STRtree, reach: float, move: Mover
-) -> Encoded:
-    """Return the features of one layer near the axes, in their own order."""
+    part: Lines | Points | Areas, axes: shapely.STRtree, reach: float, move: Mover
+) -> tuple[IntArray, Shapes]:
+    """Return the features of one layer near the axes, in their own order, and their shapes."""
     found = [
         _near_of(part, first, axes, reach, move) for first in range(0, max(len(part), 1), AT_ONCE)
     ]
-    table = part.table.iloc[np.concatenate([rows for rows, _ in found])].reset_index(drop=True)
+    rows = np.concatenate([rows for rows, _ in found])
+    return rows, Shapes.joined([shapes for _, shapes in found])
+
+
+def _told(name: str, part: Lines | Points | Areas, rows: IntArray) -> pd.DataFrame:
+    """Return what the layer context has to tell of features of a layer."""
+    table = part.table.iloc[rows].reset_index(drop=True)
     if name == "streets":
         way = one_way(table)[0]
         table = table.assign(oneway=np.select([way > 0, way < 0], ["along", "against"], ""))
     said = {to: table[own] for to, own in _SAID[name].items()}
     columns = {"layer": name, "feature": table["feature"], **said}
     fields = [f.name for f in OUTPUTS["context"].fields]
-    told = pd.DataFrame(columns, index=table.index).reindex(columns=fields)
-    return Encoded(in_words(told, WORDED), Shapes.joined([shapes for _, shapes in found]))
+    return in_words(pd.DataFrame(columns, index=table.index).reindex(columns=fields), WORDED)
 
 
 def _near_of(

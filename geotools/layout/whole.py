@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.accel import expect, give_back
 from geotools.brief import Brief, FixedPipe
-from geotools.deliver.context import context_layer
+from geotools.deliver.context import Backdrop, context_layer
 from geotools.deliver.layers import Encoded
 from geotools.estimate.schedule import days_out
 from geotools.intake.columns import Layers, Lines
@@ -185,7 +185,7 @@ def _planned_through(ground: Shared) -> Shared:
     return replace(ground, scene=None if scene is None else scene.at_rest(), profile=nowhere)
 
 
-def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: Encoded) -> Layout:
+def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: Backdrop) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
@@ -206,7 +206,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_running_ahead(ground, table, pulls)
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
-    works = work_out(ground, table, pits, pulls, sections)
+    works = work_out(ground, table, pits, pulls, sections, backdrop)
     _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
     ahead = azimuths(
@@ -228,7 +228,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         sections=sections,
         works=works,
         shutdowns=shutdowns,
-        backdrop=backdrop,
+        backdrop=backdrop.with_streets(works.streets),
         contest=ground.contest,
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),

@@ -13,6 +13,7 @@ import pandas as pd
 
 from geotools.accel import give_back, processors
 from geotools.brief import Brief
+from geotools.deliver.context import Backdrop
 from geotools.deliver.layers import Encoded, Mover, mover
 from geotools.estimate.quantities import (
     Prices,
@@ -82,7 +83,11 @@ LAID = 1_000  # pulls whose strings are laid at once: of each the whole street i
 
 @dataclass(frozen=True)
 class Works:
-    """Layers of the contract by bare name; ``dig_count`` is per pull."""
+    """Layers of the contract by bare name; ``dig_count`` is per pull.
+
+    ``streets`` are those of the backdrop, as of `Backdrop.beside`, that strings and closures lie
+    in, or by which they do.
+    """
 
     strings: Encoded
     closures: Encoded
@@ -90,6 +95,7 @@ class Works:
     quantities: pd.DataFrame
     schedule: pd.DataFrame
     dig_count: IntArray
+    streets: IntArray
 
 
 def work_out(
@@ -98,6 +104,7 @@ def work_out(
     pits: pd.DataFrame,
     pulls: pd.DataFrame,
     sections: pd.DataFrame,
+    backdrop: Backdrop,
 ) -> Works:
     """Work out what the plan of all runs means on site."""
     brief = ground.brief
@@ -137,7 +144,7 @@ def work_out(
     report_aslant(pits, ground)
     give_back()
     placed = _placed(ground, digs)
-    strings, closures = _in_street(ground, table, pits, pulls, placed, schedule)
+    strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
     drawn = Encoded.moved("closures", closures, _mover(ground))
@@ -150,6 +157,7 @@ def work_out(
         quantities=quantities,
         schedule=schedule,
         dig_count=total,
+        streets=streets,
     )
 
 
@@ -166,8 +174,12 @@ def _in_street(
     pulls: pd.DataFrame,
     digs: pd.DataFrame,
     schedule: pd.DataFrame,
-) -> tuple[Encoded, pd.DataFrame]:
-    """Lay out what takes up the street, strings and closures, and report what is in their way."""
+    backdrop: Backdrop,
+) -> tuple[Encoded, IntArray, pd.DataFrame]:
+    """Lay out what takes up the street, and report what is in its way.
+
+    Returns the strings, the streets of the backdrop they or closures lie in, and these.
+    """
     findings = ground.layers.findings
     report_bare_pits(pits, ground)
     laid = _laid(ground, table, pits, pulls)
@@ -188,10 +200,21 @@ def _in_street(
         _string_space(ground, laid, strings),
     ]
     report_other_lanes(laid, spaces[1], strings, ground.brief.rates.currency, findings)
+    streets = _streets_of(ground, backdrop, strings)
     told = Encoded.moved("strings", strings, _mover(ground))  # no more is asked of where they lie
     del strings, laid
     give_back()
-    return told, _closures(ground, pd.concat(spaces, ignore_index=True))
+    closures = _closures(ground, pd.concat(spaces, ignore_index=True))
+    return told, np.union1d(streets, _streets_of(ground, backdrop, closures)), closures
+
+
+def _streets_of(ground: Shared, backdrop: Backdrop, drawn: pd.DataFrame) -> IntArray:
+    """Return the streets of the backdrop that strings or closures lie in, or by."""
+    if ground.scene is None:
+        return np.zeros(0, dtype=np.int64)
+    kerbs = ground.scene.net.column("width") / 2
+    shapes = drawn["geometry"].to_numpy(dtype=object)
+    return backdrop.beside(shapes, ground.brief.street.reach + kerbs)
 
 
 def _report_lying_over(

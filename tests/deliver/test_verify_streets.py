@@ -29,7 +29,7 @@ PIPE = {
     "service.least_capacity": 0,
 }
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING = range(2)  # scenes
+SPLIT, RING, BEHIND = range(3)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -70,13 +70,25 @@ def roundabout() -> list[dict[str, Any]]:
     ]
 
 
+def behind() -> list[dict[str, Any]]:
+    """Return a street whose lanes change 170 m behind its main, and one that nothing is by."""
+    return [
+        street(BEHIND, [(-500.0, 0.0), (-170.0, 0.0)], "Wide Street", width_m=10.0, lanes=4),
+        street(BEHIND, [(-170.0, 0.0), (600.0, 0.0)], "Wide Street", width_m=10.0),
+        street(BEHIND, [(-500.0, 60.0), (-200.0, 60.0)], "Wide Street", lanes=3),
+    ]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
     mains = [
         placed(SPLIT, [(0.0, -2.0), (150.0, -2.0)]),
         placed(RING, [(-140.0, -2.0), *arc(183.0, 357.0, 30), (140.0, -2.0)]),
+        placed(BEHIND, [(0.0, -3.5), (300.0, -3.5)]),
     ]
+    begin = shapely.Point(shapely.get_coordinates(mains[BEHIND])[0])
+    wish = {"action": "fix", "role": "insertion_ahead", "geometry": begin}
     file = tmp_path_factory.mktemp("streets") / "plan.gpkg"
     geotools.plan(
         mains=gpd.GeoDataFrame(
@@ -89,7 +101,8 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
             geometry=mains,
             crs=CRS,
         ),
-        streets=gpd.GeoDataFrame([*split_street(), *roundabout()], crs=CRS),
+        streets=gpd.GeoDataFrame([*split_street(), *roundabout(), *behind()], crs=CRS),
+        pit_edits=gpd.GeoDataFrame([wish], crs=CRS),
         settings=PIPE,
         output=file,
     )
@@ -100,8 +113,11 @@ def spoiled(plan: Plan, **tables: pd.DataFrame) -> Plan:
     return dataclasses.replace(plan, tables=plan.tables | tables, kept={})
 
 
-def faults(plan: Plan, rule: str) -> list[tuple[str, str]]:
-    return [(one.feature, one.text) for one in check(plan, BY_NAME[rule]).faults]
+def faults(plan: Plan, rule: str, scene: int) -> list[tuple[str, str]]:
+    """Return feature and text of the faults of a rule in a scene, which has one run."""
+    run = f"R{scene + 1:04d}-"
+    found = check(plan, BY_NAME[rule]).faults
+    return [(one.feature, one.text) for one in found if one.feature.startswith((run, "twin"))]
 
 
 def test_a_sound_plan_in_streets_of_every_kind_keeps_every_rule(plan: Plan) -> None:
@@ -114,13 +130,14 @@ def test_stretches_as_long_as_each_other_are_one_only_where_they_lie_abreast(pla
     alike = rows[np.isclose(rows["work_length"], 15.0)]
     assert len(alike) > 2 and (alike["pull_id"] == alike["pull_id"].iloc[0]).all()
     for rule in ("string-closures", "pull-items", "closures-drawn"):
-        assert faults(plan, rule) == []
+        assert faults(plan, rule, SPLIT) == []
 
     pull = alike["pull_id"].iloc[0]
     twin = alike.iloc[[0]].assign(closure_id="twin")
     both = spoiled(plan, closures=pd.concat([table, twin], ignore_index=True))
-    assert (pull, "its strings take 1 lanes, closed are 2") in faults(both, "string-closures")
-    assert any(name == pull for name, _ in faults(both, "pull-items"))
+    told = faults(both, "string-closures", SPLIT)
+    assert (pull, "its strings take 1 lanes, closed are 2") in told
+    assert any(name == pull for name, _ in faults(both, "pull-items", SPLIT))
 
 
 def _circus(plan: Plan) -> pd.DataFrame:
@@ -135,18 +152,42 @@ def test_a_closure_round_a_roundabout_is_as_wide_as_beside_its_edge_not_across_t
 ) -> None:
     rows = _circus(plan)
     assert len(rows)
-    assert faults(plan, "closures-drawn") == []
+    assert faults(plan, "closures-drawn", RING) == []
     names = set(rows["closure_id"])
-    for share in (0.97, 1.03):  # of the area, and of the width that the taper is for
+    for share in (0.97, 1.03):  # of the width that the taper is for, and of the area
         table = plan.tables["closures"].copy()
         own = table["closure_id"].isin(names)
         table.loc[own, "taper"] *= share
-        assert names == {n for n, text in faults(spoiled(plan, closures=table), "closures-drawn")
-                         if "for another width" in text}  # fmt: skip
+        told = faults(spoiled(plan, closures=table), "closures-drawn", RING)
+        assert names == {name for name, text in told if "for another width" in text}
         table = plan.tables["closures"].copy()
-        grounds = table.loc[own, "geometry"].to_numpy(dtype=object)
-        table.loc[own, "geometry"] = shapely.buffer(
-            grounds, (share - 1) * shapely.area(grounds) / shapely.length(grounds),
-            join_style="mitre",
-        )  # fmt: skip
-        assert names == {n for n, _ in faults(spoiled(plan, closures=table), "closures-drawn")}
+        table.loc[own, "geometry"] = [_of_area(ground, share) for ground in rows["geometry"]]
+        told = faults(spoiled(plan, closures=table), "closures-drawn", RING)
+        assert names == {name for name, _ in told}
+
+
+def _of_area(ground: Any, share: float) -> Any:
+    """Return ground with a share of its area, taken or added all round."""
+    far = (share - 1) * shapely.area(ground) / shapely.length(ground)
+    return shapely.buffer(ground, far, join_style="mitre")
+
+
+def test_the_plan_holds_the_streets_that_strings_and_closures_lie_in_however_far_behind(
+    plan: Plan,
+) -> None:
+    context, table = plan.tables["context"], plan.tables["closures"]
+    streets = context[(context["layer"] == "streets") & (context["name"] == "Wide Street")]
+    assert sorted(streets["lanes"]) == [2, 4]  # one 60 m beside the strings is not held
+    axis = plan.tables["runs"]["geometry"].iloc[BEHIND]
+    far = shapely.distance(streets["geometry"].to_numpy(dtype=object), axis)
+    assert max(far) > plan.setting("output.context")
+    behind = table[(table["street"] == "Wide Street") & (table["pull_id"] != "")]
+    names = behind.loc[shapely.distance(behind["geometry"].to_numpy(dtype=object), axis) > 100.0]
+    assert len(names)
+    for rule in ("string-closures", "closures-drawn"):
+        assert faults(plan, rule, BEHIND) == []
+
+    for name in names["closure_id"]:
+        longer = table.assign(taper=table["taper"] * (1 + 0.5 * (table["closure_id"] == name)))
+        told = faults(spoiled(plan, closures=longer), "string-closures", BEHIND)
+        assert [n for n, text in told if text.startswith("taper of")] == [name]

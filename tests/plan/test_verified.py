@@ -1010,11 +1010,11 @@ def test_no_string_begins_where_its_street_turns_too_far_from_the_ramp(
     assert "no street goes on behind the ramp" in first["reasons"]
 
 
-def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_of_its_name(
+def test_strings_in_a_far_street_an_older_plan_does_not_hold_are_not_held_to_another_of_its_name(
     written: Callable[..., Plan],
 ) -> None:
-    """Broad St begins 171 m from the run, and streets within 60 m are written; so is a lane of its
-    name, 3.5 m each where that has 3.2 m.
+    """Broad St begins 171 m from the run, and streets within 60 m were written; so was a lane of
+    its name, 3.5 m each where that has 3.2 m.
     """
     plan = written(
         {"output.context": "60 m"},
@@ -1031,7 +1031,10 @@ def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_o
     closures = plan.table("closures").query("pull_id != ''")
     assert list(closures["street"]) == ["Mill Lane", "Broad St"]
     held = plan.table("context").query("layer == 'streets'")
-    assert sorted(held["name"]) == ["Broad St", "Mill Lane"]
+    assert sorted(held["name"]) == ["Broad St", "Broad St", "Mill Lane"]
+    plan.tables["context"] = plan.table("context").drop(index=held.index[held["lanes"] == 4])
+    for name in ("string-closures", "closures-drawn", "strings-drawn", "strings-closed-for"):
+        assert not faults(plan, name)
     plan.table("closures").at[closures.index[0], "taper"] = 77.7
     assert faults(plan, "string-closures")
 
