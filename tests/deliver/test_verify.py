@@ -11,6 +11,7 @@ import dataclasses
 import json
 import math
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -791,6 +792,14 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.drop("findings", told("string-over-dig")),
     ),
     "strings that wait, not told": ("findings-told", lambda s: _untold(s, "strings-wait")),
+    "strings that wait longer than told": (
+        "findings-told",
+        lambda s: _said(s, "strings-wait", r"up to [\d.]+ days", "up to 0.9 days"),
+    ),
+    "strings that take more lane-days than told": (
+        "findings-told",
+        lambda s: _said(s, "strings-wait", r": [\d.]+ lane-days", ": 0.9 lane-days"),
+    ),
     "a closure of strings as priced": (
         "string-closures",
         lambda s: s.edit("closures", "days", more(-0.5), of_pull),
@@ -1175,6 +1184,11 @@ def _on_one_another(s: Spoiled) -> None:
     row = s.pick("strings", lambda rows: rows["number"] == 2)
     first = (strings["pull_id"] == strings.at[row, "pull_id"]) & (strings["number"] == 1)
     strings.at[row, "geometry"] = strings.loc[first, "geometry"].iloc[0]
+
+
+def _said(s: Spoiled, rule: str, words: str, others: str) -> None:
+    """Let a finding of a rule tell otherwise."""
+    s.edit("findings", "text", lambda text: re.sub(words, others, text), told(rule))
 
 
 def _said_short(s: Spoiled) -> None:

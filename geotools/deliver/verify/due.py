@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bisect
 import math
+import re
 from collections.abc import Callable
 
 import shapely
@@ -15,7 +16,7 @@ from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
 from geotools.deliver.verify.suited import SAYS
-from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
 from geotools.pipe.factors import HOUR
 
 __all__ = ["RULES"]
@@ -27,6 +28,8 @@ LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
 AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
 WAIT = 1.0  # days that strings lie longer than priced, not worth a word
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
+WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
+TENTH = 0.1  # what days are told to
 
 Told = dict[tuple[str, str], list[str]]
 
@@ -136,19 +139,38 @@ def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
 
 
 def _waiting(plan: Plan, tally: Tally, told: Told) -> None:
-    """Runs with strings in a lane, fused more than a day before they are pulled in."""
+    """Runs with strings in a lane, fused more than a day before they are pulled in.
+
+    With how many pulls these are of, the longest wait, days, and its lane-days in all.
+    """
     begun = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == PULL}
     lanes = {pull.pull_id: pull.lanes_taken for pull in plan.rows("pulls")}
-    waiting: dict[str, int] = {}
+    waits: dict[str, list[tuple[float, float]]] = {}
     for row in plan.rows("schedule"):
         if row.task == FUSE and lanes.get(row.ref, 0) > 0 and row.ref in begun:
-            long = begun[row.ref] - (row.start_day + row.days) > WAIT + CLOSE
-            waiting[row.run_id] = waiting.get(row.run_id, 0) + long
-    for run, count in waiting.items():
+            wait = begun[row.ref] - (row.start_day + row.days)
+            own = waits.setdefault(row.run_id, [])
+            own += [(wait, wait * lanes[row.ref])] if wait > WAIT + CLOSE else []
+    for run, own in waits.items():
         texts = told.get(("strings-wait", run), [])
-        there = any(f"strings of {count} pull" in text for text in texts) or not count
-        text = f"strings of {count} lie longer than priced, and no finding says so"
-        tally.holds(there, run, text)
+        there = any(f"strings of {len(own)} pull" in text for text in texts) or not own
+        text = f"strings of {len(own)} lie longer than priced, and no finding says so"
+        if tally.holds(there, run, text) and own:
+            due = max(wait for wait, _ in own), math.fsum(taken for _, taken in own)
+            good = any(_told_near(WAITS.search(text), due, TENTH) for text in texts)
+            text = f"strings wait up to {due[0]:.2f} days, {due[1]:.2f} lane-days; told is other"
+            tally.holds(good, run, text)
+
+
+def _told_near(found: re.Match[str] | None, due: tuple[float, ...], rounded: float) -> bool:
+    """Say whether the numbers found in a text are those due, but for what they are rounded by."""
+    if found is None:
+        return False
+    told = (float(number.replace(",", "")) for number in found.groups())
+    return all(
+        abs(one - other) <= rounded / 2 + CLOSE + abs(other) * EXACT
+        for one, other in zip(told, due, strict=True)
+    )
 
 
 def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:
