@@ -800,6 +800,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: _said(s, "strings-wait", r": [\d.]+ lane-days", ": 0.9 lane-days"),
     ),
+    "invented rates, not told": ("findings-told", lambda s: _untold(s, "rates-invented")),
+    "less at invented rates than there is": (
+        "findings-told",
+        lambda s: _said(s, "rates-invented", r"[\d,]+ of its", "1 of its"),
+    ),
+    "more at invented rates than all": (
+        "findings-told",
+        lambda s: _said(s, "rates-invented", r"[\d,]+ of its", "999,999,999 of its"),
+    ),
+    "another cost of all at invented rates": (
+        "findings-told",
+        lambda s: _said(s, "rates-invented", r"of its [\d,]+", "of its 999,999,999"),
+    ),
+    "a rate set, and told as not": ("findings-told", lambda s: _all_rates_set(s)),
     "a closure of strings as priced": (
         "string-closures",
         lambda s: s.edit("closures", "days", more(-0.5), of_pull),
@@ -1189,6 +1203,11 @@ def _on_one_another(s: Spoiled) -> None:
 def _said(s: Spoiled, rule: str, words: str, others: str) -> None:
     """Let a finding of a rule tell otherwise."""
     s.edit("findings", "text", lambda text: re.sub(words, others, text), told(rule))
+
+
+def _all_rates_set(s: Spoiled) -> None:
+    table = s.tables["settings"]
+    table.loc[table["name"].str.startswith("rates."), "origin"] = "brief"
 
 
 def _said_short(s: Spoiled) -> None:

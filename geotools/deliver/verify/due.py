@@ -29,7 +29,26 @@ AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
 WAIT = 1.0  # days that strings lie longer than priced, not worth a word
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
 WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
+COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
+COST = re.compile(r"of its ([\d,]+) ")
+NAMED = re.compile(r"rates\.[a-z_]+")
 TENTH = 0.1  # what days are told to
+# Items priced with one rate alone, whatever pit, pipe or street they are of.
+RATED = {
+    "excavation": "rates.excavation",
+    "shored face": "rates.support",
+    "surface made good": "rates.restoration",
+    "laying and bedding in the open": "rates.open_laying",
+    "ground off the street": "rates.off_street",
+    "service fed meanwhile": "rates.temporary_service",
+    "pull set up": "rates.pull_setup",
+    "fused joint": "rates.joint",
+    "pulling": "rates.pulling_hour",
+    "connection dug up": "rates.connection",
+    "line valve cut out": "rates.valve",
+    "host cleaned": "rates.cleaning",
+    "grout": "rates.grout",
+}
 
 Told = dict[tuple[str, str], list[str]]
 
@@ -173,6 +192,35 @@ def _told_near(found: re.Match[str] | None, due: tuple[float, ...], rounded: flo
     )
 
 
+def _invented(plan: Plan, tally: Tally, told: Told) -> None:
+    """Plans priced with rates that nobody set: that they are, and of what cost in all.
+
+    Of items of several rates, or of those of a street, what is counted with which is not worked
+    out again: what is told is no less than what the others come to, and no more than all.
+    """
+    origin = {row.name: row.origin for row in plan.rows("settings")}
+    costs = [
+        (RATED.get(row.item, ""), row.cost)
+        for row in plan.rows("quantities")
+        if row.scope in ("pit", "pull") and math.isfinite(row.cost)
+    ]
+    whole = math.fsum(cost for _, cost in costs)
+    least = math.fsum(cost for rate, cost in costs if origin.get(rate) == "default")
+    texts = [text for (rule, _), own in told.items() if rule == "rates-invented" for text in own]
+    if least > 0:
+        text = f"{least:,.0f} are counted with rates that nobody set, and no finding says so"
+        tally.holds(texts, "rates", text, layer="quantities")
+    for text in texts:
+        names = {name for name in NAMED.findall(text) if origin.get(name) != "default"}
+        tally.holds(not names, "rates", f"{', '.join(sorted(names))} is set, and told as not")
+        found = COUNTED.search(text)
+        good = _told_near(found and COST.search(text), (whole,), 1.0)
+        tally.holds(good, "rates", f"the plan costs {whole:,.0f}; what is counted is told of other")
+        part = float(found[1].replace(",", "")) if found else math.nan
+        good = least - 1.0 <= part <= whole + 1.0
+        tally.holds(good, "rates", f"told are {part:,.0f}, due at least {least:,.0f}")
+
+
 def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:
     """Strings from a pit in no street that lie in none, where the plan holds the streets."""
     if all(row.layer != "streets" for row in plan.rows("inputs")):
@@ -204,6 +252,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _ahead,
     _over_digs,
     _waiting,
+    _invented,
     _in_no_street,
 )
 RULES = (Rule("findings-told", "what the rows show to be worth a warning is a finding", told_of),)
