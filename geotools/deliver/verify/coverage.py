@@ -131,7 +131,8 @@ def onward(plan: Plan) -> Tally:
         tally.skip("there is no column ahead_deg")
         return tally
     axes = _axes(plan)
-    pits = [pit for pit in plan.rows("pits") if pit.run_id in axes]
+    drawn = {run_id for run_id, line in axes.items() if line is not None and not line.is_empty}
+    pits = [pit for pit in plan.rows("pits") if pit.run_id in drawn]
     if not pits or plan.crs is None:
         return tally
     lines = np.array([axes[pit.run_id] for pit in pits], dtype=object)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from geotools.deliver.verify.plan import Plan
 
-__all__ = ["CLOSE", "EXACT", "Fault", "NotChecked", "Rule", "Tally", "Unreadable"]
+__all__ = ["CLOSE", "DRAWN", "EXACT", "Fault", "NotChecked", "Rule", "Tally", "Unreadable"]
 
 EXACT = 1e-9  # share; sums made in another order differ by rounding only
 CLOSE = 1e-6  # m, N, or whatever is compared; edges that meet differ by rounding only
