@@ -14,6 +14,8 @@ from geotools.layout.shared import Shared
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
+from geotools.street.closures import Closures
+from geotools.street.net import StreetNet
 
 __all__ = [
     "TOUCH_M2",
@@ -21,6 +23,7 @@ __all__ = [
     "report_closures",
     "report_cut_closures",
     "report_deep",
+    "report_joining",
     "report_shared",
     "shared_pits",
     "shared_text",
@@ -28,6 +31,7 @@ __all__ = [
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
+UNNAMED = "a street without a name"
 LACKING = 1.0  # m of taper and buffer that are not worth a word
 
 
@@ -75,6 +79,27 @@ def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
         layer="closures",
         features=names,
         geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
+    )
+
+
+def report_joining(closed: Closures, net: StreetNet, findings: Findings) -> None:
+    """Report streets besides that traffic comes along into a lane closed, before its taper."""
+    told = closed.joining
+    rows = closed.table.iloc[told["closure"].to_numpy(dtype=np.int64)]
+    names = rows["closure_id"].to_numpy(dtype=object)
+    joins = net.column("name")[told["line"].to_numpy(dtype=np.int64)]
+    findings.add_points(
+        "warning",
+        "closure-joined",
+        [
+            f"closure {name}: traffic comes into the lanes closed on {own or UNNAMED} along "
+            f"{other or UNNAMED} as well, which joins within taper and buffer; these are drawn "
+            "along the straightest way into them: advance works are needed there too."
+            for name, own, other in zip(names, rows["street"], joins, strict=True)
+        ],
+        layer="closures",
+        features=names,
+        xy=told[["x", "y"]].to_numpy(dtype=float),
     )
 
 

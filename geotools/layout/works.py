@@ -36,6 +36,7 @@ from geotools.layout.sites import (
     report_closures,
     report_cut_closures,
     report_deep,
+    report_joining,
     report_shared,
     shared_pits,
 )
@@ -280,7 +281,7 @@ def _handing_back(done: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
 def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     """Draw the closures of all work spaces, and report those that reach over a hard place."""
     rules = ground.brief.street
-    closures = close_lanes(
+    closed = close_lanes(
         spaces,
         None if ground.scene is None else ground.scene.net,
         ClosureRules(
@@ -288,10 +289,14 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
             taper=rules.taper,
             buffer=rules.buffer,
             keep_right=rules.keep_right,
+            max_turn=rules.max_turn,
         ),
     )
+    closures = closed.table
     report_closures(closures, ground)
     report_cut_closures(closures, ground.layers.findings)
+    if ground.scene is not None:
+        report_joining(closed, ground.scene.net, ground.layers.findings)
     return closures
 
 

@@ -14,10 +14,12 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, Carriageway, Passage, approaches
 from geotools.street.net import StreetNet
+from geotools.street.onward import Approaching, Leg, Onward
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
+from geotools.street.trails import Lane, Trail
 
-__all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
+__all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "Closures", "close_lanes"]
 
 ONE_LANE_TAPER_M = 100 * FOOT  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
 COLUMNS = [
@@ -46,15 +48,36 @@ AT_ONCE = 5_000  # closures drawn at once
 
 @dataclass(frozen=True)
 class ClosureRules:
-    """What traffic keeps past a pit, fixed lengths (m) where the brief gives them."""
+    """What traffic keeps past a pit, fixed lengths (m) where the brief gives them.
+
+    ``max_turn`` is the largest turn, rad, at which traffic goes straight on into another street.
+    """
 
     passage: Passage
     taper: float | None
     buffer: float | None
     keep_right: bool
+    max_turn: float
 
 
-def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> pd.DataFrame:
+@dataclass(frozen=True)
+class Closures:
+    """Closures, and what is to be told of them.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Columns of the contract.
+    joining : DataFrame
+        Streets besides that traffic comes along into a lane closed, within taper and buffer:
+        ``closure`` (row of the table), ``line`` (row of the streets), ``x``, ``y`` (where).
+    """
+
+    table: pd.DataFrame
+    joining: pd.DataFrame
+
+
+def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> Closures:
     """Draw the closures of all pits, and of the strings of all pulls, that take a lane.
 
     Parameters
@@ -70,7 +93,7 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     rules : ClosureRules
     """
     if net is None or not len(pits):
-        return _numbered(pd.DataFrame(columns=COLUMNS))
+        return Closures(_numbered(pd.DataFrame(columns=COLUMNS)), _joining([]))
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float),
@@ -80,17 +103,28 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
-    drawn = []
+    drawn, joining = [], []
+    onward = Onward(net, rules.max_turn)
     for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
         part = slice(first, first + AT_ONCE)
-        taken = _closures(pits.iloc[row[part]], net, rules, halves, row[part], left[part])
+        taken, led = _closures(pits.iloc[row[part]], onward, rules, halves, row[part], left[part])
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
-        del taken
+        joining += [(first + k, one) for k, trail in led.items() for one in trail.upstream.others]
+        del taken, led
         give_back()
     table = pd.concat(drawn, ignore_index=True)
     # By the street as drawn: which way its chain goes hangs on what else is read.
     order = np.lexsort([(table["side"] != "along").to_numpy(), row])
-    return _numbered(table.iloc[order].reset_index(drop=True))
+    place = np.argsort(order)
+    met = _joining([(int(place[k]), one) for k, one in joining])
+    return Closures(_numbered(table.iloc[order].reset_index(drop=True)), met)
+
+
+def _joining(found: list[tuple[int, Approaching]]) -> pd.DataFrame:
+    """Return the streets that join, in the order of closures, each once for a closure."""
+    rows = [(closure, one.line, one.x, one.y) for closure, one in found]
+    table = pd.DataFrame(rows, columns=["closure", "line", "x", "y"])
+    return table.drop_duplicates().sort_values("closure", kind="stable", ignore_index=True)
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:
@@ -114,13 +148,15 @@ def _tapers(
 
 def _closures(
     pits: pd.DataFrame,
-    net: StreetNet,
+    onward: Onward,
     rules: ClosureRules,
     halves: tuple[Approach, Approach],
     row: IntArray,
     left: IntArray,
-) -> pd.DataFrame:
+) -> tuple[pd.DataFrame, dict[int, Trail]]:
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
+
+    And by row the trails of those that traffic comes to, or leaves, on more than their own street.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
     take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
@@ -134,6 +170,7 @@ def _closures(
     closed, open_, from_middle, lane, middle, room = (
         table[row, left] for table in (closed, open_, from_middle, lane, middle, room)
     )
+    net = onward.net
     side = np.where(left == 1, 1.0, -1.0)
     half = (closed + open_) * lane
     # the lanes closed; where those left are narrowed, all that traffic does not keep
@@ -149,7 +186,7 @@ def _closures(
     # whether traffic on this half goes the way the chain is drawn
     along = np.where(oneway != 0, oneway > 0, (left == 1) != rules.keep_right)
     named = pits.rename(columns={"street_name": "street", "street_class": "class"})
-    return named.assign(
+    table = named.assign(
         side=np.where(along != _turned(pits, net), "along", "against"),
         lanes_closed=closed,
         lanes_left=open_,
@@ -161,6 +198,64 @@ def _closures(
         downstream_taper=DOWNSTREAM_TAPER_M,
         geometry=_shapes(pits, net, line, edge, taper, buffer, along),
     )
+    led = _led(pits, onward, (edge, line), taper + buffer, along, keep_right=rules.keep_right)
+    return _redrawn(table, led), led
+
+
+def _redrawn(table: pd.DataFrame, led: dict[int, Trail]) -> pd.DataFrame:
+    """Return the closures, those anew that are led on in other streets, or end before."""
+    shapes = table["geometry"].to_numpy(dtype=object).copy()
+    lacking = table["lacking"].to_numpy(dtype=float).copy()
+    taper, buffer, down = (
+        table[name].to_numpy(dtype=float) for name in ("taper", "buffer", "downstream_taper")
+    )
+    for k, trail in led.items():
+        if trail.plain():
+            continue
+        lacking[k] = max(taper[k] + buffer[k] - trail.upstream.length, 0.0)
+        shapes[k] = trail.drawn(taper[k], buffer[k], down[k])
+    return table.assign(lacking=lacking, geometry=_in_parts(shapes))
+
+
+def _led(
+    pits: pd.DataFrame,
+    onward: Onward,
+    across: tuple[FloatArray, FloatArray],
+    wanted: FloatArray,
+    along: BoolArray,
+    *,
+    keep_right: bool,
+) -> dict[int, Trail]:
+    """Return by row the trails of closures by whose streets it is in doubt where traffic goes.
+
+    ``across`` are edge and inner side of the lanes closed, m left of the chain, ``wanted`` taper
+    and buffer, m.
+    """
+    net = onward.net
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    before = np.where(along, wanted, DOWNSTREAM_TAPER_M)
+    behind = np.where(along, DOWNSTREAM_TAPER_M, wanted)
+    rows = np.flatnonzero(
+        onward.in_doubt(chain, low - before, low) | onward.in_doubt(chain, high, high + behind)
+    )
+    line = net.line_at(chain, np.clip((low + high) / 2, 0.0, net.lengths[chain]))
+    oneway = pits["street_oneway"].to_numpy(dtype=float)
+    low, high = (np.clip(at, 0.0, net.lengths[chain]) for at in (low, high))
+    first, last = _street_ends(pits, net, along)
+    before, behind = np.maximum(low - first, 0.0), np.maximum(last - high, 0.0)
+    out = {}
+    for k in rows.tolist():
+        way = 1.0 if along[k] else -1.0
+        ends = (low[k], high[k])[:: int(way)]
+        rooms = (before[k], behind[k])[:: int(way)]
+        lane = Lane(*(float(of[k]) * way for of in across))
+        work = Leg(int(chain[k]), float(ends[0]), float(ends[1]), int(line[k]), float(oneway[k]))
+        far = (float(wanted[k]), DOWNSTREAM_TAPER_M)
+        up, down = onward.both_ways(work, far, rooms, way=int(way), high=lane.high)
+        own = (min(far[0], float(rooms[0])), min(far[1], float(rooms[1])))
+        out[k] = Trail(net, lane, keep_right, up, down, work, own)
+    return out
 
 
 def _lacking(
@@ -221,7 +316,11 @@ def _shapes(
     ends = (end[:, None] for end in _street_ends(pits, net, along))
     at = np.clip(np.stack(stops, axis=1), *ends)
     off = np.stack([edge, inner, inner, edge], axis=1)
-    shapes = strips(net, chain, np.stack([at, off], axis=2))
+    return strips(net, chain, np.stack([at, off], axis=2))
+
+
+def _in_parts(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Return areas as areas of several parts, each."""
     parts, owner = shapely.get_parts(shapes, return_index=True)
     out = np.full(len(shapes), shapely.MultiPolygon(), dtype=object)
     return np.asarray(shapely.multipolygons(parts, indices=owner, out=out))

@@ -137,6 +137,16 @@ class StreetNet:
         """Return the piece that a line from a place on lies in first; where two meet its own."""
         return self._pieces.begun(chain, at, forward, slack=SLACK)
 
+    def pieces_at_node(self, chain: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
+        """Return the piece that leaves nodes along chains or back along them.
+
+        A node lies in the middle of what of a gap is bridged there; a piece begins behind it.
+        """
+        behind = self._pieces.search(chain, at - TOUCH, "left")
+        row = np.where(forward, behind, behind - 1)
+        bounds = self._pieces.offsets
+        return np.asarray(np.clip(row, bounds[chain], bounds[chain + 1] - 1), dtype=np.int64)
+
     def least_width(self, chain: IntArray, at: FloatArray) -> FloatArray:
         """Return the width at places along chains, m; on a joint of two that of the narrower."""
         line = self.chains.pieces["line"].to_numpy(dtype=np.int64)

@@ -23,7 +23,8 @@ from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_
 SPEED = 50 / 3.6
 PASSAGE = Passage(gap=0.6, share=0.85)
 BARE = Passage(gap=0.0, share=0.85)
-RULES = ClosureRules(passage=PASSAGE, taper=None, buffer=None, keep_right=True)
+MAX_TURN = Street().max_turn
+RULES = ClosureRules(passage=PASSAGE, taper=None, buffer=None, keep_right=True, max_turn=MAX_TURN)
 
 
 def net(lanes: int, width: float) -> StreetNet:
@@ -63,7 +64,7 @@ def closed_each(
         a_pit(lanes, width, offset, pit_id=name, **pit)
         for offset, name in zip(offsets, names, strict=True)
     ]
-    table = close_lanes(pd.DataFrame(pits), net(lanes, width), rules)
+    table = close_lanes(pd.DataFrame(pits), net(lanes, width), rules).table
     return [table[table["pit_id"] == name].reset_index(drop=True) for name in names]
 
 
@@ -76,10 +77,10 @@ def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
             for k, off in enumerate((0.0, -2.0, 2.0, -5.5, 0.0))
         ]
     )
-    whole = close_lanes(pits, net(2, 7.0), RULES)
+    whole = close_lanes(pits, net(2, 7.0), RULES).table
     assert len(whole) == 6 and whole["closure_id"].is_unique
     monkeypatch.setattr(closures, "AT_ONCE", 2)
-    pd.testing.assert_frame_equal(close_lanes(pits, net(2, 7.0), RULES), whole)
+    pd.testing.assert_frame_equal(close_lanes(pits, net(2, 7.0), RULES).table, whole)
 
 
 @pytest.mark.parametrize("back", [False, True])
@@ -91,7 +92,7 @@ def test_closures_of_a_pit_are_numbered_by_the_street_as_drawn(back: bool) -> No
         xy[2:] = xy[:1:-1]
     lines = Lines(pd.DataFrame([row, row]), xy, np.array([0, 2, 4]))
     streets = build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
-    table = close_lanes(pd.DataFrame([a_pit(2, 7.0, 0.0)]), streets, RULES)
+    table = close_lanes(pd.DataFrame([a_pit(2, 7.0, 0.0)]), streets, RULES).table
     assert table["side"].tolist() == ["along", "against"]
     assert table["closure_id"].tolist() == ["P1-T1", "P1-T2"]
     above = shapely.get_y(shapely.centroid(table["geometry"].to_numpy())) > 0
@@ -166,7 +167,7 @@ def test_the_side_is_told_by_the_centreline_abreast_of_the_middle_of_the_work(
     )
     assert len(streets.lengths) == 1
     pit = a_pit(2, 7.0, offset, work_low=middle - 6, work_high=middle + 6)
-    (row,) = close_lanes(pd.DataFrame([pit]), streets, RULES).itertuples()
+    (row,) = close_lanes(pd.DataFrame([pit]), streets, RULES).table.itertuples()
     west, _, east, _ = row.geometry.bounds
     eastwards = row.geometry.centroid.y < 0
     at = west + DOWNSTREAM_TAPER_M + 6 if not eastwards else east - DOWNSTREAM_TAPER_M - 6
@@ -272,7 +273,9 @@ def test_lanes_as_wide_as_the_reader_lets_pass_are_closed() -> None:
 
 
 def test_where_traffic_keeps_left_the_sides_change_places() -> None:
-    left = ClosureRules(passage=PASSAGE, taper=None, buffer=None, keep_right=False)
+    left = ClosureRules(
+        passage=PASSAGE, taper=None, buffer=None, keep_right=False, max_turn=MAX_TURN
+    )
     assert closed(2, 7.0, -2.0, left)["side"].tolist() == ["against"]
 
 
@@ -282,7 +285,7 @@ def test_taper_and_buffer_go_by_speed_and_width_unless_the_brief_fixes_them() ->
     assert row["buffer"] == pytest.approx(float(buffer_length_m(SPEED)))
     assert row["downstream_taper"] == DOWNSTREAM_TAPER_M
     assert closed(2, 7.0, -2.0).iloc[0]["taper"] == ONE_LANE_TAPER_M
-    fixed = closed(2, 7.0, -2.0, ClosureRules(PASSAGE, 12.0, 8.0, True)).iloc[0]
+    fixed = closed(2, 7.0, -2.0, ClosureRules(PASSAGE, 12.0, 8.0, True, MAX_TURN)).iloc[0]
     assert (fixed["taper"], fixed["buffer"]) == (12.0, 8.0)
 
 
@@ -351,7 +354,7 @@ def test_a_closure_that_folds_over_by_corners_of_its_street_is_drawn() -> None:
 def test_a_pit_that_takes_no_lane_has_no_closure() -> None:
     assert closed(2, 7.0, -2.0, lanes_taken=0).empty
     assert closed(2, 7.0, -2.0, street_chain=-1).empty
-    assert close_lanes(pd.DataFrame({"pit_id": []}), None, RULES).empty
+    assert close_lanes(pd.DataFrame({"pit_id": []}), None, RULES).table.empty
 
 
 def test_a_half_closed_on_a_wide_street_merges_into_the_other_half() -> None:
@@ -376,7 +379,7 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
         "street_speed": SPEED, "street_oneway": 0.0, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 490.0, "work_high": 510.0,
     }  # fmt: skip
-    shape = close_lanes(pd.DataFrame([row]), bent, RULES)["geometry"].iloc[0]
+    shape = close_lanes(pd.DataFrame([row]), bent, RULES).table["geometry"].iloc[0]
     line = shapely.LineString(xy)
     right = line.buffer(-4.0, single_sided=True, join_style="mitre")
     work = line.buffer(-4.0, single_sided=True, join_style="mitre").intersection(

@@ -24,7 +24,14 @@ from geotools.street.tapers import DOWNSTREAM_TAPER_M
 RADIUS, STEPS = 200.0, 180
 SIDE = 2 * RADIUS * np.sin(np.pi / STEPS)  # m of the polygon drawn
 ROUND = STEPS * SIDE
-RULES = ClosureRules(passage=Passage(gap=0.6, share=0.85), taper=30.0, buffer=50.0, keep_right=True)
+MAX_TURN = Street().max_turn
+RULES = ClosureRules(
+    passage=Passage(gap=0.6, share=0.85),
+    taper=30.0,
+    buffer=50.0,
+    keep_right=True,
+    max_turn=MAX_TURN,
+)
 Line = list[tuple[float, float]]
 
 
@@ -115,7 +122,7 @@ def closures(streets: StreetNet, step: float, work: float) -> pd.DataFrame:
         "street_class": "local", "street_name": "", "first_day": 1.0, "last_day": 9.0,
         "work_low": place.at[0] - work / 2, "work_high": place.at[0] + work / 2,
     }  # fmt: skip
-    return close_lanes(pd.DataFrame([pit]), streets, RULES)
+    return close_lanes(pd.DataFrame([pit]), streets, RULES).table
 
 
 @pytest.mark.parametrize(("start", "back", "cuts"), DRAWN)

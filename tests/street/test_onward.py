@@ -1,0 +1,216 @@
+"""Closures go on along the carriageways their traffic comes and goes by, and along no other."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.network.ragged import to_linestrings
+from geotools.street.arms import flows
+from geotools.street.closures import ClosureRules, Closures, close_lanes
+from geotools.street.lanes import Passage
+from geotools.street.net import StreetNet, build_streets
+
+SPEED = 50 / 3.6
+TAPER, BUFFER = 30.0, 70.0
+Drawn = tuple[list[tuple[float, float]], dict[str, Any]]
+CENTRE = np.array([3000.0, 2000.0])
+
+
+def streets(drawn: list[Drawn], turned: float = 0.0) -> StreetNet:
+    """Return streets of two lanes of 3.5 m, unless they say otherwise, turned by degrees."""
+    row = {"class": "local", "lanes": 2, "width": 7.0, "speed": SPEED, "name": "", "oneway": ""}
+    table = pd.DataFrame([{**row, **says} for _, says in drawn])
+    xy = np.concatenate([_turned(line, turned) for line, _ in drawn])
+    offsets = np.append(0, np.cumsum([len(line) for line, _ in drawn]))
+    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.1)
+
+
+def _turned(xy: Any, degrees: float) -> np.ndarray:
+    cos, sin = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return np.asarray(xy, dtype=float) @ np.array([[cos, sin], [-sin, cos]]) + CENTRE
+
+
+def a_pit(net: StreetNet, place: tuple[float, float], turned: float) -> dict[str, Any]:
+    """Return a pit 1.5 m wide and 10 m long at a place, in the street nearest to it."""
+    point = shapely.Point(_turned([place], turned)[0])
+    lines = to_linestrings(net.chains.xy, net.chains.offsets)
+    chain = int(np.argmin(shapely.distance(lines, point)))
+    at = float(shapely.line_locate_point(lines[chain], point))
+    (x, y), (dx, dy), _ = (
+        shapely.get_coordinates(shapely.line_interpolate_point(lines[chain], at + k))[0]
+        for k in (0.0, 0.5, 1.0)
+    )
+    off = 2 * ((dx - x) * (point.y - y) - (dy - y) * (point.x - x))
+    piece = net.piece_of(np.array([chain]), np.array([at]))[0]
+    line = net.chains.pieces["line"].iloc[piece]
+    return {
+        "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
+        "edge_low": off - 0.75, "edge_high": off + 0.75, "street_chain": chain,
+        **{f"street_{name}": net.table[name].iloc[line] for name in ("width", "lanes", "speed")},
+        "street_oneway": flows(net)[piece], "street_class": "local",
+        "street_name": net.table["name"].iloc[line], "first_day": 1.0, "last_day": 9.0,
+        "work_low": at - 5.0, "work_high": at + 5.0,
+    }  # fmt: skip
+
+
+def closed(
+    drawn: list[Drawn], place: tuple[float, float], *, turned: float = 0.0, keep_right: bool = True
+) -> tuple[Closures, Any, StreetNet]:
+    """Close the lanes of a pit; return its closures, their ground turned back, and the streets."""
+    net = streets(drawn, turned)
+    passage = Passage(gap=0.6, share=0.85)
+    rules = ClosureRules(passage, TAPER, BUFFER, keep_right, Street().max_turn)
+    found = close_lanes(pd.DataFrame([a_pit(net, place, turned)]), net, rules)
+    ground = shapely.union_all(found.table["geometry"].to_numpy())
+    back = shapely.transform(
+        ground, lambda xy: _turned(xy - CENTRE, -turned) - CENTRE, interleaved=True
+    )
+    return found, back, net
+
+
+def back_to_front(drawn: list[Drawn]) -> list[Drawn]:
+    """Return the same streets, listed and drawn the other way round."""
+    other = {"along": "against", "against": "along"}
+    return [
+        (line[::-1], {**says, "oneway": other.get(says.get("oneway", ""), "")})
+        for line, says in drawn[::-1]
+    ]
+
+
+def fork(out: float, home: float) -> list[Drawn]:
+    """Return a street that becomes two carriageways, that to the east and that from it, m north."""
+    return [
+        ([(-400, 0), (0, 0)], {"name": "Harbour", "width": 8.0}),
+        ([(0, 0), (40, out), (600, out)], {"name": "Harbour", "oneway": "along"}),
+        ([(600, home), (40, home), (0, 0)], {"name": "Harbour", "oneway": "along"}),
+    ]
+
+
+TURNS = [0.0, 99.0, 271.0]
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize(("out", "home"), [(-9, 3), (-3, 9), (-6, 6)])
+def test_a_taper_lies_on_the_carriageway_that_flows_towards_the_lane(
+    out: float, home: float, back: bool, turned: float
+) -> None:
+    """The pit is in the lane to the west, 20 m before the street becomes two carriageways."""
+    drawn = fork(out, home)
+    found, ground, _ = closed(back_to_front(drawn) if back else drawn, (-20.0, 2.0), turned=turned)
+    (row,) = found.table.itertuples()
+    beyond = ground.intersection(shapely.box(12, -100, 700, 100))
+    assert beyond.within(shapely.LineString([(0, 0), (40, home), (600, home)]).buffer(3.6))
+    assert row.lacking == 0.0
+    along = TAPER / 2 + BUFFER + 10 + row.downstream_taper / 2
+    assert ground.area == pytest.approx(4.0 * along, rel=0.02)
+    assert found.joining.empty
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize(("out", "home"), [(-9, 3), (-3, 9), (-6, 6)])
+@pytest.mark.parametrize("left", [False, True])
+def test_traffic_onto_one_carriageway_comes_by_its_own_half_of_the_street_before(
+    out: float, home: float, left: bool, back: bool, turned: float
+) -> None:
+    """The pit is on the carriageway to the east, in its right or its left lane."""
+    drawn = fork(out, home)
+    found, ground, _ = closed(
+        back_to_front(drawn) if back else drawn,
+        (60.0, out + (2.0 if left else -2.0)),
+        turned=turned,
+    )
+    before = ground.intersection(shapely.box(-500, -100, -0.5, 100))
+    assert before.area > 20.0
+    assert before.within(shapely.box(-500, -4.0, 0, 0.0).buffer(1e-6))
+    (row,) = found.table.itertuples()
+    assert row.lacking == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("turned", TURNS)
+def test_a_downstream_taper_lies_where_traffic_goes_to(turned: float) -> None:
+    """The pit is on the carriageway to the west, 5 m before it becomes a street both ways."""
+    _, ground, _ = closed(fork(-3, 9), (10.0, 2.25 + 2.0), turned=turned)
+    behind = ground.intersection(shapely.box(-500, -100, -1, 100))
+    assert behind.area > 1.0
+    assert behind.within(shapely.box(-500, 0.0, 0, 4.0).buffer(1e-6))
+
+
+def test_where_traffic_keeps_left_it_comes_by_the_other_half() -> None:
+    drawn = [
+        ([(-400, 0), (0, 0)], {"width": 8.0}),
+        ([(600, -3), (40, -3), (0, 0)], {"oneway": "along"}),
+        ([(0, 0), (40, 9), (600, 9)], {"oneway": "along"}),
+    ]
+    _, ground, _ = closed(drawn, (-20.0, -2.0), keep_right=False)
+    beyond = ground.intersection(shapely.box(12, -100, 700, 100))
+    assert beyond.within(shapely.LineString([(0, 0), (40, -3), (600, -3)]).buffer(3.6))
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+def test_of_two_streets_that_merge_one_bears_the_taper_and_the_other_is_told(
+    back: bool, turned: float
+) -> None:
+    """As straight both: that on the side of the lane closed, which is the right one."""
+    drawn = [
+        ([(-300, 80), (0, 0)], {"name": "North", "oneway": "along"}),
+        ([(-300, -80), (0, 0)], {"name": "South", "oneway": "along"}),
+        ([(0, 0), (600, 0)], {"name": "Trunk", "oneway": "along"}),
+    ]
+    for place, own, other in (((30, -2), -80, "North"), ((30, 2), 80, "South")):
+        found, ground, net = closed(back_to_front(drawn) if back else drawn, place, turned=turned)
+        before = ground.intersection(shapely.box(-400, -200, -5, 200))
+        assert before.within(shapely.LineString([(-300, own), (0, 0)]).buffer(3.6))
+        (told,) = found.joining.itertuples()
+        assert net.table["name"].iloc[told.line] == other
+        assert (told.x, told.y) == pytest.approx(tuple(CENTRE))
+        assert found.table["closure_id"].iloc[told.closure] == "P1-T1"
+
+
+def test_the_straightest_street_that_flows_in_bears_the_taper() -> None:
+    drawn = [
+        ([(-300, 0), (0, 0)], {"name": "Trunk", "oneway": "along"}),
+        ([(-300, -80), (0, 0)], {"name": "Slip", "oneway": "along"}),
+        ([(0, 0), (600, 0)], {"name": "Trunk", "oneway": "along"}),
+    ]
+    found, ground, net = closed(drawn, (30.0, -2.0))
+    assert ground.within(shapely.box(-300, -3.6, 600, 3.6))
+    assert net.table["name"].iloc[found.joining["line"]].tolist() == ["Slip"]
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("node", [False, True])
+def test_where_no_street_flows_towards_the_lane_taper_and_buffer_are_told_to_lack(
+    node: bool, turned: float
+) -> None:
+    """East of 0 all traffic goes away; a side street is no way straight on into the lane."""
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"name": "Harbour"}),
+        ([(0, 0), (600, 0)], {"name": "Harbour", "oneway": "along"}),
+    ]
+    if node:
+        drawn.append(([(0, 0), (0, 300)], {"name": "Side"}))
+    found, ground, _ = closed(drawn, (-20.0, 2.0), turned=turned)
+    (row,) = found.table.itertuples()
+    assert row.lacking == pytest.approx(TAPER + BUFFER - 15.0)
+    assert ground.within(shapely.box(-400, -0.1, 0.1, 3.6))
+
+
+def test_a_closure_among_streets_of_two_ways_stays_as_it_was() -> None:
+    """Side streets at right angles say nothing of where it lies."""
+    drawn: list[Drawn] = [([(-400, 0), (600, 0)], {})]
+    crossed = [*drawn, ([(20, -200), (20, 200)], {}), ([(40, 0), (40, 200)], {"oneway": "along"})]
+    bare, alone, _ = closed(drawn, (-20.0, 2.0))
+    found, ground, _ = closed(crossed, (-20.0, 2.0))
+    assert ground.symmetric_difference(alone).area < 1e-6
+    assert found.table["lacking"].tolist() == bare.table["lacking"].tolist() == [0.0]
+    assert found.joining.empty
