@@ -973,8 +973,13 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("lanes_closed", "lanes taken in this direction"),
                 _integer("lanes_left", "lanes left in this direction"),
                 _real("speed", "speed the taper is for", "speed"),
-                _real("taper", "length of the merging taper", "length"),
-                _real("buffer", "length of the buffer", "length"),
+                _real(
+                    "taper",
+                    "length of the merging taper; none where no lane is left of the street, which "
+                    "is shut by a barrier at each end",
+                    "length",
+                ),
+                _real("buffer", "length of the buffer before the work", "length"),
                 _real(
                     "lacking",
                     "what of taper and buffer finds no room in the street before the work and is "
@@ -983,7 +988,11 @@ OUTPUTS: dict[str, Layer] = {
                     later=True,
                 ),
                 _real("work_length", "length of the work space", "length"),
-                _real("downstream_taper", "length of the downstream taper", "length"),
+                _real(
+                    "downstream_taper",
+                    "length of the downstream taper; none where the street is shut",
+                    "length",
+                ),
                 _real(
                     "days",
                     "days with the lanes closed: at the pit, of work, fewer than from first to "

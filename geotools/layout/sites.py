@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from geotools.brief import Brief
+from geotools.deliver.wording import working_days
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
@@ -15,6 +16,7 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
 from geotools.street.closures import Closures
+from geotools.street.met import UNNAMED
 from geotools.street.net import StreetNet
 
 __all__ = [
@@ -25,13 +27,13 @@ __all__ = [
     "report_deep",
     "report_joining",
     "report_shared",
+    "report_shut",
     "shared_pits",
     "shared_text",
 ]
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
-UNNAMED = "a street without a name"
 LACKING = 1.0  # m of taper and buffer that are not worth a word
 
 
@@ -100,6 +102,34 @@ def report_joining(closed: Closures, net: StreetNet, findings: Findings) -> None
         layer="closures",
         features=names,
         xy=told[["x", "y"]].to_numpy(dtype=float),
+    )
+
+
+def report_shut(closed: Closures, findings: Findings) -> None:
+    """Report stretches of street that no lane is left of: traffic has no way through."""
+    shut = closed.shut
+    rows = closed.table.iloc[shut["first"].to_numpy(dtype=np.int64)]
+    findings.add_many(
+        "warning",
+        "street-shut",
+        [
+            f"{'closures' if len(names) > 1 else 'closure'} {' and '.join(names)}: no lane is left "
+            f"of {street or UNNAMED} over {findings.length(length, 0)} {between}, "
+            f"{working_days(first, last)}, closed for {days:.1f} of them. There is no way through: "
+            "plan a diversion for all traffic, and a way to the doors, or move the work."
+            for names, between, street, length, days, first, last in zip(
+                shut["closures"],
+                shut["between"],
+                *(
+                    rows[name]
+                    for name in ("street", "work_length", "days", "first_day", "last_day")
+                ),
+                strict=True,
+            )
+        ],
+        layer="closures",
+        features=rows["closure_id"].to_numpy(dtype=object),
+        geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
     )
 
 

@@ -38,6 +38,7 @@ from geotools.layout.sites import (
     report_deep,
     report_joining,
     report_shared,
+    report_shut,
     shared_pits,
 )
 from geotools.layout.strings import (
@@ -295,6 +296,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     closures = closed.table
     report_closures(closures, ground)
     report_cut_closures(closures, ground.layers.findings)
+    report_shut(closed, ground.layers.findings)
     if ground.scene is not None:
         report_joining(closed, ground.scene.net, ground.layers.findings)
     return closures

@@ -10,9 +10,10 @@ import pandas as pd
 import shapely
 
 from geotools.accel import give_back
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, Carriageway, Passage, approaches
+from geotools.street.met import next_streets
 from geotools.street.net import StreetNet
 from geotools.street.onward import Approaching, Leg, Onward
 from geotools.street.strips import strips
@@ -43,6 +44,7 @@ COLUMNS = [
     "last_day",
     "geometry",
 ]
+SHUT = ["closures", "first", "between"]
 AT_ONCE = 5_000  # closures drawn at once
 
 
@@ -71,10 +73,14 @@ class Closures:
     joining : DataFrame
         Streets besides that traffic comes along into a lane closed, within taper and buffer:
         ``closure`` (row of the table), ``line`` (row of the streets), ``x``, ``y`` (where).
+    shut : DataFrame
+        Stretches of street no lane is left of: ``closures`` (their names), ``first`` (row of the
+        first of them), ``between`` (which streets it lies between, in words).
     """
 
     table: pd.DataFrame
     joining: pd.DataFrame
+    shut: pd.DataFrame
 
 
 def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> Closures:
@@ -93,7 +99,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     rules : ClosureRules
     """
     if net is None or not len(pits):
-        return Closures(_numbered(pd.DataFrame(columns=COLUMNS)), _joining([]))
+        none = _numbered(pd.DataFrame(columns=COLUMNS))
+        return Closures(none, _joining([]), pd.DataFrame(columns=SHUT))
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float),
@@ -117,7 +124,28 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     order = np.lexsort([(table["side"] != "along").to_numpy(), row])
     place = np.argsort(order)
     met = _joining([(int(place[k]), one) for k, one in joining])
-    return Closures(_numbered(table.iloc[order].reset_index(drop=True)), met)
+    table = _numbered(table.iloc[order].reset_index(drop=True))
+    return Closures(table, met, _shut(table, pits, row[order], onward))
+
+
+def _shut(table: pd.DataFrame, pits: pd.DataFrame, row: IntArray, onward: Onward) -> pd.DataFrame:
+    """Return the stretches of street that are shut; ``row`` are the pits of the closures."""
+    none_left = table["downstream_taper"].to_numpy(dtype=float) == 0
+    if not none_left.any():
+        return pd.DataFrame(columns=SHUT)
+    first = np.flatnonzero(none_left & firsts(row))
+    spaces = pits.iloc[row[first]]
+    low, high = (spaces[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    chain = spaces["street_chain"].to_numpy(dtype=np.int64)
+    names = table["closure_id"].groupby(row).agg(list).to_dict()
+    return pd.DataFrame(
+        {
+            "closures": [names[pit] for pit in row[first].tolist()],
+            "first": first,
+            "between": next_streets(onward.nodes, chain, low, high),
+        },
+        columns=SHUT,
+    )
 
 
 def _joining(found: list[tuple[int, Approaching]]) -> pd.DataFrame:
@@ -160,27 +188,19 @@ def _closures(
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
     take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
-    street is one half (`approaches`): traffic merges into what is left of it.
+    street is one half (`approaches`): traffic merges into what is left of it. Where no lane is
+    left of a street it is shut: there is nothing to merge into and nobody to take turns, so that
+    there are no tapers, whatever the brief says of them, but a buffer and a barrier across the
+    street before the work, on each half that has traffic. Common practice, no source.
     """
-    closed, open_, from_middle, lane, middle, room = (
-        np.stack([getattr(half, name) for half in halves], axis=1)
-        for name in ("closed", "left", "from_middle", "lane", "middle", "room")
-    )
-    spare = open_[row, 1 - left]
-    closed, open_, from_middle, lane, middle, room = (
-        table[row, left] for table in (closed, open_, from_middle, lane, middle, room)
-    )
     net = onward.net
-    side = np.where(left == 1, 1.0, -1.0)
-    half = (closed + open_) * lane
-    # the lanes closed; where those left are narrowed, all that traffic does not keep
-    wide = half - np.minimum(open_ * lane, room)
-    edge = middle + side * np.where(from_middle, 0.0, half)
-    line = middle + side * np.where(from_middle, wide, half - wide)
+    (closed, open_, spare), (edge, line, wide) = _lanes_closed(halves, row, left)
     speed = pits["street_speed"].to_numpy(dtype=float)
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     alternate = (open_ == 0) & (spare < 2) & (oneway == 0)
-    taper = _tapers(wide, speed, alternate, rules)
+    shut = (open_ == 0) & (spare == 0)
+    taper = np.where(shut, 0.0, _tapers(wide, speed, alternate, rules))
+    down = np.where(shut, 0.0, DOWNSTREAM_TAPER_M)
     fixed = rules.buffer is not None
     buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
     # whether traffic on this half goes the way the chain is drawn
@@ -193,13 +213,39 @@ def _closures(
         speed=speed,
         taper=taper,
         buffer=buffer,
-        lacking=_lacking(pits, net, taper + buffer, along),
+        lacking=_lacking(pits, net, (taper + buffer, down), along),
         work_length=(pits["work_high"] - pits["work_low"]).astype(float),
-        downstream_taper=DOWNSTREAM_TAPER_M,
-        geometry=_shapes(pits, net, line, edge, taper, buffer, along),
+        downstream_taper=down,
+        geometry=_shapes(pits, net, (line, edge), (taper, buffer, down), along),
     )
-    led = _led(pits, onward, (edge, line), taper + buffer, along, keep_right=rules.keep_right)
+    far = taper + buffer, down
+    led = _led(pits, onward, (edge, line), far, along, keep_right=rules.keep_right)
     return _redrawn(table, led), led
+
+
+def _lanes_closed(
+    halves: tuple[Approach, Approach], row: IntArray, left: IntArray
+) -> tuple[tuple[IntArray, IntArray, IntArray], tuple[FloatArray, FloatArray, FloatArray]]:
+    """Return lanes closed, left and left on the other half, and where the lanes closed lie.
+
+    That is the kerb or the middle they lie at, and their other side, m left of the chain, and how
+    wide they are.
+    """
+    closed, open_, from_middle, lane, middle, room = (
+        np.stack([getattr(half, name) for half in halves], axis=1)
+        for name in ("closed", "left", "from_middle", "lane", "middle", "room")
+    )
+    spare = open_[row, 1 - left]
+    closed, open_, from_middle, lane, middle, room = (
+        table[row, left] for table in (closed, open_, from_middle, lane, middle, room)
+    )
+    side = np.where(left == 1, 1.0, -1.0)
+    half = (closed + open_) * lane
+    # the lanes closed; where those left are narrowed, all that traffic does not keep
+    wide = half - np.minimum(open_ * lane, room)
+    edge = middle + side * np.where(from_middle, 0.0, half)
+    line = middle + side * np.where(from_middle, wide, half - wide)
+    return (closed, open_, spare), (edge, line, wide)
 
 
 def _redrawn(table: pd.DataFrame, led: dict[int, Trail]) -> pd.DataFrame:
@@ -221,28 +267,27 @@ def _led(
     pits: pd.DataFrame,
     onward: Onward,
     across: tuple[FloatArray, FloatArray],
-    wanted: FloatArray,
+    far: tuple[FloatArray, FloatArray],
     along: BoolArray,
     *,
     keep_right: bool,
 ) -> dict[int, Trail]:
     """Return by row the trails of closures by whose streets it is in doubt where traffic goes.
 
-    ``across`` are edge and inner side of the lanes closed, m left of the chain, ``wanted`` taper
-    and buffer, m.
+    ``across`` are edge and inner side of the lanes closed, m left of the chain, ``far`` how far
+    they are closed before the work and behind it, m.
     """
     net = onward.net
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
-    before = np.where(along, wanted, DOWNSTREAM_TAPER_M)
-    behind = np.where(along, DOWNSTREAM_TAPER_M, wanted)
+    before, behind = np.where(along, far, far[::-1])
     rows = np.flatnonzero(
         onward.in_doubt(chain, low - before, low) | onward.in_doubt(chain, high, high + behind)
     )
     line = net.line_at(chain, np.clip((low + high) / 2, 0.0, net.lengths[chain]))
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     low, high = (np.clip(at, 0.0, net.lengths[chain]) for at in (low, high))
-    first, last = _street_ends(pits, net, along)
+    first, last = _street_ends(pits, net, far[1], along)
     before, behind = np.maximum(low - first, 0.0), np.maximum(last - high, 0.0)
     out = {}
     for k in rows.tolist():
@@ -251,25 +296,29 @@ def _led(
         rooms = (before[k], behind[k])[:: int(way)]
         lane = Lane(*(float(of[k]) * way for of in across))
         work = Leg(int(chain[k]), float(ends[0]), float(ends[1]), int(line[k]), float(oneway[k]))
-        far = (float(wanted[k]), DOWNSTREAM_TAPER_M)
-        up, down = onward.both_ways(work, far, rooms, way=int(way), high=lane.high)
-        own = (min(far[0], float(rooms[0])), min(far[1], float(rooms[1])))
+        due = (float(far[0][k]), float(far[1][k]))
+        up, down = onward.both_ways(work, due, rooms, way=int(way), high=lane.high)
+        own = (min(due[0], float(rooms[0])), min(due[1], float(rooms[1])))
         out[k] = Trail(net, lane, keep_right, up, down, work, own)
     return out
 
 
 def _lacking(
-    pits: pd.DataFrame, net: StreetNet, wanted: FloatArray, along: BoolArray
+    pits: pd.DataFrame, net: StreetNet, far: tuple[FloatArray, FloatArray], along: BoolArray
 ) -> FloatArray:
-    """Return what of taper and buffer, m, finds no room before the work: the street ends there."""
+    """Return what of taper and buffer, m, finds no room before the work: the street ends there.
+
+    ``far`` are these together, and the downstream taper, m.
+    """
+    wanted, down = far
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
-    first, last = _street_ends(pits, net, along)
+    first, last = _street_ends(pits, net, down, along)
     room = np.where(along, low - first, last - high)
     return np.asarray(np.clip(wanted - room, 0.0, wanted), dtype=np.float64)
 
 
 def _street_ends(
-    pits: pd.DataFrame, net: StreetNet, along: BoolArray
+    pits: pd.DataFrame, net: StreetNet, downstream: FloatArray, along: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return between which chainages closures lie, m: the ends of their streets.
 
@@ -278,7 +327,7 @@ def _street_ends(
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     lap, length = net.lap[chain], net.lengths[chain]
-    down = np.clip(lap - (high - low), 0.0, DOWNSTREAM_TAPER_M)
+    down = np.clip(lap - (high - low), 0.0, downstream)
     first = np.where(along, high + down - lap, low - down)
     last = np.where(along, high + down, low - down + lap)
     ring = np.isfinite(lap)
@@ -295,13 +344,16 @@ def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:
 def _shapes(
     pits: pd.DataFrame,
     net: StreetNet,
-    inner: FloatArray,
-    edge: FloatArray,
-    taper: FloatArray,
-    buffer: FloatArray,
+    across: tuple[FloatArray, FloatArray],
+    lengths: tuple[FloatArray, FloatArray, FloatArray],
     along: BoolArray,
 ) -> npt.NDArray[np.object_]:
-    """Return the ground of the closures: from the taper past the buffer and the work to the end."""
+    """Return the ground of the closures: from the taper past the buffer and the work to the end.
+
+    ``across`` are the inner side and the edge of the lanes closed, m left of the chain,
+    ``lengths`` taper, buffer and downstream taper, m.
+    """
+    (inner, edge), (taper, buffer, downstream) = across, lengths
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     way = np.where(along, 1.0, -1.0)
@@ -310,10 +362,10 @@ def _shapes(
         first - way * (buffer + taper),
         first - way * buffer,
         last,
-        last + way * DOWNSTREAM_TAPER_M,
+        last + way * downstream,
     ]
     # Where the street ends before the taper does, at a junction, the drawing ends with it.
-    ends = (end[:, None] for end in _street_ends(pits, net, along))
+    ends = (end[:, None] for end in _street_ends(pits, net, downstream, along))
     at = np.clip(np.stack(stops, axis=1), *ends)
     off = np.stack([edge, inner, inner, edge], axis=1)
     return strips(net, chain, np.stack([at, off], axis=2))

@@ -133,6 +133,11 @@ def of_pit(closures: pd.DataFrame) -> Any:
     return closures["pull_id"] == ""
 
 
+def shut(closures: pd.DataFrame) -> Any:
+    """Return the closures of pits that leave no lane of their street."""
+    return of_pit(closures) & (closures["taper"] == 0)
+
+
 def of_pull(closures: pd.DataFrame) -> Any:
     return closures["pull_id"] != ""
 
@@ -773,6 +778,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a closure cut short, not told": (
         "findings-told",
         lambda s: s.drop("findings", told("closure-cut-short")),
+    ),
+    "a street shut, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("street-shut")),
+    ),
+    "a taper where no lane is left": (
+        "closures",
+        lambda s: s.edit("closures", "taper", 30.48, shut),
+    ),
+    "no downstream taper where a lane is left": (
+        "closures",
+        lambda s: s.edit(
+            "closures", "downstream_taper", 0.0, lambda rows: of_pit(rows) & ~shut(rows)
+        ),
     ),
     "customers beyond, not told": (
         "findings-told",

@@ -249,7 +249,8 @@ def test_traffic_of_a_one_way_street_passes_a_pit_on_one_side_of_it(
         assert low <= max(offset - 1.35, -width / 2) + 1e-9
         assert high >= min(offset + 1.35, width / 2) - 1e-9
         assert (row.lanes_closed, row.lanes_left) == (lanes - kept, kept)
-        assert row.taper == pytest.approx(float(merging_taper_m(high - low, SPEED)))  # W as drawn
+        merged = float(merging_taper_m(high - low, SPEED)) if kept else 0.0  # W as drawn
+        assert row.taper == pytest.approx(merged)
 
 
 def test_the_lanes_closed_of_a_one_way_street_do_not_hang_on_how_it_is_drawn() -> None:
@@ -263,12 +264,62 @@ def test_the_lanes_closed_of_a_one_way_street_do_not_hang_on_how_it_is_drawn() -
 def test_a_one_way_street_of_one_lane_is_closed_whole() -> None:
     (row,) = closed(1, 4.0, -1.2, street_oneway=1).itertuples()
     assert (row.lanes_closed, row.lanes_left) == (1, 0)
-    assert row.taper == pytest.approx(float(merging_taper_m(4.0, SPEED)))
+
+
+@pytest.mark.parametrize("fixed", [None, 12.0])
+@pytest.mark.parametrize(
+    ("lanes", "width", "oneway", "halves"),
+    [(2, 7.0, 0.0, 2), (1, 4.0, 0.0, 1), (1, 4.0, 1.0, 1), (2, 5.0, -1.0, 1)],
+)
+def test_a_street_no_lane_is_left_of_is_shut_with_a_buffer_and_no_tapers(
+    lanes: int, width: float, oneway: float, halves: int, fixed: float | None
+) -> None:
+    """No traffic merges, nor takes turns, also where the brief fixes how long tapers are."""
+    rules = ClosureRules(PASSAGE, fixed, None, True, MAX_TURN)
+    pit = a_pit(lanes, width, 0.0, street_oneway=oneway)
+    found = close_lanes(pd.DataFrame([pit]), net(lanes, width), rules)
+    assert len(found.table) == halves
+    for row in found.table.itertuples():
+        assert (row.lanes_left, row.taper, row.downstream_taper) == (0, 0.0, 0.0)
+        long, wide = row.buffer + 12.0, width / halves
+        assert shapely.equals(row.geometry.envelope, row.geometry)  # blunt at both ends
+        assert row.geometry.area == pytest.approx(long * wide)
+    (told,) = found.shut.itertuples()
+    assert told.closures == found.table["closure_id"].tolist()
+    assert (told.first, told.between) == (0, "from end to end")
+
+
+def test_a_street_with_a_lane_for_both_ways_is_not_shut() -> None:
+    for lanes, width, offset in ((2, 7.0, -2.0), (3, 10.5, 0.0), (4, 14.0, -3.5)):
+        pit = a_pit(lanes, width, offset)
+        found = close_lanes(pd.DataFrame([pit]), net(lanes, width), RULES)
+        assert len(found.table) and found.shut.empty
+        assert (found.table["downstream_taper"] == DOWNSTREAM_TAPER_M).all()
+
+
+def test_it_is_told_between_which_streets_a_street_is_shut() -> None:
+    """Those of the next intersections on either side; its own end where there is none."""
+    names = ["High", "Mill", "Park", ""]
+    table = pd.DataFrame(
+        {"class": "local", "lanes": 2, "width": 7.0, "speed": SPEED, "name": names}
+    )
+    across = [[[x, -100.0], [x, 100.0]] for x in (200.0, 450.0, 530.0)]
+    xy = np.concatenate([[[0.0, 0.0], [1000.0, 0.0]], *across])
+    streets = build_streets(
+        Lines(table, xy, np.array([0, 2, 4, 6, 8])), Street(), tolerance=0.5, accuracy=0.5
+    )
+    own = int(np.argmax(streets.lengths))
+    places = {100.0: "Mill and its end", 300.0: "Mill and Park"}
+    places |= {500.0: "Park and a street without a name", 800.0: "a street without a name and "}
+    for at, between in places.items():
+        pit = a_pit(2, 7.0, 0.0, street_chain=own, work_low=at - 6, work_high=at + 6)
+        (told,) = close_lanes(pd.DataFrame([pit]), streets, RULES).shut.itertuples()
+        assert told.between.startswith(f"between {between}")
 
 
 def test_lanes_as_wide_as_the_reader_lets_pass_are_closed() -> None:
-    """A square told as one lane of 35 m: L = W S, as for any other."""
-    row = closed(1, 35.0, 0.0, street_oneway=1.0, lanes_taken=1).iloc[0]
+    """A square told as two lanes of 35 m: L = W S, as for any other."""
+    row = closed(2, 70.0, 20.0, street_oneway=1.0, lanes_taken=1).iloc[0]
     assert row["taper"] == pytest.approx(float(merging_taper_m(35.0, SPEED)))
 
 

@@ -417,7 +417,8 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
 
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
-    if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
+    fixed = plan.setting("street.taper") is not None or row.taper == 0  # none: the street is shut
+    if not fixed and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
         least, most = edge.widths
         low, high = (merging_taper(max(d, 0.0), row.speed)
                      for d in (least - DRAWN, most + DRAWN))  # fmt: skip

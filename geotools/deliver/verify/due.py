@@ -15,6 +15,8 @@ from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
+from geotools.deliver.verify.shut import no_lane_left
+from geotools.deliver.verify.sites import closures_of
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
 from geotools.pipe.factors import HOUR
@@ -70,6 +72,16 @@ def _cut_short(plan: Plan, tally: Tally, told: Told) -> None:
         if row.lacking > SHORT + CLOSE:
             there = ("closure-cut-short", row.closure_id) in told
             tally.holds(there, row.closure_id, "is cut short, and no finding says so")
+
+
+def _shut(plan: Plan, tally: Tally, told: Told) -> None:
+    """Closures that leave no lane of their street."""
+    texts = [text for (rule, _), found in told.items() if rule == "street-shut" for text in found]
+    for row in plan.rows("closures"):
+        rows = closures_of(plan, row.pull_id or row.pit_id)
+        if no_lane_left(plan, row, rows):
+            there = any(row.closure_id in re.split(r"[ :]", text) for text in texts)
+            tally.holds(there, row.closure_id, "shuts its street, and no finding says so")
 
 
 def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
@@ -245,6 +257,7 @@ def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:
 
 CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _cut_short,
+    _shut,
     _beyond,
     _sources,
     _little,

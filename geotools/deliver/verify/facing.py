@@ -85,7 +85,8 @@ def middle(row: Any, edge: Edge) -> tuple[float, float]:
 def _ways_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[str]:
     """Return which way traffic goes by a place along the edge of a closure, by all streets there.
 
-    A chain of streets goes on under other names and classes.
+    A chain of streets goes on under other names and classes. Where its own street turns a corner
+    by the place, and passes it crosswise, it may be either.
     """
     own = [street.geometry for street in streets_of(plan, row.street, row.class_)]
     if not own:
@@ -96,6 +97,12 @@ def _ways_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[str]:
     tree = plan.once("lines of streets", lambda: shapely.STRtree(_streets(plan)))
     near = tree.geometries[tree.query(place, predicate="dwithin", distance=reach)]
     traffic = -heading(edge.line, at)
+    met = [street for street in own if shapely.dwithin(street, place, reach)]
+    crosswise = [
+        abs(drawn(s, place) @ traffic) <= BESIDE for s in met if abreast(s, place, traffic)
+    ]
+    if crosswise and all(crosswise):
+        return set(SIDES)
     turns = [float(drawn(s, place) @ traffic) for s in near if abreast(s, place, traffic)]
     return {SIDES[int(turn < 0)] for turn in turns if abs(turn) > BESIDE}
 

@@ -21,6 +21,7 @@ from geotools.deliver.verify.formulas import (
 )
 from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_near, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
+from geotools.deliver.verify.shut import no_lane_left
 from geotools.deliver.verify.tally import CLOSE, DRAWN, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.factors import DAY, HOUR
@@ -536,7 +537,7 @@ def closures(plan: Plan) -> Tally:
         _closed_days(tally, rows, plan.by("schedule", "ref").get(pit.pit_id, []), pit.days)
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
-            _closure_lengths(plan, tally, row)
+            _closure_lengths(plan, tally, row, rows)
         _one_side(plan, tally, rows)
     return tally
 
@@ -645,7 +646,7 @@ def string_closures(plan: Plan) -> Tally:
         first, last = _from_to(tasks)
         _closed_days(tally, rows, tasks, last - first)
         for row in rows:
-            _closure_lengths(plan, tally, row)
+            _closure_lengths(plan, tally, row, rows)
             laid = strings.get(pull.pull_id, [])
             far = plan.setting("street.reach") + CLOSE
             own = any(s.street == row.street for s in laid) or any(
@@ -661,12 +662,20 @@ def string_closures(plan: Plan) -> Tally:
     return tally
 
 
-def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
-    """Check taper and buffers against the tables, or the lengths of the brief."""
+def _closure_lengths(plan: Plan, tally: Tally, row: Any, rows: list[Any]) -> None:
+    """Check taper and buffers against the tables, or the lengths of the brief.
+
+    Where no lane is left of the street, it is shut by a barrier at each end: it has no tapers.
+    """
     taper, length = plan.setting("street.taper"), plan.setting("street.buffer")
     tally.near(
         row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer"
     )
+    shut = no_lane_left(plan, row, rows)
+    if shut or (shut is None and row.taper == row.downstream_taper == 0):
+        none = row.taper == row.downstream_taper == 0
+        tally.holds(none, row.closure_id, "has tapers where no lane is left")
+        return
     tally.near(row.downstream_taper, DOWNSTREAM_TAPER, row.closure_id, "downstream_taper")
     told = f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes"
     if taper is not None:
