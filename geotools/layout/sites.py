@@ -13,6 +13,7 @@ from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.pipe.names import folded
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
 from geotools.street.closures import Closures
@@ -26,6 +27,7 @@ __all__ = [
     "report_cut_closures",
     "report_deep",
     "report_joining",
+    "report_met",
     "report_shared",
     "report_shut",
     "shared_pits",
@@ -131,6 +133,46 @@ def report_shut(closed: Closures, findings: Findings) -> None:
         features=rows["closure_id"].to_numpy(dtype=object),
         geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
     )
+
+
+def report_met(closed: Closures, ground: Shared, net: StreetNet) -> None:
+    """Report closures that lie at intersections, a warning where one may not be blocked."""
+    met, banned = closed.met, set(map(folded, ground.brief.street.no_block))
+    if not len(met):
+        return
+    line = met["line"].to_numpy(dtype=np.int64)
+    names = [name or UNNAMED for name in net.column("name")[line]]
+    blocked = [folded(kind) in banned for kind in net.column("class")[line]]
+    said = [f"{name} ({part})" for name, part in zip(names, met["part"], strict=True)]
+    kept = [name if no else "" for name, no in zip(names, blocked, strict=True)]
+    each = met.assign(said=said, kept=kept).groupby("closure", sort=True)
+    told = each[["said", "kept"]].agg(_each_once)
+    places = each[["x", "y"]].apply(lambda xy: shapely.multipoints(xy.to_numpy(dtype=float)))
+    ids = closed.table["closure_id"].to_numpy(dtype=object)
+    for severity, rows in (
+        ("warning", told[told["kept"] != ""]),
+        ("info", told[told["kept"] == ""]),
+    ):
+        features = ids[rows.index.to_numpy(dtype=np.int64)]
+        ground.layers.findings.add_many(
+            severity,
+            "closure-at-intersection",
+            [
+                f"closure {name} lies at intersections with {streets}"
+                f"{f'; {no} may not be blocked (street.no_block)' if no else ''}: set up advance "
+                "works in these streets too and keep a way for what turns or crosses there, or "
+                "move the work."
+                for name, streets, no in zip(features, rows["said"], rows["kept"], strict=True)
+            ],
+            layer="closures",
+            features=features,
+            geometry=places.loc[rows.index].to_numpy(dtype=object),
+        )
+
+
+def _each_once(words: pd.Series) -> str:
+    """Return words that are not empty, each once, in their order."""
+    return ", ".join(word for word in dict.fromkeys(words.astype(str)) if word)
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

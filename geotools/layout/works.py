@@ -37,6 +37,7 @@ from geotools.layout.sites import (
     report_cut_closures,
     report_deep,
     report_joining,
+    report_met,
     report_shared,
     report_shut,
     shared_pits,
@@ -299,6 +300,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     report_shut(closed, ground.layers.findings)
     if ground.scene is not None:
         report_joining(closed, ground.scene.net, ground.layers.findings)
+        report_met(closed, ground, ground.scene.net)
     return closures
 
 

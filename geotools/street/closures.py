@@ -13,7 +13,7 @@ from geotools.accel import give_back
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, Carriageway, Passage, approaches
-from geotools.street.met import next_streets
+from geotools.street.met import MET, next_streets, streets_met
 from geotools.street.net import StreetNet
 from geotools.street.onward import Approaching, Leg, Onward
 from geotools.street.strips import strips
@@ -76,11 +76,14 @@ class Closures:
     shut : DataFrame
         Stretches of street no lane is left of: ``closures`` (their names), ``first`` (row of the
         first of them), ``between`` (which streets it lies between, in words).
+    met : DataFrame
+        Streets at whose intersections closures lie, as of `streets_met`.
     """
 
     table: pd.DataFrame
     joining: pd.DataFrame
     shut: pd.DataFrame
+    met: pd.DataFrame
 
 
 def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> Closures:
@@ -100,7 +103,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     """
     if net is None or not len(pits):
         none = _numbered(pd.DataFrame(columns=COLUMNS))
-        return Closures(none, _joining([]), pd.DataFrame(columns=SHUT))
+        met = pd.DataFrame(columns=MET)
+        return Closures(none, _joining([]), pd.DataFrame(columns=SHUT), met)
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float),
@@ -110,22 +114,29 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
-    drawn, joining = [], []
+    drawn, joining, ways = [], [], []
     onward = Onward(net, rules.max_turn)
     for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
         part = slice(first, first + AT_ONCE)
-        taken, led = _closures(pits.iloc[row[part]], onward, rules, halves, row[part], left[part])
+        taken, led, led_by = _closures(
+            pits.iloc[row[part]], onward, rules, halves, row[part], left[part]
+        )
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
         joining += [(first + k, one) for k, trail in led.items() for one in trail.upstream.others]
-        del taken, led
+        ways.append(led_by.assign(closure=first + led_by["closure"]))
+        del taken, led, led_by
         give_back()
     table = pd.concat(drawn, ignore_index=True)
     # By the street as drawn: which way its chain goes hangs on what else is read.
     order = np.lexsort([(table["side"] != "along").to_numpy(), row])
     place = np.argsort(order)
-    met = _joining([(int(place[k]), one) for k, one in joining])
+    joins = _joining([(int(place[k]), one) for k, one in joining])
     table = _numbered(table.iloc[order].reset_index(drop=True))
-    return Closures(table, met, _shut(table, pits, row[order], onward))
+    along = pd.concat(ways, ignore_index=True)
+    met = streets_met(
+        onward.nodes, along.assign(closure=place[along["closure"].to_numpy(dtype=np.int64)]), table
+    )
+    return Closures(table, joins, _shut(table, pits, row[order], onward), met)
 
 
 def _shut(table: pd.DataFrame, pits: pd.DataFrame, row: IntArray, onward: Onward) -> pd.DataFrame:
@@ -181,10 +192,11 @@ def _closures(
     halves: tuple[Approach, Approach],
     row: IntArray,
     left: IntArray,
-) -> tuple[pd.DataFrame, dict[int, Trail]]:
+) -> tuple[pd.DataFrame, dict[int, Trail], pd.DataFrame]:
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
 
-    And by row the trails of those that traffic comes to, or leaves, on more than their own street.
+    And by row the trails of those that traffic comes to, or leaves, on more than their own street;
+    and the stretches of street that all lie along, as `streets_met` takes them.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
     take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
@@ -205,6 +217,7 @@ def _closures(
     buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
     # whether traffic on this half goes the way the chain is drawn
     along = np.where(oneway != 0, oneway > 0, (left == 1) != rules.keep_right)
+    stops = _stops(pits, net, (taper, buffer, down), along)
     named = pits.rename(columns={"street_name": "street", "street_class": "class"})
     table = named.assign(
         side=np.where(along != _turned(pits, net), "along", "against"),
@@ -216,11 +229,34 @@ def _closures(
         lacking=_lacking(pits, net, (taper + buffer, down), along),
         work_length=(pits["work_high"] - pits["work_low"]).astype(float),
         downstream_taper=down,
-        geometry=_shapes(pits, net, (line, edge), (taper, buffer, down), along),
+        geometry=_shapes(pits, net, (line, edge), stops),
     )
     far = taper + buffer, down
     led = _led(pits, onward, (edge, line), far, along, keep_right=rules.keep_right)
-    return _redrawn(table, led), led
+    return _redrawn(table, led), led, _ways(pits, stops, led, along)
+
+
+def _ways(
+    pits: pd.DataFrame, stops: FloatArray, led: dict[int, Trail], along: BoolArray
+) -> pd.DataFrame:
+    """Return the stretches of street that closures lie along, as `streets_met` takes them."""
+    first = np.where(along, *(pits[n].to_numpy(dtype=float) for n in ("work_low", "work_high")))
+    own = pd.DataFrame(
+        {
+            "closure": np.arange(len(pits)),
+            "chain": pits["street_chain"].to_numpy(dtype=np.int64),
+            "begin": stops[:, 0],
+            "end": stops[:, 3],
+            "start": np.where(along, 1.0, -1.0) * (stops[:, 0] - first),
+            "whole": True,
+        }
+    )
+    away = {k: trail for k, trail in led.items() if not trail.plain()}
+    legs = [(k, *leg, False) for k, trail in away.items() for leg in trail.places()]
+    return pd.concat(
+        [own.drop(index=list(away)), pd.DataFrame(legs, columns=own.columns).astype(own.dtypes)],
+        ignore_index=True,
+    )
 
 
 def _lanes_closed(
@@ -341,21 +377,18 @@ def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:
     return net.reversed_at(chain, np.clip(middle, 0.0, net.lengths[chain]))
 
 
-def _shapes(
+def _stops(
     pits: pd.DataFrame,
     net: StreetNet,
-    across: tuple[FloatArray, FloatArray],
     lengths: tuple[FloatArray, FloatArray, FloatArray],
     along: BoolArray,
-) -> npt.NDArray[np.object_]:
-    """Return the ground of the closures: from the taper past the buffer and the work to the end.
+) -> FloatArray:
+    """Return where taper, buffer, downstream taper and closures begin or end, m along chains.
 
-    ``across`` are the inner side and the edge of the lanes closed, m left of the chain,
-    ``lengths`` taper, buffer and downstream taper, m.
+    ``lengths`` are those of taper, buffer and downstream taper, m.
     """
-    (inner, edge), (taper, buffer, downstream) = across, lengths
+    taper, buffer, downstream = lengths
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
-    chain = pits["street_chain"].to_numpy(dtype=np.int64)
     way = np.where(along, 1.0, -1.0)
     first, last = np.where(along, low, high), np.where(along, high, low)
     stops = [
@@ -366,9 +399,21 @@ def _shapes(
     ]
     # Where the street ends before the taper does, at a junction, the drawing ends with it.
     ends = (end[:, None] for end in _street_ends(pits, net, downstream, along))
-    at = np.clip(np.stack(stops, axis=1), *ends)
+    return np.asarray(np.clip(np.stack(stops, axis=1), *ends), dtype=np.float64)
+
+
+def _shapes(
+    pits: pd.DataFrame, net: StreetNet, across: tuple[FloatArray, FloatArray], stops: FloatArray
+) -> npt.NDArray[np.object_]:
+    """Return the ground of the closures: from the taper past the buffer and the work to the end.
+
+    ``across`` are the inner side and the edge of the lanes closed, m left of the chain, ``stops``
+    as of `_stops`.
+    """
+    inner, edge = across
     off = np.stack([edge, inner, inner, edge], axis=1)
-    return strips(net, chain, np.stack([at, off], axis=2))
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    return strips(net, chain, np.stack([stops, off], axis=2))
 
 
 def _in_parts(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

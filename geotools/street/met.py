@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
+from geotools.network.places import on_measures
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.arms import Nodes
 
-__all__ = ["END", "UNNAMED", "names_at", "next_streets"]
+__all__ = ["END", "MET", "UNNAMED", "names_at", "next_streets", "streets_met"]
+
+MET = ["closure", "line", "part", "x", "y"]
+PARTS = ["work space", "buffer", "taper", "downstream taper"]
+OVER = 0.05  # m of an intersection that a closure may lie over without a word
 
 UNNAMED = "a street without a name"
 END = "its end"
@@ -54,3 +61,86 @@ def _named(nodes: Nodes, visit: IntArray) -> list[str]:
     """Return the streets at visits in words, `END` where there is none (-1)."""
     names = iter(names_at(nodes, visit[visit >= 0]))
     return ["/".join(next(names)) if row >= 0 else END for row in visit.tolist()]
+
+
+def streets_met(nodes: Nodes, ways: pd.DataFrame, closures: pd.DataFrame) -> pd.DataFrame:
+    """Return the other streets at whose intersections closures lie.
+
+    An intersection reaches along the street as far as the other is wide there. Where all that
+    meet bear the name of the street closed it is none: a street that becomes two carriageways.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    ways : DataFrame
+        Stretches of street that closures lie along, in the order of their traffic: ``closure``
+        (row), ``chain``, ``begin`` and ``end`` (m along it), ``start`` (m from the begin of the
+        work to that of the stretch), ``whole`` (it is all of the closure).
+    closures : DataFrame
+        ``work_length``, ``buffer``, m.
+
+    Returns
+    -------
+    DataFrame
+        ``closure``, ``line`` (row of the other street), ``part`` (what of the closure lies there),
+        ``x``, ``y`` (where they meet).
+    """
+    width = nodes.net.column("width")
+    begin, end, start = (ways[name].to_numpy(dtype=float) for name in ("begin", "end", "start"))
+    chain, closure = (ways[name].to_numpy(dtype=np.int64) for name in ("chain", "closure"))
+    whole = ways["whole"].to_numpy(dtype=bool)
+    far = np.where(whole, width.max(initial=0.0) / 2, 0.0)
+    row, visit = nodes.between(chain, np.minimum(begin, end) - far, np.maximum(begin, end) + far)
+    pair, arm = nodes.others(visit)
+    row, visit, line = row[pair], visit[pair], nodes.arms.line[arm]
+    at = np.where(end >= begin, 1.0, -1.0)[row] * (nodes.visits.at[visit] - begin[row])
+    half = width[line] / 2
+    over = ~whole[row] | ((at + half > OVER) & (at - half < np.abs(end - begin)[row] - OVER))
+    over &= ~_of_way(closure, chain, closure[row], nodes.arms.chain[arm])
+    row, visit, line, at, half = (column[over] for column in (row, visit, line, at, half))
+    xy = on_measures(
+        nodes.net.chains.xy, nodes.net.places, nodes.chain[visit], nodes.visits.at[visit]
+    )
+    table = pd.DataFrame(
+        {
+            "closure": closure[row],
+            "line": line,
+            "part": _parts(start[row] + at, half, closures.iloc[closure[row]]),
+            "x": xy[:, 0],
+            "y": xy[:, 1],
+            "at": start[row] + at,
+            "node": nodes.node[visit],
+        }
+    )
+    return _others(table, nodes.net.column("name"), closures)
+
+
+def _of_way(
+    closure: IntArray, chain: IntArray, of: IntArray, met: IntArray
+) -> npt.NDArray[np.bool_]:
+    """Return which chains met by closures they lie along themselves."""
+    own = pd.MultiIndex.from_arrays([closure, chain])
+    return np.asarray(pd.MultiIndex.from_arrays([of, met]).isin(own), dtype=np.bool_)
+
+
+def _parts(at: FloatArray, half: FloatArray, closures: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Return which part of a closure lies at an intersection so far past the begin of its work."""
+    work, buffer = (closures[name].to_numpy(dtype=float) for name in ("work_length", "buffer"))
+    part = np.select(
+        [at - half >= work, at + half > 0, at + half > -buffer],
+        [3, 0, 1],
+        default=2,
+    )
+    return np.asarray(np.array(PARTS, dtype=object)[part], dtype=object)
+
+
+def _others(
+    table: pd.DataFrame, names: npt.NDArray[np.object_], closures: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the streets met once at each intersection, as traffic comes to them, but for forks."""
+    own = closures["street"].to_numpy(dtype=object)[table["closure"].to_numpy(dtype=np.int64)]
+    name = names[table["line"].to_numpy(dtype=np.int64)]
+    table = table.assign(name=name)[(name != own) | (own == "")]
+    table = table.sort_values(["closure", "at", "name", "line"], kind="stable")
+    table = table.drop_duplicates(["closure", "node", "name"])
+    return table[MET].reset_index(drop=True)

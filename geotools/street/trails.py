@@ -76,6 +76,17 @@ class Trail:
         before = [replace(leg, begin=leg.end, end=leg.begin) for leg in self.upstream.legs[::-1]]
         return [*before, self.work, *self.downstream.legs]
 
+    def places(self) -> list[tuple[int, float, float, float]]:
+        """Return chain, begin and end of every stretch, m, and how far past the begin of the work.
+
+        That is less than 0 before it.
+        """
+        out, at = [], -self.upstream.length
+        for leg in self.legs:
+            out.append((leg.chain, leg.begin, leg.end, at))
+            at += leg.length
+        return out
+
     def plain(self) -> bool:
         """Say whether it goes all along its own street, and its lane stays where it is."""
         walks = (self.upstream, self.downstream)

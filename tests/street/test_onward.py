@@ -214,3 +214,53 @@ def test_a_closure_among_streets_of_two_ways_stays_as_it_was() -> None:
     assert ground.symmetric_difference(alone).area < 1e-6
     assert found.table["lacking"].tolist() == bare.table["lacking"].tolist() == [0.0]
     assert found.joining.empty
+
+
+def met_by(found: Closures, net: StreetNet) -> list[tuple[str, str]]:
+    """Return the names of streets at whose intersections closures lie, and with what."""
+    names = net.table["name"].to_numpy(dtype=object)[found.met["line"].to_numpy(dtype=np.int64)]
+    return list(zip(names.tolist(), found.met["part"].tolist(), strict=True))
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+def test_the_streets_met_by_work_buffer_and_taper_are_told_as_traffic_comes_to_them(
+    back: bool, turned: float
+) -> None:
+    """Its work lies from 95 to 105 m, its taper from 175 to 205 m, the downstream one to 79.8 m.
+
+    Others are 7 m wide: those at 82 and 207 m reach into it, those at 76 and 209 m do not.
+    """
+    drawn: list[Drawn] = [([(-400, 0), (600, 0)], {"name": "High"})]
+    across = (76, 82, 104, 150, 190, 207, 209, 300)
+    drawn += [([(at, -100), (at, 100)], {"name": f"At {at}"}) for at in across]
+    drawn[3][1]["name"] = ""
+    found, _, net = closed(back_to_front(drawn) if back else drawn, (100.0, 2.0), turned=turned)
+    assert met_by(found, net) == [
+        ("At 207", "taper"),
+        ("At 190", "taper"),
+        ("At 150", "buffer"),
+        ("", "work space"),
+        ("At 82", "downstream taper"),
+    ]
+    at = _turned([(x, 0) for x in (207, 190, 150, 104, 82)], turned)
+    assert found.met[["x", "y"]].to_numpy() == pytest.approx(at)
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_streets_met_are_those_of_the_way_a_closure_is_led(back: bool) -> None:
+    """Of a street that becomes two carriageways the other one is no street that is met."""
+    drawn = [
+        *fork(-9, 3),
+        ([(60, 3), (60, 90)], {"name": "Home"}),
+        ([(50, -9), (50, -90)], {"name": "Out"}),
+    ]
+    found, _, net = closed(back_to_front(drawn) if back else drawn, (-20.0, 2.0))
+    assert met_by(found, net) == [("Home", "taper")]
+
+
+def test_a_closure_between_intersections_meets_no_street() -> None:
+    drawn: list[Drawn] = [([(-400, 0), (600, 0)], {"name": "High"})]
+    drawn += [([(at, -100), (at, 100)], {"name": "Far"}) for at in (-300, 500)]
+    found, _, net = closed(drawn, (100.0, 2.0))
+    assert met_by(found, net) == []

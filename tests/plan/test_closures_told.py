@@ -1,0 +1,95 @@
+"""What is told of closures: streets they shut, meet and are joined by."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
+from geotools.layout.sites import report_joining, report_met, report_shut
+from geotools.street.closures import ClosureRules, Closures, close_lanes
+from geotools.street.lanes import Passage
+from geotools.street.net import StreetNet, build_streets
+
+SPEED = 50 / 3.6
+LINES = {
+    ("High", "local", ""): [(0, 0), (1000, 0)],
+    ("Quay", "Primary", ""): [(420, -90), (420, 90)],
+    ("", "local", ""): [(550, -90), (550, 90)],
+    ("Slip", "local", "along"): [(200, -70), (350, 0)],
+}
+
+
+def closed(offset: float) -> tuple[Closures, StreetNet, Any]:
+    """Close lanes at 500 m, so far left of the middle, and return what findings are told to."""
+    names, classes, ways = zip(*LINES, strict=True)
+    table = pd.DataFrame(
+        {"class": classes, "lanes": 2, "width": 7.0, "speed": SPEED, "name": names, "oneway": ways}
+    )
+    xy, offsets = np.concatenate(list(map(np.array, LINES.values()))), np.arange(0, 9, 2)
+    rules = Street()
+    net = build_streets(Lines(table, xy.astype(float), offsets), rules, tolerance=0.5, accuracy=0.5)
+    chain = int(np.argmax(net.lengths))
+    pit = {
+        "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
+        "edge_low": offset - 0.75, "edge_high": offset + 0.75, "street_chain": chain,
+        "street_width": 7.0, "street_lanes": 2, "street_speed": SPEED, "street_oneway": 0.0,
+        "street_class": "local", "street_name": "High", "first_day": 1.0, "last_day": 9.0,
+        "work_low": 494.0, "work_high": 506.0,
+    }  # fmt: skip
+    passage = Passage(rules.lateral_gap, rules.least_lane_share)
+    found = close_lanes(
+        pd.DataFrame([pit]), net, ClosureRules(passage, 90.0, 70.0, True, rules.max_turn)
+    )
+    told = SimpleNamespace(
+        brief=SimpleNamespace(street=rules), layers=SimpleNamespace(findings=Findings())
+    )
+    return found, net, told
+
+
+def test_closures_at_intersections_that_may_not_be_blocked_are_warned_of() -> None:
+    """Traffic on the right comes from the west, past Quay, that on the left from the east."""
+    for offset, severity, streets in (
+        (-2.0, "warning", "Slip (taper), Quay (taper); Quay may not be blocked"),
+        (2.0, "info", "with a street without a name (buffer): set up"),
+    ):
+        found, net, told = closed(offset)
+        report_met(found, told, net)
+        (row,) = told.layers.findings.table().itertuples()
+        assert (row.severity, row.rule) == (severity, "closure-at-intersection")
+        assert (row.layer, row.feature) == ("closures", "P1-T1")
+        assert streets in row.text
+        places = shapely.get_coordinates(row.geometry)[:, 0].tolist()
+        assert places == ([350.0, 420.0] if offset < 0 else [550.0])
+
+
+def test_a_street_that_traffic_comes_along_as_well_is_named() -> None:
+    found, net, told = closed(-2.0)
+    report_joining(found, net, told.layers.findings)
+    (row,) = told.layers.findings.table().itertuples()
+    assert (row.severity, row.rule, row.feature) == ("warning", "closure-joined", "P1-T1")
+    assert "into the lanes closed on High along Slip as well" in row.text
+    assert shapely.get_coordinates(row.geometry).tolist() == [[350.0, 0.0]]
+
+
+def test_a_street_shut_is_told_once_with_both_closures_where_and_when() -> None:
+    found, _, told = closed(0.0)
+    report_shut(found, told.layers.findings)
+    (row,) = told.layers.findings.table().itertuples()
+    assert (row.severity, row.rule, row.feature) == ("warning", "street-shut", "P1-T1")
+    said = "closures P1-T1 and P1-T2: no lane is left of High over 12 m between Quay and a street"
+    assert row.text.startswith(said)
+    assert "working day 1.0 to 9.0, closed for 4.0 of them" in row.text
+
+
+def test_nothing_is_told_of_a_closure_with_a_lane_left_that_no_street_joins() -> None:
+    found, net, told = closed(2.0)
+    report_joining(found, net, told.layers.findings)
+    report_shut(found, told.layers.findings)
+    assert told.layers.findings.table().empty
