@@ -74,7 +74,7 @@ from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, others_near
 from geotools.street.strings import lay_strings
-from geotools.street.taken import least_half, string_stretches
+from geotools.street.taken import least_half, string_stretches, unbroken
 
 __all__ = ["Works", "work_out"]
 
@@ -207,6 +207,8 @@ def _in_street(
     told = Encoded.moved("strings", strings, _mover(ground))  # no more is asked of where they lie
     del strings, laid
     give_back()
+    if ground.scene is not None:
+        spaces[1] = unbroken(spaces[1], ground.scene.net, Passage.of(ground.brief.street))
     closures = _closures(ground, pd.concat(spaces, ignore_index=True))
     return told, np.union1d(streets, _streets_of(ground, backdrop, closures)), closures
 
