@@ -1021,8 +1021,9 @@ class Screening(_Section):
     least_known: float = _set(
         0.5,
         "share of a run's length that must be on record for a value; also the share of the weight "
-        "of suitability that must be known for more than a doubtful verdict, and the share of need "
-        "below which a run says so among its reasons",
+        "of suitability that must have a value, on record or assumed, for more than a doubtful "
+        "verdict, and the share of need, and of suitability, on record below which a run says so "
+        "among its reasons",
         INVENTED,
         gt=0,
         le=1,

@@ -1167,9 +1167,13 @@ OUTPUTS: dict[str, Layer] = {
                 _text("not_known", "criteria of which nothing, or too little, is on record"),
                 _real("priority", "need and suitability by their weights, 0 to 1"),
                 _real("need", "mean mark of need by weight; not known counts as unknown_need"),
-                _real("need_known", "share of the weight of need that is known"),
+                _real("need_known", "share of the weight of need on record, by length of the run"),
                 _real("suitability", "mean mark by weight of the criteria of suitability known"),
-                _real("suitability_known", "share of the weight of suitability that is known"),
+                _real(
+                    "suitability_known",
+                    "share of the weight of suitability on record, by length of the run; what "
+                    "is assumed is not",
+                ),
                 _integer("rank_need", "place by need alone"),
                 _integer("rank_suitability", "place by suitability alone"),
                 _integer("rank_best", "best place as the weights move one by one"),
@@ -1269,7 +1273,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("source", "where weight and thresholds come from"),
                 _text("settings", "settings it is made of, joined by commas"),
                 _text("text", "what it measures, and how the verdict follows"),
-                _integer("known", "runs for which it is known"),
+                _integer("known", "runs that have a value of it, on record or assumed"),
             ),
         ),
         Layer(
@@ -1284,7 +1288,12 @@ OUTPUTS: dict[str, Layer] = {
                 _text("unit", "unit of value and thresholds"),
                 _real("full_at", "value with the full mark"),
                 _real("none_at", "value with no mark"),
-                _real("known", "share of the run's length the value is of", later=True),
+                _real(
+                    "known",
+                    "share of the run's length the value is on record for, or measured on; what "
+                    "rests on what is assumed is not known",
+                    later=True,
+                ),
                 _real("mark", "0 to 1, straight between the two; of need, at value by known"),
                 _real("weight", "its weight"),
                 _real("part", "what it adds to the score"),

@@ -42,10 +42,10 @@ from geotools.screening.scores import (
     Firmness,
     Scores,
     Weights,
-    add_up,
     cost_verdicts,
     marks,
     need_verdicts,
+    on_record,
     overall_verdicts,
     rank_runs,
     ranks,
@@ -67,7 +67,8 @@ Words = npt.NDArray[np.object_]
 class Measured:
     """Criteria of the runs, in the order of `CRITERIA`, shape (n, c), and facts beside them.
 
-    ``known`` is the share of the run's length each value is of: 1 but for records of the mains.
+    ``known`` is the share of the run's length each value is on record for: 0 where there is none,
+    or where it rests on what a setting or a table stands in for.
     ``facts`` has a row a run: carrier, capacity ratio, estimate and costs, what was assumed.
     """
 
@@ -80,11 +81,15 @@ class Measured:
 
 @dataclass(frozen=True)
 class Ranked:
-    """Marks and verdicts, shape (n, c), and scores, verdict and place of every run."""
+    """Marks and verdicts, shape (n, c), and scores, verdict and place of every run.
+
+    ``valued`` is the share of the weight of suitability that has a value, on record or assumed.
+    """
 
     mark: FloatArray
     words: Words
     verdict: Words
+    valued: FloatArray
     place: IntArray
     priority: FloatArray
     need: Scores
@@ -131,6 +136,7 @@ def screen_network(
 def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measured:
     """Measure every criterion on every run."""
     needs, recorded = _needs(ground)
+    recorded |= _recorded(ground)
     known = {**needs, **_of_carrier(ground, estimate), **_of_run(ground, estimate)}
     count = len(ground.runs.table)
     required = known.pop("fit_limit")
@@ -145,6 +151,36 @@ def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measur
     shares = np.stack([recorded.get(c.name, whole) for c in CRITERIA], axis=1)
     shares = np.where(np.isnan(value), 0.0, shares)
     return Measured(value, shares, none_at, full_at, _facts(ground, around, estimate))
+
+
+def _recorded(ground: Shared) -> dict[str, FloatArray]:
+    """Return the share of each run's length that what decides on its suitability is on record for.
+
+    Of what `_assumed` names nothing is; criteria that are not here are measured on the drawing.
+    """
+    mains, pieces, runs = (
+        ground.layers.mains.table,
+        ground.runs.chains.pieces,
+        len(ground.offsets) - 1,
+    )
+    run, line = (pieces[c].to_numpy(dtype=np.int64) for c in ("run", "line"))
+    length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
+    of_mains = {"fit": "bore", "pressure": "pressure", "hydraulics": "flow"}
+    shares = {
+        name: share_known(run, length, mains[column].to_numpy(dtype=float)[line], runs)
+        for name, column in of_mains.items()
+    }
+    stations, width = ground.stations, station_lengths(ground)
+    at = stations["run"].to_numpy(dtype=np.int64)
+    depth = share_known(at, width, _sure_depth(stations), runs)
+    level = share_known(at, width, stations["ground_z"].to_numpy(dtype=float), runs)
+    return {**shares, "collapse": depth, "depth": depth, "steepness": level}
+
+
+def _sure_depth(stations: pd.DataFrame) -> FloatArray:
+    """Return the depth at every station, m; NaN where it is assumed."""
+    sure = np.where(stations["depth_source"] == "assumed", np.nan, stations["depth"])
+    return sure.astype(np.float64)
 
 
 def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
@@ -326,11 +362,10 @@ def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
     digs = np.bincount(ground.digs["run"].to_numpy(dtype=np.int64), minlength=len(table))
     counted = ground.layers.laterals is not None
     stations = ground.stations
-    sure = np.where(stations["depth_source"] == "assumed", np.nan, stations["depth"]).astype(float)
     depth = mean_along(
         stations["run"].to_numpy(dtype=np.int64),
         station_lengths(ground),
-        sure,
+        _sure_depth(stations),
         len(table),
         least_known=brief.screening.least_known,
     )
@@ -440,8 +475,9 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
     weights = Weights(weight[need], weight[suits], kinds, screening.unknown_need)
     lined = measured.facts["carrier_suits"].to_numpy(dtype=bool)
     length = ground.runs.table["length"].to_numpy(dtype=float)
-    known = add_up(mark[:, suits], weight[suits]).known
-    verdict = overall_verdicts(words[:, suits], lined, known, least_known=screening.least_known)
+    known = [on_record(measured.known[:, of], weight[of]) for of in (need, suits)]
+    valued = on_record(np.isfinite(mark[:, suits]), weight[suits])
+    verdict = overall_verdicts(words[:, suits], lined, valued, least_known=screening.least_known)
     out = verdict == VERDICTS[-1]
     columns = (mark[:, need], mark[:, suits], out, length, weights)
     place, priority, of_need, of_suit = rank_runs(*columns)
@@ -449,12 +485,13 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
         mark=mark,
         words=words,
         verdict=verdict,
+        valued=valued,
         place=place,
         priority=priority,
-        need=of_need,
-        suitability=of_suit,
-        by_need=ranks(of_need.score, length),
-        by_suitability=ranks(np.where(out, 0.0, 1.0), of_suit.score, length),
+        need=Scores(of_need, known[0]),
+        suitability=Scores(of_suit, known[1]),
+        by_need=ranks(of_need, length),
+        by_suitability=ranks(np.where(out, 0.0, 1.0), of_suit, length),
         if_needed=ranks_if_needed(columns[0], most, *columns[1:]),
         firmness=try_weights(*columns, move=screening.weight_move),
     )

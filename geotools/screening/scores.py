@@ -19,6 +19,7 @@ __all__ = [
     "cost_verdicts",
     "marks",
     "need_verdicts",
+    "on_record",
     "overall_verdicts",
     "priorities",
     "rank_runs",
@@ -35,7 +36,7 @@ DIGITS = 9  # of scores: what is nearer is a tie, whatever order the sums were t
 
 @dataclass(frozen=True)
 class Scores:
-    """Scores of runs, shape (n,): weighted mean mark, and share of the weight known."""
+    """Scores of runs, shape (n,): weighted mean mark, and share of the weight on record."""
 
     score: FloatArray
     known: FloatArray
@@ -118,21 +119,21 @@ def suitability_verdicts(
 
 
 def overall_verdicts(
-    words: Words, lined: BoolArray, known: FloatArray, *, least_known: float
+    words: Words, lined: BoolArray, valued: FloatArray, *, least_known: float
 ) -> Words:
     """Return the verdict on every run, shape (n,): the worst of those on its suitability.
 
     A run without a carrier is not suitable; one of which less than ``least_known`` of the weight
-    of suitability is known is doubtful at best.
+    of suitability has a value is doubtful at best.
     """
     suitable, doubtful, out = VERDICTS
-    lean = (words == doubtful).any(axis=1) | (known < least_known * (1 - SLACK))
+    lean = (words == doubtful).any(axis=1) | (valued < least_known * (1 - SLACK))
     verdict = np.where(lean, doubtful, suitable).astype(object)
     verdict[(words == out).any(axis=1) | ~lined] = out
     return verdict
 
 
-def add_up(mark: FloatArray, weight: FloatArray, *, unknown: float = np.nan) -> Scores:
+def add_up(mark: FloatArray, weight: FloatArray, *, unknown: float = np.nan) -> FloatArray:
     """Return the mean mark of each run by weight, shape (n,).
 
     What is not known counts as the mark ``unknown``; where that is NaN, the mean is over the
@@ -147,12 +148,24 @@ def add_up(mark: FloatArray, weight: FloatArray, *, unknown: float = np.nan) -> 
     """
     there = np.isfinite(mark)
     known = (there * weight).sum(axis=1)
-    total = float(weight.sum())
-    counted = known if np.isnan(unknown) else np.full(len(mark), total)
+    counted = known if np.isnan(unknown) else np.full(len(mark), float(weight.sum()))
     with np.errstate(divide="ignore", invalid="ignore"):
         score = (np.where(there, mark, np.nan_to_num(unknown)) * weight).sum(axis=1) / counted
-        share = known / total if total > 0 else np.zeros(len(mark))
-    return Scores(np.where(counted > 0, score, np.nan), np.asarray(share, dtype=np.float64))
+    return np.where(counted > 0, score, np.nan)
+
+
+def on_record(known: FloatArray | BoolArray, weight: FloatArray) -> FloatArray:
+    """Return the share of the weight that is known of each run, shape (n,); 0 without a weight.
+
+    Parameters
+    ----------
+    known : ndarray, shape (n, c)
+        Share of the run's length each criterion is on record for.
+    weight : ndarray, shape (c,)
+    """
+    total = float(weight.sum())
+    share = (known * weight).sum(axis=1) / total if total > 0 else np.zeros(len(known))
+    return np.asarray(share, dtype=np.float64)
 
 
 def priorities(
@@ -163,8 +176,7 @@ def priorities(
     A run that has neither has priority 0.
     """
     both = np.stack([need, suitability], axis=1)
-    score = add_up(both, np.array([need_weight, suitability_weight])).score
-    return np.nan_to_num(score)
+    return np.nan_to_num(add_up(both, np.array([need_weight, suitability_weight])))
 
 
 def ranks(*keys: FloatArray) -> IntArray:
@@ -182,12 +194,12 @@ def ranks(*keys: FloatArray) -> IntArray:
 
 def _keys(
     need: FloatArray, suitability: FloatArray, out: BoolArray, length: FloatArray, weights: Weights
-) -> tuple[list[FloatArray], Scores, Scores]:
+) -> tuple[list[FloatArray], FloatArray, FloatArray]:
     """Return what ranks are made by, the first key first, and the scores they rest on."""
     of_need = add_up(need, weights.need, unknown=weights.unknown)
     of_suit = add_up(suitability, weights.suitability)
-    priority = priorities(of_need.score, of_suit.score, *weights.kinds)
-    keys = [np.where(out, 0.0, 1.0), priority, of_need.score, of_suit.score, np.round(length, 3)]
+    priority = priorities(of_need, of_suit, *weights.kinds)
+    keys = [np.where(out, 0.0, 1.0), priority, of_need, of_suit, np.round(length, 3)]
     return keys, of_need, of_suit
 
 
@@ -219,7 +231,7 @@ class Weights:
 
 def rank_runs(
     need: FloatArray, suitability: FloatArray, out: BoolArray, length: FloatArray, weights: Weights
-) -> tuple[IntArray, FloatArray, Scores, Scores]:
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
     """Return rank, priority, and scores of need and of suitability.
 
     Runs that are out come behind all others. Then priority decides, then need, suitability and

@@ -173,7 +173,8 @@ def _reasons(screened: Screened, units: str) -> list[list[str]]:
     out = []
     for run in range(len(screened.ranked.place)):
         told = list(_reasons_of(screened, run, units))
-        told = [*(told or ["nothing known speaks against lining it"]), *_cost_open(screened, run)]
+        told = told or ["nothing known speaks against lining it"]
+        told += [*_little_known(screened, run), *_cost_open(screened, run)]
         rest = "; ".join(told[REASONS - 1 :])
         out.append([*told[: REASONS - 1], *[""] * (REASONS - 1 - len(told)), rest])
     return out
@@ -195,9 +196,9 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     for verdict in (out, doubtful):
         for k in (k for k in order if words[k] == verdict):
             yield f"{verdict}: {_against(screened, run, k, units)}"
-    known, least = ranked.suitability.known[run], ground.brief.screening.least_known
-    if known < least * (1 - 1e-9):
-        yield f"{doubtful}: only {_below(known, least)} of what decides on suitability is known"
+    valued, least = ranked.valued[run], ground.brief.screening.least_known
+    if valued < least * (1 - 1e-9):
+        yield f"{doubtful}: only {_below(valued, least)} of what decides on suitability has a value"
     if measured.facts["cost_verdict"].iloc[run] == DEARER:
         yield f"dearer than open cut: {_cost(screened, run)}, all above 1"
     known = ranked.need.known[run]
@@ -212,6 +213,18 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
 def _below(known: float, least: float) -> str:
     """Return a share in percent that does not read as the least there should be."""
     return told_apart((known, least), 0, lambda value, d: f"{value:.{d}%}")[0]
+
+
+def _little_known(screened: Screened, run: int) -> list[str]:
+    """Say of a run that little of what decides on its suitability is on record."""
+    known = screened.ranked.suitability.known[run]
+    least = screened.ground.brief.screening.least_known
+    if known >= least * (1 - 1e-9):
+        return []
+    return [
+        f"suitability rests on assumptions: {_below(known, least)} of what decides on it is on "
+        "record or drawn"
+    ]
 
 
 def _cost_open(screened: Screened, run: int) -> list[str]:

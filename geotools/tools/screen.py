@@ -46,7 +46,11 @@ TOOL = Tool(
         Key("length", "number", "length of all runs", "length"),
         Key("mains", "integer", "mains of the source"),
         Key("mains_not_considered", "integer", "mains of the source that are in no run ranked"),
-        Key("criteria_known", "table", "by criterion, how many runs it is known of"),
+        Key(
+            "criteria_known",
+            "table",
+            "by criterion, how many runs have a value of it, on record or assumed",
+        ),
         Key("first", "list", "the first runs of the ranking, ten at most"),
         Key("findings", "table", "findings by severity"),
         Key("output", "text", "GeoPackage written", open=True),

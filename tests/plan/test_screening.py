@@ -590,6 +590,31 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert "assumed, by number of runs: material 2" in done.text
 
 
+def test_what_is_known_is_the_share_of_length_on_record_and_nothing_that_is_assumed() -> None:
+    """Weights of need 2, 3, 2, 2, 1; of suitability 7 of 22 are drawn: length, bends, pits."""
+    full = (1930.0, 1.0, 0.1, 4.0)
+    mains = recorded([[full, full], [full, (None,) * 4], [full, full]])
+    mains["flow_lps"] = 60.0
+    mains["cover_m"] = 1.5
+    bare = mains["main_id"].str.startswith("2")
+    silent = ["bore_mm", "c_factor", "pressure_kpa", "flow_lps", "cover_m"]
+    mains.loc[bare, silent] = np.nan
+    mains.loc[mains["main_id"] == "11", silent] = np.nan
+    done = geotools.screen(mains=mains, settings={"service.year": 2024})
+    ranking = done.layers["ranking"].set_index("main_ids")
+    assert ranking.loc["00,01", "need_known"] == pytest.approx(9 / 10)
+    assert ranking.loc["10,11", "need_known"] == pytest.approx(4.5 / 10)
+    # fit 2, pressure 2, groundwater 1, flow 3 and depth 1 more, or half of them
+    assert ranking.loc["00,01", "suitability_known"] == pytest.approx(16 / 22)
+    assert ranking.loc["10,11", "suitability_known"] == pytest.approx(11.5 / 22, abs=0.01)
+    assert ranking.loc["20,21", "suitability_known"] == pytest.approx(7 / 22)
+    marks = done.layers["marks"].set_index(["run_id", "criterion"])["known"]
+    run = ranking.loc["20,21", "run_id"]
+    assert (marks[run][["fit", "pressure", "collapse", "hydraulics", "depth"]] == 0).all()
+    told = [ranking.loc["20,21", f"reason_{k}"] for k in range(1, 6)]
+    assert any(text.startswith("suitability rests on assumptions: 32% of") for text in told)
+
+
 def test_a_screening_tells_only_layers_it_can_be_given_as_missing() -> None:
     mains = straight({"main_id": "A", "diameter_mm": 300.0, "length": 800.0})
     findings = geotools.screen(mains=mains).layers["findings"]

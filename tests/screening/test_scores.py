@@ -17,6 +17,7 @@ from geotools.screening.scores import (
     cost_verdicts,
     marks,
     need_verdicts,
+    on_record,
     overall_verdicts,
     rank_runs,
     ranks,
@@ -81,9 +82,15 @@ def test_what_is_not_known_takes_no_part_and_the_other_weights_count_for_more() 
     mark = np.array([[1.0, 0.5, NAN], [NAN, NAN, NAN], [0.0, 1.0, 1.0]])
     weight = np.array([3.0, 1.0, 4.0])
     scores = add_up(mark, weight)
-    np.testing.assert_allclose(scores.score, [3.5 / 4, NAN, 5 / 8])
-    np.testing.assert_allclose(scores.known, [4 / 8, 0, 1])
-    assert np.isnan(add_up(mark, np.zeros(3)).score).all()
+    np.testing.assert_allclose(scores, [3.5 / 4, NAN, 5 / 8])
+    assert np.isnan(add_up(mark, np.zeros(3))).all()
+
+
+def test_what_is_on_record_counts_by_the_length_it_is_on_record_for() -> None:
+    known = np.array([[1.0, 0.5, 0.25], [0.0, 0.0, 0.0], [1.0, 1.0, 1.0]])
+    weight = np.array([3.0, 1.0, 4.0])
+    np.testing.assert_allclose(on_record(known, weight), [4.5 / 8, 0.0, 1.0])
+    np.testing.assert_allclose(on_record(known, np.zeros(3)), [0.0, 0.0, 0.0])
 
 
 def test_ranks_put_the_higher_first_and_ties_in_the_order_given() -> None:
@@ -170,10 +177,9 @@ def test_a_mark_of_need_that_is_lost_never_raises_a_run(made: tuple, run: int, c
 
 def test_what_is_not_known_counts_as_the_mark_that_is_set_where_one_is() -> None:
     mark, weight = np.array([[1.0, 0.5, NAN], [NAN, NAN, NAN]]), np.array([3.0, 1.0, 4.0])
-    np.testing.assert_allclose(add_up(mark, weight, unknown=0.0).score, [3.5 / 8, 0.0])
-    np.testing.assert_allclose(add_up(mark, weight, unknown=0.5).score, [5.5 / 8, 0.5])
-    np.testing.assert_allclose(add_up(mark, weight, unknown=0.0).known, [4 / 8, 0])
-    assert np.isnan(add_up(mark, np.zeros(3), unknown=0.0).score).all()
+    np.testing.assert_allclose(add_up(mark, weight, unknown=0.0), [3.5 / 8, 0.0])
+    np.testing.assert_allclose(add_up(mark, weight, unknown=0.5), [5.5 / 8, 0.5])
+    assert np.isnan(add_up(mark, np.zeros(3), unknown=0.0)).all()
 
 
 def test_the_place_if_needed_is_that_of_a_sort_with_the_marks_of_that_run_raised(
