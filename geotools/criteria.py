@@ -37,6 +37,8 @@ class Criterion:
         Digits shown after the decimal point.
     share : bool
         A share, told in per cent.
+    least : float
+        Least value there is, which is no need: what is not on record counts as that.
     later : bool
         It came in after the first screenings were written; see `schema.Field`.
     """
@@ -49,6 +51,7 @@ class Criterion:
     says: str
     digits: int = 1
     share: bool = False
+    least: float = 0.0
     later: bool = False
 
 
@@ -63,6 +66,7 @@ CRITERIA: tuple[Criterion, ...] = (
         True,
         "consequence of a failure on record, 1 to 5, mean by length",
         "consequence of a failure, of 5",
+        least=1.0,
     ),
     Criterion(
         "critical_services",

@@ -1294,7 +1294,11 @@ OUTPUTS: dict[str, Layer] = {
                     "rests on what is assumed is not known",
                     later=True,
                 ),
-                _real("mark", "0 to 1, straight between the two; of need, at value by known"),
+                _real(
+                    "mark",
+                    "0 to 1, straight between the two; of need at value by known, and the least "
+                    "there is (0, of criticality 1) by the rest",
+                ),
                 _real("weight", "its weight"),
                 _real("part", "what it adds to the score"),
                 _text("verdict", "verdict"),

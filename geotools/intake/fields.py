@@ -515,6 +515,11 @@ def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> li
     return note("warning", f"no-{field.name}", np.flatnonzero(gone), text)
 
 
+# What to do about a value outside its limits, where there is no unit to be wrong.
+CORRECTIONS = {
+    "criticality": "its scale begins at 1 (little): if the column begins at 0, add 1 to all of it, "
+    "and to screening.criticality_scale; where 0 means not known, leave it empty",
+}
 OLDEST = 250  # years; a greater number in place of the year laid is no age
 CENTURY = 100  # below, it may as well be the last two digits of the year
 
@@ -524,7 +529,7 @@ def _correction(field: Field, value: float) -> str:
     if field.name == "installed" and 0 < value <= OLDEST:
         digits = ", or a year of two digits" if value < CENTURY else ""
         return f"it looks like an age{digits}: give the year laid{' in full' if digits else ''}"
-    return "correct the value or the unit"
+    return CORRECTIONS.get(field.name, "correct the value or the unit")
 
 
 def _senseless(

@@ -247,6 +247,7 @@ def _criticality(layers: Layers, brief: Brief) -> FloatArray:
     top = brief.screening.criticality_scale
     beyond = np.nan_to_num(values) > top * (1 + SLACK)
     if not beyond.any():
+        _tell_low(layers, values, top)
         return values if top == OF else 1 + (values - 1) * (OF - 1) / (top - 1)
     highest = float(np.nanmax(values))
     layers.findings.add(
@@ -261,6 +262,28 @@ def _criticality(layers: Layers, brief: Brief) -> FloatArray:
         field="criticality",
     )
     return np.full(len(values), np.nan)
+
+
+def _tell_low(layers: Layers, values: FloatArray, top: float) -> None:
+    """Say that no main is above the middle of the scale, which may then be another."""
+    known = values[np.isfinite(values)]
+    if not len(known) or known.max() > (1 + top) / 2 * (1 + SLACK):
+        return
+    highest = float(known.max())
+    advice = (
+        f"if its scale ends there, say so (screening.criticality_scale={highest:g}), or no main "
+        "has the full mark; if it does not, leave it so"
+        if highest > 1
+        else "the same of all mains, it sets none before another"
+    )
+    layers.findings.add(
+        "info",
+        "criticality-low",
+        f"criticality is at most {highest:g} on all {len(known):,} mains that have one, of a scale "
+        f"from 1 to {top:g} (screening.criticality_scale); {advice}",
+        layer="mains",
+        field="criticality",
+    )
 
 
 def _critical_services(ground: Shared) -> FloatArray:
@@ -455,16 +478,17 @@ def _assumed(ground: Shared) -> list[str]:
 def _rank(ground: Shared, measured: Measured) -> Ranked:
     """Give marks and verdicts, add them up, and rank.
 
-    Length that is not on record counts as nothing in a mark of need: of two mains the younger one's
-    year, lost, would else make their run older.
+    Length that is not on record counts as the least there is in a mark of need: of two mains the
+    younger one's year, lost, would else make their run older.
     """
     screening, weight = ground.brief.screening, weights_of(ground.brief)
     rising = np.array([criterion.rising for criterion in CRITERIA])
     need, suits = of_kind(NEED), of_kind(SUITABILITY)
     value, none_at, full_at = measured.value, measured.none_at, measured.full_at
+    gap, least = 1 - measured.known, np.array([criterion.least for criterion in CRITERIA])
     recorded = value * measured.known
-    mark = marks(np.where(need, recorded, value), none_at, full_at, rising)
-    most = marks(recorded + (1 - measured.known) * full_at, none_at, full_at, rising)[:, need]
+    mark = marks(np.where(need, recorded + gap * least, value), none_at, full_at, rising)
+    most = marks(recorded + gap * full_at, none_at, full_at, rising)[:, need]
     most = np.where(np.isnan(most), 1.0, np.maximum(most, mark[:, need]))
     words = np.empty(value.shape, dtype=object)
     words[:, need] = need_verdicts(value[:, need], none_at[:, need], full_at[:, need])

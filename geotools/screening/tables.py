@@ -398,7 +398,8 @@ def _rule(criterion: Criterion) -> str:
     if criterion.group == NEED:
         return (
             "high from full_at, low up to none_at, middle between; length that is not on record "
-            "counts as nothing in the mark, and no record at all as screening.unknown_need"
+            f"counts as {criterion.least:g} in the mark, and no record at all as "
+            "screening.unknown_need"
         )
     word = "below" if criterion.rising else "above"
     return f"not suitable {word} none_at, suitable from full_at on, doubtful between"

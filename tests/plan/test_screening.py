@@ -179,7 +179,8 @@ def test_marks_scores_and_ranks_add_up_from_the_written_values(screening: Screen
         elif row.full_at == row.none_at:
             assert row.mark == float(row.verdict in (SUITABLE, "high"))
         else:
-            value = row.value * (row.known if row.kind == NEED else 1.0)
+            known = row.known if row.kind == NEED else 1.0
+            value = row.value * known + (1 - known) * (row.criterion == "criticality")
             mark = (value - row.none_at) / (row.full_at - row.none_at)
             assert row.mark == pytest.approx(min(max(mark, 0.0), 1.0), abs=1e-9)
             assert (row.full_at > row.none_at) == rising[row.criterion]
@@ -750,6 +751,47 @@ def test_criticality_beyond_its_scale_turns_no_ranking_over(
     due = [1 + (value - 1) * 4 / (scale - 1) for value in values]
     assert ranking["criticality"].tolist() == pytest.approx(due)
     assert ranking["rank"].tolist() == [3, 2, 1]
+
+
+@pytest.mark.parametrize("scale", [5.0, 10.0])
+def test_a_criticality_that_is_lost_counts_as_the_least_and_one_of_the_least_raises_no_run(
+    scale: float,
+) -> None:
+    none, most = (None, None, None), (None, None, None, scale)
+    mains = recorded([[most, (*none, None)], [most, (*none, 1.0)], [most, most]])
+    done = geotools.screen(mains=mains, settings={"screening.criticality_scale": scale})
+    ranking = done.layers["ranking"].set_index("main_ids")
+    # half way from 1 to 5 of weight 2 in 10
+    assert ranking.loc["00,01", "need"] == pytest.approx(0.1)
+    assert ranking.loc["10,11", "need"] == pytest.approx(0.1)
+    assert ranking.loc["20,21", "need"] == pytest.approx(0.2)
+    assert ranking.loc["00,01", "rank_if_needed"] == 1
+
+
+@pytest.mark.parametrize(
+    ("values", "scale", "told"),
+    [
+        ((1.0, 2.0, 3.0), 5, "at most 3 on all 3 mains"),
+        ((1.0, 2.0, 3.0), 3, ""),
+        ((1.0, 2.0, 4.0), 5, ""),
+    ],
+)
+def test_a_criticality_that_keeps_to_the_lower_half_of_its_scale_is_told(
+    values: tuple[float, ...], scale: float, told: str
+) -> None:
+    done = geotools.screen(mains=rated(*values), settings={"screening.criticality_scale": scale})
+    findings = done.layers["findings"].query("rule == 'criticality-low'")
+    assert findings["severity"].tolist() == ["info"] * bool(told)
+    assert all(
+        told in text and "screening.criticality_scale=3" in text for text in findings["text"]
+    )
+
+
+def test_a_criticality_of_0_is_told_what_it_means_to_the_scale() -> None:
+    findings = geotools.screen(mains=rated(0.0, 5.0)).layers["findings"]
+    (text,) = findings.query("rule == 'value-out-of-range'")["text"]
+    assert "its scale begins at 1" in text
+    assert "unit" not in text
 
 
 def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_takes_them(
