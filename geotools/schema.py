@@ -1174,6 +1174,14 @@ OUTPUTS: dict[str, Layer] = {
                     "share of the weight of suitability on record, by length of the run; what "
                     "is assumed is not",
                 ),
+                _real(
+                    "worst_need",
+                    "need of its worst stretch: whole mains joined, as long together as "
+                    "`screening.run_length_good` or the run",
+                    later=True,
+                ),
+                _real("worst_length", "length of that stretch", "length", later=True),
+                _text("worst_main_ids", "its mains in order, joined by commas", later=True),
                 _integer("rank_need", "place by need alone"),
                 _integer("rank_suitability", "place by suitability alone"),
                 _integer("rank_best", "best place as the weights move one by one"),
@@ -1256,6 +1264,11 @@ OUTPUTS: dict[str, Layer] = {
                 _real("priority", "priority of the run"),
                 _real("need", "need of the run"),
                 _real("suitability", "suitability of the run"),
+                _real(
+                    "main_need",
+                    "need of the main by its own records, of what of it lies in runs",
+                    later=True,
+                ),
             ),
         ),
         Layer(

@@ -14,7 +14,7 @@ from geotools.intake.columns import Layers
 from geotools.layout.prepare import prepare
 from geotools.layout.rules import least_between
 from geotools.layout.shared import Shared, on_streets
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.choice import occasional_surge_pa
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
@@ -28,7 +28,7 @@ from geotools.pipe.hydraulics import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 from geotools.schema import VERDICTS
-from geotools.screening.condition import mean_along, per_length, share_known
+from geotools.screening.condition import mean_along, share_known
 from geotools.screening.likely import (
     Estimate,
     Surroundings,
@@ -37,8 +37,16 @@ from geotools.screening.likely import (
     station_lengths,
     surroundings,
 )
+from geotools.screening.records import (
+    NEEDS_OF_RECORDS,
+    Records,
+    filled,
+    gather,
+    least_of,
+    need_thresholds,
+    needs_rule,
+)
 from geotools.screening.scores import (
-    SLACK,
     Firmness,
     Scores,
     Weights,
@@ -53,12 +61,12 @@ from geotools.screening.scores import (
     suitability_verdicts,
     try_weights,
 )
+from geotools.screening.worst import Worst, needs_of_mains, worst_stretches
 from geotools.siting.carrier import Contest, choice_limits
 from geotools.tool import Progress
 
 __all__ = ["Measured", "Ranked", "Screened", "of_kind", "screen_network", "weights_of"]
 
-OF = 5.0  # top of the scale criticality is ranked on, from 1 on
 MOST_RATIO = 99.0  # of flow carried over flow wanted that is told
 Words = npt.NDArray[np.object_]
 
@@ -102,11 +110,16 @@ class Ranked:
 
 @dataclass(frozen=True)
 class Screened:
-    """A network screened, in the working CRS and SI units."""
+    """A network screened, in the working CRS and SI units.
+
+    ``main_needs`` is the need of every source main by its own records, NaN of one in no run.
+    """
 
     ground: Shared
     measured: Measured
     ranked: Ranked
+    worst: Worst
+    main_needs: FloatArray
 
 
 def of_kind(kind: str) -> BoolArray:
@@ -129,16 +142,27 @@ def screen_network(
     around = surroundings(ground)
     estimate = estimate_runs(ground, around)
     progress("ranking")
-    measured = _measure(ground, around, estimate)
-    return Screened(ground, measured, _rank(ground, measured))
+    records = gather(ground)
+    measured = _measure(ground, records, around, estimate)
+    ranked = _rank(ground, measured)
+    rule = needs_rule(ground.brief)
+    worst = worst_stretches(ground, records, rule)
+    return Screened(ground, measured, ranked, worst, needs_of_mains(ground, records, rule))
 
 
-def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measured:
+def _measure(
+    ground: Shared, records: Records, around: Surroundings, estimate: Estimate
+) -> Measured:
     """Measure every criterion on every run."""
-    needs, recorded = _needs(ground)
-    recorded |= _recorded(ground)
-    known = {**needs, **_of_carrier(ground, estimate), **_of_run(ground, estimate)}
     count = len(ground.runs.table)
+    needs, shares_of_needs = records.measure(records.run, count)
+    names = [criterion.name for criterion in NEEDS_OF_RECORDS]
+    recorded = {**dict(zip(names, shares_of_needs.T, strict=True)), **_recorded(ground)}
+    known = {
+        **dict(zip(names, needs.T, strict=True)),
+        **_of_carrier(ground, estimate),
+        **_of_run(ground, estimate),
+    }
     required = known.pop("fit_limit")
     shape = (count, len(CRITERIA))
     none_at, full_at = np.empty(shape), np.empty(shape)
@@ -190,8 +214,7 @@ def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
     """
     screening, name = brief.screening, criterion.name
     if criterion.group == NEED:
-        full = float(getattr(screening, f"{name}_limit"))
-        return min(float(getattr(screening, f"{name}_from")), full), full
+        return need_thresholds(criterion, brief)
     limits = {
         "fit": np.nan,
         "pressure": 1.0,
@@ -205,97 +228,6 @@ def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
     limit = float(limits[name] if name in limits else getattr(screening, f"{name}_limit"))
     good = float(getattr(screening, f"{name}_good", limit))
     return limit, max(good, limit) if criterion.rising else min(good, limit)
-
-
-def _needs(ground: Shared) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
-    """Measure what speaks for renewal, NaN where the records are silent.
-
-    And return the share of each run's length that has each record.
-    """
-    layers, brief, runs = ground.layers, ground.brief, len(ground.runs.table)
-    pieces = ground.runs.chains.pieces
-    run, line = (pieces[c].to_numpy(dtype=np.int64) for c in ("run", "line"))
-    length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
-    whole = line_lengths(layers.mains.xy, layers.mains.offsets)[line]
-    least = brief.screening.least_known
-
-    def record(name: str) -> FloatArray:
-        values: FloatArray = layers.mains.table[name].to_numpy(dtype=np.float64)
-        return np.take(values, line)
-
-    installed, breaks, leakage = (record(name) for name in ("installed", "breaks", "leakage"))
-    criticality = np.take(_criticality(layers, brief), line)
-    age = np.maximum(brief.service.year - installed, 0.0)
-    values = {
-        "age": mean_along(run, length, age, runs, least_known=least),
-        "breaks": per_length(run, length, whole, breaks, runs, least_known=least),
-        "leakage": per_length(run, length, whole, leakage, runs, least_known=least),
-        "criticality": mean_along(run, length, criticality, runs, least_known=least),
-    }
-    records = zip(values, (installed, breaks, leakage, criticality), strict=True)
-    known = {name: share_known(run, length, part, runs) for name, part in records}
-    return values | {"critical_services": _critical_services(ground)}, known
-
-
-def _criticality(layers: Layers, brief: Brief) -> FloatArray:
-    """Return the consequence of a failure of every main, 1 to 5; NaN where the records are silent.
-
-    Of no main where one is beyond the top of the scale: the scale is then another, and without its
-    upper part the mains that matter most would rank lowest.
-    """
-    values = layers.mains.table["criticality"].to_numpy(dtype=np.float64)
-    top = brief.screening.criticality_scale
-    beyond = np.nan_to_num(values) > top * (1 + SLACK)
-    if not beyond.any():
-        _tell_low(layers, values, top)
-        return values if top == OF else 1 + (values - 1) * (OF - 1) / (top - 1)
-    highest = float(np.nanmax(values))
-    layers.findings.add(
-        "warning",
-        "criticality-scale",
-        f"criticality is above {top:g} on {beyond.sum():,} of {np.isfinite(values).sum():,} mains "
-        f"that have one, up to {highest:g}: its scale does not end at {top:g}, and the "
-        "whole column is left out, for the mains that matter most would else rank lowest; say "
-        "where the scale ends (screening.criticality_scale), or correct what is above",
-        layer="mains",
-        feature=min(layers.mains.table.loc[values == highest, "main_id"].astype(str)),
-        field="criticality",
-    )
-    return np.full(len(values), np.nan)
-
-
-def _tell_low(layers: Layers, values: FloatArray, top: float) -> None:
-    """Say that no main is above the middle of the scale, which may then be another."""
-    known = values[np.isfinite(values)]
-    if not len(known) or known.max() > (1 + top) / 2 * (1 + SLACK):
-        return
-    highest = float(known.max())
-    advice = (
-        f"if its scale ends there, say so (screening.criticality_scale={highest:g}), or no main "
-        "has the full mark; if it does not, leave it so"
-        if highest > 1
-        else "the same of all mains, it sets none before another"
-    )
-    layers.findings.add(
-        "info",
-        "criticality-low",
-        f"criticality is at most {highest:g} on all {len(known):,} mains that have one, of a scale "
-        f"from 1 to {top:g} (screening.criticality_scale); {advice}",
-        layer="mains",
-        field="criticality",
-    )
-
-
-def _critical_services(ground: Shared) -> FloatArray:
-    """Return the critical services along every run; NaN where no lateral says."""
-    runs, laterals = len(ground.runs.table), ground.layers.laterals
-    if laterals is None or not np.isfinite(laterals.table["critical"].to_numpy(dtype=float)).any():
-        return np.full(runs, np.nan)
-    critical = np.nan_to_num(laterals.table["critical"].to_numpy(dtype=float)) > 0
-    on = ground.runs.laterals
-    weight = critical[on["point"].to_numpy(dtype=np.int64)].astype(float)
-    counts = np.bincount(on["run"].to_numpy(dtype=np.int64), weight, minlength=runs)
-    return counts.astype(np.float64)
 
 
 def shown_pipes(contest: Contest, estimated: IntArray) -> IntArray:
@@ -485,10 +417,13 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
     rising = np.array([criterion.rising for criterion in CRITERIA])
     need, suits = of_kind(NEED), of_kind(SUITABILITY)
     value, none_at, full_at = measured.value, measured.none_at, measured.full_at
-    gap, least = 1 - measured.known, np.array([criterion.least for criterion in CRITERIA])
-    recorded = value * measured.known
-    mark = marks(np.where(need, recorded + gap * least, value), none_at, full_at, rising)
-    most = marks(recorded + gap * full_at, none_at, full_at, rising)[:, need]
+    mark = marks(
+        np.where(need, filled(value, measured.known, least_of(CRITERIA)), value),
+        none_at,
+        full_at,
+        rising,
+    )
+    most = marks(filled(value, measured.known, full_at), none_at, full_at, rising)[:, need]
     most = np.where(np.isnan(most), 1.0, np.maximum(most, mark[:, need]))
     words = np.empty(value.shape, dtype=object)
     words[:, need] = need_verdicts(value[:, need], none_at[:, need], full_at[:, need])

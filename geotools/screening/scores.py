@@ -11,6 +11,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.schema import COSTS, NEEDS, NOT_KNOWN, VERDICTS
 
 __all__ = [
+    "DIGITS",
     "SLACK",
     "Firmness",
     "Scores",

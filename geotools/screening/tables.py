@@ -78,6 +78,9 @@ NO_CARRIER = "a carrier that suits"
 DRAWN_ON = "drawn on another main, which is taken instead"
 CHEAPER, TOO_CLOSE, DEARER = COSTS
 COST_WORDS = {CHEAPER: "cheaper", TOO_CLOSE: "too close", DEARER: "dearer"}
+# How much more a stretch is in need than its run to be told, and of how much of the run: judgement.
+FAR, PART = 0.2, 0.5
+NAMED = 5  # mains of it that are named
 WIDTH, INDENT = 100, " " * 6  # characters of a line of the terminal; of a reason beneath its run
 
 
@@ -135,6 +138,9 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
         "need_known": ranked.need.known,
         "suitability": ranked.suitability.score,
         "suitability_known": ranked.suitability.known,
+        "worst_need": screened.worst.need,
+        "worst_length": screened.worst.length,
+        "worst_main_ids": screened.worst.mains,
         "rank_need": ranked.by_need,
         "rank_suitability": ranked.by_suitability,
         "rank_best": ranked.firmness.best,
@@ -208,6 +214,22 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
         pair = (measured.value[run, k], measured.full_at[run, k])
         value, limit = _shown(CRITERIA[k], pair, units)
         yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
+    yield from _drowned(screened, run)
+
+
+def _drowned(screened: Screened, run: int) -> list[str]:
+    """Say of a run whose need is far below that of its worst stretch where that lies."""
+    worst, length = screened.worst, screened.ground.runs.table["length"].iloc[run]
+    need = screened.ranked.need.score[run]
+    if not (worst.need[run] >= need + FAR and worst.length[run] <= length * PART):
+        return []
+    mains = worst.mains[run].split(",")
+    more = f" and {len(mains) - NAMED} more" if len(mains) > NAMED else ""
+    long = screened.ground.layers.findings.length(float(worst.length[run]), 0)
+    return [
+        f"need: {worst.need[run]:.2f} on {long} of it ({', '.join(mains[:NAMED])}{more}), "
+        f"{need:.2f} on the whole"
+    ]
 
 
 def _below(known: float, least: float) -> str:
@@ -307,6 +329,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
             "verdict": of_run("verdict", "not considered"),
             "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)[part]),
             **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
+            "main_need": screened.main_needs,
             "geometry": [shapely.MultiLineString(list(some)) for _, some in lines],
         }
     )
