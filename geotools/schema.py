@@ -1159,6 +1159,12 @@ OUTPUTS: dict[str, Layer] = {
                     "have no plan",
                     values=VERDICTS,
                 ),
+                _text(
+                    "reason_need",
+                    "why it is in need, in plain words: what adds most to it, and a stretch in far "
+                    "more",
+                    later=True,
+                ),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
                     for k in range(REASONS)
@@ -1260,6 +1266,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("share", "share of its length that lies in that run"),
                 _integer("rank", "place of that run"),
                 _text("verdict", "verdict on that run", values=(*VERDICTS, "not considered")),
+                _text("reason_need", "why that run is in need", later=True),
                 _text("reason", "first reason of the run, or why it is in none"),
                 _real("priority", "priority of the run"),
                 _real("need", "need of the run"),

@@ -35,7 +35,11 @@ SHOWN: dict[str, tuple[str, ...]] = {
     ),
     "ranking": (
         *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
-        *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_1"),
+        *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_need", "reason_1"),
+    ),
+    "ranking_mains": (
+        *("main_id", "run_ids", "length", "rank", "verdict", "need", "main_need"),
+        *("reason_need", "reason"),
     ),
     "district_results": (
         *("district", "status", "resumed", "error", "runs_planned", "runs_without_plan"),

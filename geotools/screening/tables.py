@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -28,13 +28,12 @@ from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_lines
 from geotools.schema import (
     COSTS,
     DIMENSIONS,
-    NEEDS,
     NOT_KNOWN,
     REASONS,
     VERDICTS,
-    unit_sign,
 )
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
+from geotools.screening.wording import needs_told, shown, unit_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
 from geotools.units import percent_text, told_apart
@@ -78,9 +77,6 @@ NO_CARRIER = "a carrier that suits"
 DRAWN_ON = "drawn on another main, which is taken instead"
 CHEAPER, TOO_CLOSE, DEARER = COSTS
 COST_WORDS = {CHEAPER: "cheaper", TOO_CLOSE: "too close", DEARER: "dearer"}
-# How much more a stretch is in need than its run to be told, and of how much of the run: judgement.
-FAR, PART = 0.2, 0.5
-NAMED = 5  # mains of it that are named
 WIDTH, INDENT = 100, " " * 6  # characters of a line of the terminal; of a reason beneath its run
 
 
@@ -119,7 +115,7 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
         criteria[f"{criterion.name}_limit"] = limit[:, k]
         criteria[f"{criterion.name}_verdict"] = ranked.words[:, k]
     movers = [*(c.name for c in _by_kind()), NEED, SUITABILITY, ""]
-    reasons = _reasons(screened, units)
+    reasons, needs = _reasons(screened, units), needs_told(screened, units)
     gaps = ranked.words == NOT_KNOWN
     frame = {
         "rank": ranked.place,
@@ -129,6 +125,7 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
         "host_material": table["material"],
         "length": table["length"],
         "verdict": ranked.verdict,
+        "reason_need": needs,
         **{f"reason_{k + 1}": [told[k] for told in reasons] for k in range(REASONS)},
         "not_known": [
             ", ".join(c.name for c, gap in zip(CRITERIA, row, strict=True) if gap) for row in gaps
@@ -158,22 +155,6 @@ def _by_kind() -> list[Criterion]:
     return [c for kind in (NEED, SUITABILITY) for c in CRITERIA if c.group == kind]
 
 
-def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
-    """Return the unit a criterion is told in, in words, and its size in SI."""
-    if criterion.dimension is None:
-        return ("%", 0.01) if criterion.share else ("", 1.0)
-    suffix, size = DIMENSIONS[criterion.dimension].shown_in(units)
-    return unit_sign(suffix), size
-
-
-def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
-    """Return values in words, with as many digits as it takes to tell the first from the rest."""
-    unit, size = unit_of(criterion, units)
-    return told_apart(
-        values, criterion.digits, lambda value, d: f"{value / size:,.{d}f} {unit}".rstrip()
-    )
-
-
 def _reasons(screened: Screened, units: str) -> list[list[str]]:
     """Return the reasons of every run, as many as there are columns; the last holds the rest."""
     out = []
@@ -187,7 +168,7 @@ def _reasons(screened: Screened, units: str) -> list[list[str]]:
 
 
 def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
-    """Yield what speaks against a run, the gravest first, then what speaks for renewing it.
+    """Yield what speaks against a run, the gravest first, then whether its need is known.
 
     A lining that is dearer than open cut rules nothing out, and comes after what does.
     """
@@ -210,26 +191,6 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     known = ranked.need.known[run]
     if known < least * (1 - 1e-9):
         yield f"need not known: only {_below(known, least)} of what decides on it is on record"
-    for k in (k for k in order if words[k] == NEEDS[0]):
-        pair = (measured.value[run, k], measured.full_at[run, k])
-        value, limit = _shown(CRITERIA[k], pair, units)
-        yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
-    yield from _drowned(screened, run)
-
-
-def _drowned(screened: Screened, run: int) -> list[str]:
-    """Say of a run whose need is far below that of its worst stretch where that lies."""
-    worst, length = screened.worst, screened.ground.runs.table["length"].iloc[run]
-    need = screened.ranked.need.score[run]
-    if not (worst.need[run] >= need + FAR and worst.length[run] <= length * PART):
-        return []
-    mains = worst.mains[run].split(",")
-    more = f" and {len(mains) - NAMED} more" if len(mains) > NAMED else ""
-    long = screened.ground.layers.findings.length(float(worst.length[run]), 0)
-    return [
-        f"need: {worst.need[run]:.2f} on {long} of it ({', '.join(mains[:NAMED])}{more}), "
-        f"{need:.2f} on the whole"
-    ]
 
 
 def _below(known: float, least: float) -> str:
@@ -286,7 +247,7 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
     """Say how a value misses its limit, or the value that would be good."""
     measured, criterion = screened.measured, CRITERIA[k]
     three = (measured.value[run, k], measured.none_at[run, k], measured.full_at[run, k])
-    value, limit, good = _shown(criterion, three, units)
+    value, limit, good = shown(criterion, three, units)
     end, on = ("at least", "from") if criterion.rising else ("at most", "up to")
     out = screened.ranked.words[run, k] == VERDICTS[-1]
     text = f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
@@ -327,6 +288,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
             "share": first["share"].fillna(0.0).to_numpy(),
             "rank": pd.array(of_run("rank", None), dtype="Int64"),
             "verdict": of_run("verdict", "not considered"),
+            "reason_need": of_run("reason_need", ""),
             "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)[part]),
             **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
             "main_need": screened.main_needs,
@@ -558,9 +520,9 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
 
 
 def _first_runs(ranking: pd.DataFrame, units: str) -> list[str]:
-    """Return runs as a table of text, beneath each its first reason; nothing where there are none.
+    """Return runs as a table of text, beneath each its need in words and its first reason.
 
-    An empty line ends it.
+    Nothing where there are none; an empty line ends it.
     """
     if not len(ranking):
         return []
@@ -568,17 +530,30 @@ def _first_runs(ranking: pd.DataFrame, units: str) -> list[str]:
     lengths = ranking["length"].to_numpy(dtype=float) / size
     rows = [
         (r.rank, r.run_id, round(length), r.verdict, f"{r.priority:.2f}",
-         f"{r.rank_best} to {r.rank_worst}", f"{r.need_known:.0%}", _cost_cell(r))
+         f"{r.need:.2f}, {r.need_known:.0%}", _score(r.suitability),
+         f"{r.rank_best} to {r.rank_worst}", _cost_cell(r))
         for r, length in zip(ranking.itertuples(), lengths.tolist(), strict=True)
     ]  # fmt: skip
-    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "need known",
-            "cost to open cut")  # fmt: skip
+    head = ("rank", "run", unit, "verdict", "priority", "need, known", "suitability",
+            "weights move", "cost to open cut")  # fmt: skip
     title, rule, *lines = text_table(head, rows).splitlines()
     told = [
-        [line, *textwrap.wrap(reason, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)]
-        for line, reason in zip(lines, ranking["reason_1"], strict=True)
+        [line, *_wrapped(need), *_wrapped(reason)]
+        for line, need, reason in zip(
+            lines, ranking["reason_need"], ranking["reason_1"], strict=True
+        )
     ]
     return [title, rule, *(text for some in told for text in some), ""]
+
+
+def _wrapped(text: str) -> list[str]:
+    """Return a text as lines beneath a run."""
+    return textwrap.wrap(text, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)
+
+
+def _score(value: Any) -> str:
+    """Return a score in two digits; nothing where there is none."""
+    return "" if np.isnan(value) else f"{value:.2f}"
 
 
 def _cost_cell(run: Any) -> str:

@@ -130,11 +130,48 @@ def test_every_criterion_that_misses_is_among_the_reasons(screening: Screening) 
             if word in (OUT, DOUBTFUL):
                 assert f"{word}: {says[criterion.name]} " in text
             if word == "high":
-                assert f"need: {says[criterion.name]} " in text
+                assert f"{says[criterion.name]} " in row["reason_need"]
         if row["verdict"] == OUT:
             assert row["reason_1"].startswith(f"{OUT}: ")
         missing = {c.name for c in CRITERIA if row[f"{c.name}_verdict"] == "not known"}
         assert set(filter(None, (row["not_known"] or "").split(", "))) == missing
+
+
+def test_why_a_run_is_in_need_is_told_of_every_run_by_what_adds_most_to_it(
+    screening: Screening,
+) -> None:
+    says = {c.name: c.says for c in CRITERIA}
+    parts = screening.marks[screening.marks["kind"] == NEED].set_index(["run_id", "criterion"])
+    middle = 0
+    for row in screening.ranking.itertuples():
+        text, own = row.reason_need or "", parts.loc[row.run_id]
+        assert (row.need > 0) == text.startswith(f"need {row.need:.2f}: ")
+        adding = own[own["part"] > 0].sort_values("part", ascending=False, kind="stable")
+        places = [text.index(f"{says[name]} ") for name in adding.index[:3]]
+        assert places == sorted(places)
+        middle += (adding["verdict"][:3] == "middle").any()
+    assert middle
+    mains = screening.ranking_mains
+    held = mains[mains["run_id"].fillna("") != ""]
+    of_run = screening.ranking.set_index("run_id")["reason_need"].fillna("")
+    assert held["reason_need"].fillna("").tolist() == of_run[held["run_id"]].tolist()
+
+
+def test_the_terminal_tells_need_and_suitability_and_the_need_in_words_before_what_is_against() -> (
+    None
+):
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 400.0, "installed": 1964, "breaks": 4.5, "length": 2000.0}
+    )
+    done = geotools.screen(mains=mains, settings={"service.year": 2024})
+    lines, row = done.text.splitlines(), done.layers["ranking"].iloc[0]
+    (at,) = [k for k, line in enumerate(lines) if line.split()[1:2] == ["R0001"]]
+    assert f"  {row['need']:.2f}, 50%  " in lines[at]
+    assert f"  {row['suitability']:.2f}  " in lines[at]
+    assert lines[at + 1].strip() == (
+        "need 0.25: breaks 2.2 per km (middle, high from 4.0 per km), age 60 (middle, high from 90)"
+    )
+    assert lines[at + 2].strip() == row["reason_1"]
 
 
 def added_up(marks: pd.DataFrame, weights: dict[str, float]) -> pd.DataFrame:

@@ -53,9 +53,7 @@ def test_a_bursting_stretch_is_told_beside_the_need_of_its_long_run(place: int) 
     assert run["worst_length"] == pytest.approx(300.0)
     names = [f"A{k}" for k in range(place, place + 3)]
     assert set(run["worst_main_ids"].split(",")) == set(names)
-    told = [run[f"reason_{k}"] for k in range(1, 6)]
-    (reason,) = [text for text in told if "on the whole" in text]
-    assert reason.startswith("need: 0.50 on 300 m of it (A")
+    assert "; 0.50 on 300 m of it (A" in run["reason_need"]
     assert mains.loc[names, "main_need"].tolist() == pytest.approx([0.5] * 3)
     assert mains["main_need"].drop(names).max() == 0
     assert mains["need"].tolist() == pytest.approx([run["need"]] * 13)
