@@ -974,8 +974,12 @@ class Screening(_Section):
     age_from: float = _set(30.0, "years; no need up to this age", INVENTED, ge=0, le=500)
     age_limit: float = _set(90.0, "years; full need from this age", INVENTED, gt=0, le=500)
     breaks_weight: float = _set(3.0, "weight of breaks", INVENTED, ge=0, le=100)
-    breaks_from: PerLength = _set("0.5 / km", "no need up to so many on record", INVENTED, ge=0)
-    breaks_limit: PerLength = _set("4 / km", "full need from so many on record", INVENTED, gt=0)
+    breaks_from: PerLength = _set(
+        "0.5 / km", "no need up to so many over the whole period on record", INVENTED, ge=0
+    )
+    breaks_limit: PerLength = _set(
+        "4 / km", "full need from so many over the whole period on record", INVENTED, gt=0
+    )
     leakage_weight: float = _set(2.0, "weight of leakage", INVENTED, ge=0, le=100)
     leakage_from: FlowPerLength = _set("0.05 L/s/km", "no need up to this", INVENTED, ge=0)
     leakage_limit: FlowPerLength = _set("0.5 L/s/km", "full need from this", INVENTED, gt=0)

@@ -57,7 +57,14 @@ class Criterion:
 
 CRITERIA: tuple[Criterion, ...] = (
     Criterion("age", NEED, None, True, "years since it was laid, mean by length", "age", 0),
-    Criterion("breaks", NEED, "per_length", True, "breaks on record per length", "breaks"),
+    Criterion(
+        "breaks",
+        NEED,
+        "per_length",
+        True,
+        "breaks per length, all those of the period on record",
+        "breaks",
+    ),
     Criterion("leakage", NEED, "leakage", True, "leakage per length", "leakage", 2),
     Criterion(
         "criticality",

@@ -347,7 +347,7 @@ INPUTS: dict[str, Layer] = {
                 ),
                 _real("c_factor", "Hazen-Williams C of the main as it is"),
                 _real("flow", "design flow", "flow"),
-                _real("breaks", "breaks on record"),
+                _real("breaks", "breaks over the whole period on record: a count, no rate"),
                 _real("leakage", "leakage found on the main", "flow"),
                 _real(
                     "criticality",

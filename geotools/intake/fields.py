@@ -136,7 +136,7 @@ def convert_fields(
             if layer.name == "mains":
                 given = np.where(_too_small(field, si), si, values)
                 told, single = _unit_remarks(layer, field, column, data, given, system)
-                remarks += told
+                remarks += [*told, *_rate_remark(layer, field, column, values)]
                 notes += single
     told, single = _judged(layer, match, columns, system)
     frame = pd.DataFrame(columns, index=range(len(table)))
@@ -435,6 +435,24 @@ def _unit_remarks(
     return [], [replace(one, field=field.name) for one in notes]
 
 
+def _rate_remark(
+    layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64]
+) -> list[tuple[str, str, str]]:
+    """Return a warning if what is to be counted is likely a rate: most of it is in fractions."""
+    with np.errstate(invalid="ignore"):
+        some = values[values > 0]
+    broken = int((np.abs(some - np.round(some)) > FRACTION).sum())
+    if field.name not in WHOLE_NUMBERS or 2 * broken <= len(some):
+        return []
+    text = (
+        f"{broken:,} of the {len(some):,} values above 0 of {column.spelling} (column "
+        f"{column.name!r}) are fractions, as a rate is: {WHOLE_NUMBERS[field.name]}; used as "
+        "written; multiply a rate by the length of its main and by the years on record, or give "
+        f"the column of the count under [inputs.{layer.name}.fields]"
+    )
+    return [("warning", "count-or-rate", text)]
+
+
 def _of_another_unit(field: Field, number: float) -> str:
     """Ask of a value that is too small in which unit it is; nothing of one that brings its own."""
     if np.isnan(number):
@@ -515,8 +533,15 @@ def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> li
     return note("warning", f"no-{field.name}", np.flatnonzero(gone), text)
 
 
+# Fields that count, and what they are; a value is a fraction from so much off a whole number.
+WHOLE_NUMBERS = {
+    "breaks": "breaks are a count of each main over the whole period on record, not so many a "
+    "length or a year"
+}
+FRACTION = 1e-6
 # What to do about a value outside its limits, where there is no unit to be wrong.
 CORRECTIONS = {
+    "breaks": f"{WHOLE_NUMBERS['breaks']}; correct the value",
     "criticality": "its scale begins at 1 (little): if the column begins at 0, add 1 to all of it, "
     "and to screening.criticality_scale; where 0 means not known, leave it empty",
 }

@@ -48,6 +48,14 @@ WORDS: dict[str, tuple[str, ...]] = {
     "buffer": ("distance", "clearance"),
     "action": ("wish",),
 }
+# Parts of names that say a number is so many a length or a year, where the field is a count: mapped
+# as such it would be divided by the length of each main once more. A year with digits beside it is
+# a period. Common practice, no source.
+RATES: dict[str, tuple[str, ...]] = {
+    "breaks": ("rate", "freq", "frequency", "per", "km", "mi", "mile", "annual", "yr", "year"),
+}
+RATE = "rate"  # ends a name that is one word
+YEARS = ("yr", "year")
 WHOLE = 4  # a shorter word must be a part of the name by itself, a longer one may begin or end it
 TYPING = 0.8  # likeness from which a name is the field's own, mistyped
 PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
@@ -72,8 +80,9 @@ def likely_columns(
     free = [name for name in left if name.casefold() not in own]
     found: dict[str, str] = {}
     for field in missing:
-        like = [name for name in free if _alike(field, name)]
-        close = like[0] if like else nearest(field.name, free, cutoff=TYPING)
+        fit = [name for name in free if not _is_rate(field, name)]
+        like = [name for name in fit if _alike(field, name)]
+        close = like[0] if like else nearest(field.name, fit, cutoff=TYPING)
         if close is not None:
             found[field.name] = close
             free.remove(close)
@@ -89,3 +98,12 @@ def _alike(field: Field, column: str) -> bool:
         for part in parts
         for word in words
     )
+
+
+def _is_rate(field: Field, column: str) -> bool:
+    """Tell whether a column's name says it is a rate of what the field counts."""
+    words = RATES.get(field.name, ())
+    if any(sign.isdigit() for sign in column):
+        words = tuple(word for word in words if word not in YEARS)
+    parts = [part.casefold() for part in PART.findall(column)]
+    return bool(words) and any(part in words or part.endswith(RATE) for part in parts)

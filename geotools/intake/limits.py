@@ -60,7 +60,8 @@ LIMITS: dict[str, Limit] = {
     "pressure": Limit(0.0, 6.3e6),  # PN 63, the highest class of steel mains that is usual
     "c_factor": Limit(*C_RANGE, "{:g} to {:g}".format(*C_RANGE)),
     "flow": Limit(*FLOW_RANGE),
-    # of one main, not of a district: ten a year for a hundred years; it would be long replaced
+    # of one main, not of a district, over the whole period on record: ten a year for a hundred
+    # years; it would be long replaced
     "breaks": Limit(0.0, 1e3, "0 to 1,000"),
     "leakage": Limit(0.0, 1.0),  # of one main; more is the flow of a brook
     # a screening asks where its scale ends (screening.criticality_scale)

@@ -215,6 +215,18 @@ def test_an_age_or_two_digits_in_place_of_the_year_laid_are_told_as_such(
     assert text.endswith(told)
 
 
+@pytest.mark.parametrize(
+    ("breaks", "told"),
+    [([0.2, 0.45], True), ([0.0, 0.45], True), ([0, 3], False), ([1.5, 2], False), ([0, 0], False)],
+)
+def test_breaks_that_are_mostly_fractions_are_told_to_be_a_rate(breaks, told, network, read, found):
+    layers = read(mains=network(breaks=breaks))
+    texts = found(layers, "count-or-rate")["text"].tolist()
+    assert len(texts) == told
+    assert all("a count of each main over the whole period on record" in text for text in texts)
+    assert layers.mains.table["breaks"].tolist() == breaks
+
+
 def test_a_main_without_diameter_is_kept_and_told(network, read, found):
     layers = read(mains=network(diameter_mm=[None, 300]))
     assert layers.mains.table["main_id"].tolist() == ["A", "B"]

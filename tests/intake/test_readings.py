@@ -52,6 +52,16 @@ def test_a_column_called_otherwise_is_named_with_the_field_it_may_hold(layer, fi
     assert found == {field: column}
 
 
+@pytest.mark.parametrize(
+    "column", ["BRK_RATE", "BREAKS_PER_KM_YR", "breakrate", "BRKS_KM", "BreakFrequency", "BRK_YR"]
+)
+def test_a_rate_is_not_taken_for_the_count_of_breaks(column):
+    assert not likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], [column])
+    counts = [column, "BREAKS_10YR"]
+    found = likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], counts)
+    assert found == {"breaks": "BREAKS_10YR"}
+
+
 @pytest.mark.parametrize("column", ["remark", "MAINTENANCE", "zone", "inventory_no", "edited"])
 def test_a_column_of_something_else_is_taken_for_no_field(column):
     assert not likely_columns(INPUTS["mains"], INPUTS["mains"].fields, [column])
