@@ -1035,7 +1035,7 @@ class Screening(_Section):
     unknown_need: float = _set(
         0.0,
         "mark of a criterion of need that is not on record; at 0 what is not known speaks for no "
-        "run, and a record that is lost never raises one",
+        "run, and a record of need that is lost never raises one",
         INVENTED,
         ge=0,
         le=1,

@@ -15,7 +15,6 @@ from geotools.layout.prepare import prepare
 from geotools.layout.rules import least_between
 from geotools.layout.shared import Shared, on_streets
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, rows_of
-from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.choice import occasional_surge_pa
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
@@ -47,6 +46,7 @@ from geotools.screening.records import (
     needs_rule,
 )
 from geotools.screening.scores import (
+    SLACK,
     Firmness,
     Scores,
     Weights,
@@ -63,10 +63,12 @@ from geotools.screening.scores import (
 )
 from geotools.screening.worst import Worst, needs_of_mains, worst_stretches
 from geotools.siting.carrier import Contest, choice_limits
+from geotools.siting.further import suiting
 from geotools.tool import Progress
 
 __all__ = ["Measured", "Ranked", "Screened", "of_kind", "screen_network", "weights_of"]
 
+RUNS_AT_ONCE = 1000  # held against all pipes at a time
 MOST_RATIO = 99.0  # of flow carried over flow wanted that is told
 Words = npt.NDArray[np.object_]
 
@@ -78,6 +80,7 @@ class Measured:
     ``known`` is the share of the run's length each value is on record for: 0 where there is none,
     or where it rests on what a setting or a table stands in for.
     ``facts`` has a row a run: carrier, capacity ratio, estimate and costs, what was assumed.
+    ``larger`` names the pipe of good flow that suits too where that judged is doubtful for flow.
     """
 
     value: FloatArray
@@ -85,6 +88,7 @@ class Measured:
     none_at: FloatArray
     full_at: FloatArray
     facts: pd.DataFrame
+    larger: Words
 
 
 @dataclass(frozen=True)
@@ -174,7 +178,9 @@ def _measure(
     whole = np.ones(count)
     shares = np.stack([recorded.get(c.name, whole) for c in CRITERIA], axis=1)
     shares = np.where(np.isnan(value), 0.0, shares)
-    return Measured(value, shares, none_at, full_at, _facts(ground, around, estimate))
+    facts = _facts(ground, around, estimate)
+    larger = _larger(ground, estimate, known["hydraulics"], ground.brief.screening.hydraulics_good)
+    return Measured(value, shares, none_at, full_at, facts, larger)
 
 
 def _recorded(ground: Shared) -> dict[str, FloatArray]:
@@ -279,22 +285,21 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         "fit": clears.share,
         "pressure": pressed.utilisation,
         "collapse": groundwater_pressure_pa(service["head"].to_numpy(dtype=float)) / stands,
-        "hydraulics": _flow_ratio(service, pipes, brief),
+        "hydraulics": _flow_ratio(service, np.asarray(pipes.bore_m), brief),
     }
     known = {name: np.where(there, value, np.nan) for name, value in values.items()}
     bore = service["bore_low"].to_numpy(dtype=float)
     return {**known, "fit_limit": np.asarray(clears.required_m / bore)}
 
 
-def _flow_ratio(service: pd.DataFrame, pipes: CarrierColumns, brief: Brief) -> FloatArray:
-    """Return the flow the lined main carries over the flow wanted.
+def _flow_ratio(service: pd.DataFrame, bore: FloatArray, brief: Brief) -> FloatArray:
+    """Return the flow the lined main carries over the flow wanted, of a bore a run, or of several.
 
     With a design flow: what keeps the limits of velocity and gradient over it. Without: capacity
     at equal gradient over the share of the old main's that is wanted.
     """
-    bore = np.asarray(pipes.bore_m)
-    flow = service["flow"].to_numpy(dtype=float)
-    by_speed = brief.service.max_velocity / flow_velocity_m_per_s(np.ones(len(bore)), bore)
+    flow = _a_run("flow", service, bore)
+    by_speed = brief.service.max_velocity / flow_velocity_m_per_s(np.ones(bore.shape), bore)
     by_slope = hazen_williams_flow_m3_per_s(brief.service.max_gradient, bore, CARRIER_C)
     wanted = np.where(flow > 0, flow, 1.0)
     at_flow = np.where(flow > 0, np.minimum(by_speed, by_slope) / wanted, MOST_RATIO)
@@ -305,8 +310,34 @@ def _flow_ratio(service: pd.DataFrame, pipes: CarrierColumns, brief: Brief) -> F
 
 def _capacity(service: pd.DataFrame, bore: FloatArray) -> FloatArray:
     """Return flow after over flow before at equal gradient."""
-    host_c, host = (service[c].to_numpy(dtype=float) for c in ("host_c", "bore"))
+    host_c, host = (_a_run(c, service, bore) for c in ("host_c", "bore"))
     return capacity_ratio(host_c, host, CARRIER_C, bore)
+
+
+def _a_run(column: str, service: pd.DataFrame, bore: FloatArray) -> FloatArray:
+    """Return a column of the runs in the shape of bores: one a run, or a row of them."""
+    values = service[column].to_numpy(dtype=float)
+    return values if bore.ndim == 1 else np.broadcast_to(values[:, None], bore.shape)
+
+
+def _larger(ground: Shared, estimate: Estimate, value: FloatArray, good: float) -> Words:
+    """Name the pipe that suits too and whose flow would be good where that judged is doubtful.
+
+    The larger pipe that is cheapest as laid; "" where there is none.
+    """
+    contest = ground.contest
+    out = np.full(len(value), "", dtype=object)
+    rows = np.flatnonzero((estimate.pipe >= 0) & (value < good * (1 - SLACK)))
+    bore = np.asarray(contest.pipes.bore_m)
+    for some in np.array_split(rows, max(1, len(rows) // RUNS_AT_ONCE)):
+        bores = np.broadcast_to(bore, (len(some), len(bore)))
+        ratio = _flow_ratio(ground.service.iloc[some], bores, ground.brief)
+        larger = bores > bore[estimate.pipe[some]][:, None]
+        fine = suiting(contest, some) & larger & (ratio >= good * (1 - SLACK))
+        best = np.argmin(np.where(fine, contest.laid[None, :], np.inf), axis=1)
+        there = fine.any(axis=1)
+        out[some[there]] = contest.pipes.name[best[there]].astype(object)
+    return out
 
 
 def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:

@@ -208,7 +208,7 @@ def _keys(
 class Weights:
     """Weights of the criteria of need and of suitability, and of the two against each other.
 
-    ``unknown`` is the mark of a criterion of need that is not on record. At 0 a record that is
+    ``unknown`` is the mark of a criterion of need that is not on record. At 0 one that is
     lost never raises a run: that of which nothing is known would else be as urgent as it is
     suitable, and come before runs known to break.
     """

@@ -253,10 +253,12 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
     text = f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
     if criterion.name != "hydraulics":
         return text
-    if measured.facts["hydraulics_basis"].iloc[run] == "design flow":
-        return f"{text} (wanted: the design flow)"
     share = screened.ground.brief.service.least_capacity
-    return f"{text} (wanted: {percent_text(share)} of what the old main carries)"
+    flowing = measured.facts["hydraulics_basis"].iloc[run] == "design flow"
+    wanted = "the design flow" if flowing else f"{percent_text(share)} of what the old main carries"
+    larger = measured.larger[run]
+    more = f"; {larger} suits too and would be good" if larger and not out else ""
+    return f"{text} (wanted: {wanted}){more}"
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:

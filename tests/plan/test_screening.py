@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -858,6 +859,31 @@ def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_t
         row = pyogrio.read_dataframe(target, layer="ranking", read_geometry=False).iloc[0]
         done.append(row["connections_per_km"])
     assert done == pytest.approx([14.0, 14.0, 14.0])
+
+
+def test_a_larger_pipe_of_good_flow_is_named_where_the_cheaper_one_judged_is_doubtful() -> None:
+    """With the pipe that is named wished for, the flow is good, and no pipe is named."""
+    mains = straight(
+        {"main_id": "D", "diameter_mm": 500.0, "material": "DI", "installed": 1960, "length": 500.0}
+    )
+
+    def flow_of(wish: dict[str, Any]) -> tuple[pd.Series, str]:
+        row = geotools.screen(mains=mains, settings=wish).layers["ranking"].iloc[0]
+        told = [row[f"reason_{k}"] for k in range(1, 6)]
+        return row, "".join(text for text in told if "flow carried" in text)
+
+    row, text = flow_of({})
+    assert row["hydraulics_verdict"] == DOUBTFUL
+    found = re.search(r"; (\S+ in \w+ DR [\d.]+ \w+) suits too and would be good$", text)
+    assert found
+    fixed, text = flow_of({"carrier.fixed": [f"D = {found[1]}"]})
+    assert (fixed["carrier"], fixed["hydraulics_verdict"]) == (found[1], SUITABLE)
+    assert fixed["carrier_suits"]
+    assert fixed["carrier_bore"] > row["carrier_bore"]
+    assert not text
+    _, text = flow_of({"carrier.fixed": [f"D = {row['carrier']}"]})
+    assert text
+    assert "suits too" not in text
 
 
 def test_a_run_without_a_carrier_is_told_which_pipe_it_is_judged_with() -> None:
