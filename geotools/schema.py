@@ -1253,7 +1253,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "ranking_mains",
-            "Source mains of a screening with the place of their run; a row each.",
+            "Source mains of a screening with the place of their run; a row each, without a line "
+            "where it was set aside.",
             ("MultiLineString",),
             (
                 _text("main_id", "identifier in the source; its parts, if any, are /1, /2, ..."),
@@ -1262,7 +1263,11 @@ OUTPUTS: dict[str, Layer] = {
                 _text(
                     "run_shares", "shares of its length in these runs, joined by commas", later=True
                 ),
-                _real("length", "length of the main, all parts together", "length"),
+                _real(
+                    "length",
+                    "length of the main, all parts together; empty of one set aside",
+                    "length",
+                ),
                 _real("share", "share of its length that lies in that run"),
                 _integer("rank", "place of that run"),
                 _text("verdict", "verdict on that run", values=(*VERDICTS, "not considered")),

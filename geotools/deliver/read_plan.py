@@ -39,7 +39,8 @@ _EMPTY: dict[str, tuple[Any, Any]] = {
     "real": (np.nan, float),
     "flag": (pd.NA, "boolean"),
 }
-_PLACELESS = ("shutdowns",)  # one with no valve to close has no place
+# A shutdown with no valve to close has no place, nor has a main that was set aside.
+_PLACELESS = ("shutdowns", "ranking_mains")
 _FARTHEST = 1e9  # units of the CRS; farther out than any coordinate on earth in m, ft or degrees
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
 _AGAIN = "write it again with `slipmain plan`"

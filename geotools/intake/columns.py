@@ -91,6 +91,7 @@ class Layers:
     read as which field. ``dem`` holds the raster paths.
     ``renamed`` tells by layer of features whose identifier is met more than once, by their number
     in the source: of mains what they are called, of valves the identifier none of them goes by.
+    ``aside`` has a row (main_id, reason) for every feature of the mains that was set aside.
     """
 
     working_crs: pyproj.CRS
@@ -110,3 +111,6 @@ class Layers:
     columns: pd.DataFrame = field(default_factory=pd.DataFrame)
     findings: Findings = field(default_factory=Findings)
     renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    aside: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame({"main_id": [], "reason": []}, dtype=object)
+    )

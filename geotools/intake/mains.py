@@ -52,13 +52,14 @@ FAR_OFF, FAR_TIMES, FEW = 50_000.0, 10.0, 10
 class Mains:
     """The mains in the working CRS, and how many features of the source they come from.
 
-    ``renamed`` as of `renamed_ids`.
+    ``renamed`` as of `renamed_ids`, ``aside`` as of `Layers`.
     """
 
     lines: Lines
     working: WorkingCRS
     used: int
     renamed: Mapping[str, str]
+    aside: pd.DataFrame
 
 
 def build_mains(
@@ -116,10 +117,23 @@ def build_mains(
     if not len(parts):
         raise LayerError(label, "holds no main with a length; check the geometries")
     _share_out(table, parts)
-    emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
+    notes += more
+    emit(findings, "mains", notes, names=names, places=partial(line_places, moved))
     _tell_system(loaded, working, parts, findings)
     lines, count = Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row))
-    return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names))
+    aside = _set_aside(names, notes, parts)
+    return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names), aside)
+
+
+def _set_aside(names: npt.NDArray[Any], notes: Sequence[Note], parts: Parts) -> pd.DataFrame:
+    """Return the features of which nothing is left, each with what was noted of it last."""
+    gone = np.ones(len(names), dtype=bool)
+    gone[parts.row] = False
+    why = np.full(len(names), "set aside; see findings", dtype=object)
+    for item in notes:
+        if item.every and len(item.texts) == len(item.rows):
+            why[item.rows] = item.texts
+    return pd.DataFrame({"main_id": names[gone].astype(object), "reason": why[gone]})
 
 
 def _tell_system(loaded: Loaded, working: WorkingCRS, parts: Parts, findings: Findings) -> None:

@@ -183,6 +183,7 @@ def _read(
         columns=columns_table({name: layer.match for name, layer in loaded.items()}),
         findings=findings,
         renamed=told_apart,
+        aside=mains.aside,
         **data,
     )
 

@@ -74,6 +74,7 @@ GIVEN_BY = {
     "laydown": "a layer of streets, and a carrier that suits",
 }
 NO_CARRIER = "a carrier that suits"
+NOT_CONSIDERED = "not considered"
 DRAWN_ON = "drawn on another main, which is taken instead"
 CHEAPER, TOO_CLOSE, DEARER = COSTS
 COST_WORDS = {CHEAPER: "cheaper", TOO_CLOSE: "too close", DEARER: "dearer"}
@@ -262,7 +263,10 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
-    """Return every source main once, with its runs and the place of the one with most of it."""
+    """Return every source main once, with its runs and the place of the one with most of it.
+
+    Behind them those that were set aside when they were read.
+    """
     mains = screened.ground.layers.mains
     source, ids = pd.factorize(mains.table["source_id"])
     whole = line_lengths(mains.xy, mains.offsets)
@@ -280,7 +284,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
 
     part = np.unique(source, return_index=True)[1]
     lines = pd.Series(to_linestrings(mains.xy, mains.offsets)).groupby(source)
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "main_id": ids,
             "run_id": of_run("run_id", ""),
@@ -289,7 +293,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
             "length": length,
             "share": first["share"].fillna(0.0).to_numpy(),
             "rank": pd.array(of_run("rank", None), dtype="Int64"),
-            "verdict": of_run("verdict", "not considered"),
+            "verdict": of_run("verdict", NOT_CONSIDERED),
             "reason_need": of_run("reason_need", ""),
             "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)[part]),
             **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
@@ -297,6 +301,22 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
             "geometry": [shapely.MultiLineString(list(some)) for _, some in lines],
         }
     )
+    return _with_aside(table, screened.ground.layers.aside)
+
+
+def _with_aside(table: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
+    """Return source mains with those set aside behind them, which have neither length nor line."""
+    if not len(aside):
+        return table
+    more = table.reindex(np.arange(len(table) + len(aside)))
+    last = more.index[len(table) :]
+    more.loc[last, ["run_id", "run_ids", "run_shares", "reason_need"]] = ""
+    more.loc[last, "share"] = 0.0
+    more.loc[last, "verdict"] = NOT_CONSIDERED
+    for name in ("main_id", "reason"):
+        more.loc[last, name] = aside[name].to_numpy(dtype=object)
+    none = np.full(len(aside), None, dtype=object)
+    return more.assign(geometry=np.concatenate([table["geometry"].to_numpy(dtype=object), none]))
 
 
 def _held(screened: Screened, source: IntArray, length: FloatArray) -> pd.DataFrame:

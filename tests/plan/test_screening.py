@@ -1008,6 +1008,32 @@ def test_a_main_of_two_runs_or_two_parts_is_one_row_that_tells_its_shares() -> N
         assert sum(map(float, row.run_shares.split(","))) == pytest.approx(1.0, abs=0.01)
 
 
+def test_a_main_that_was_set_aside_has_a_row_that_says_why_and_is_counted(
+    tmp_path: Path, command: Callable[..., int]
+) -> None:
+    one = {"diameter_mm": 400.0, "length": 300.0}
+    mains = straight(*({"main_id": name, **one} for name in ("A", "BARE", "POINT", "TWIN")))
+    lines = mains.geometry.tolist()
+    spot = shapely.LineString([(5e5, 5e6), (5e5, 5e6)])
+    mains = mains.set_geometry([lines[0], None, spot, lines[0]], crs=CRS)
+    done = geotools.screen(mains=mains)
+    table = done.layers["ranking_mains"].set_index("main_id")
+    aside = table.drop("A")
+    assert sorted(aside.index) == ["BARE", "POINT", "TWIN"]
+    assert (aside["verdict"] == "not considered").all()
+    assert aside["geometry"].isna().all()
+    assert aside.loc["BARE", "reason"].startswith("has no geometry")
+    assert aside.loc["POINT", "reason"].startswith("has no length")
+    assert "A" in aside.loc["TWIN", "reason"]
+    assert (done.summary["mains"], done.summary["mains_not_considered"]) == (4, 3)
+    mains.to_file(tmp_path / "in.gpkg", layer="mains")
+    target = tmp_path / "out.gpkg"
+    assert command("screen", "--mains", tmp_path / "in.gpkg", "-o", target, "--quiet") == 0
+    read = pyogrio.read_dataframe(target, layer="ranking_mains").set_index("main_id")
+    assert read["geometry"].isna().sum() == 3
+    assert command("report", target, "-o", tmp_path / "out.html", "--quiet") == 0
+
+
 @pytest.mark.parametrize(("slope", "verdict"), [(0.05, SUITABLE), (0.09, DOUBTFUL), (-0.15, OUT)])
 def test_ground_too_steep_for_the_pits_at_its_ends_speaks_against_a_run(
     slope: float, verdict: str, tmp_path: Path
