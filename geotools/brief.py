@@ -1020,8 +1020,12 @@ class Screening(_Section):
     laydown_weight: float = _set(2.0, "weight of room for strings", INVENTED, ge=0, le=100)
     laydown_good: Length = _set("150 m", "full mark from this room", INVENTED, gt=0)
     pits_weight: float = _set(3.0, "weight of pits", INVENTED, ge=0, le=100)
-    pits_good: PerLength = _set("8 / km", "full mark up to so many", INVENTED, ge=0)
-    pits_limit: PerLength = _set("20 / km", "not suitable beyond", INVENTED, gt=0)
+    pits_good: PerLength = _set(
+        "8 / km", "full mark up to so many, the two at the ends not counted", INVENTED, ge=0
+    )
+    pits_limit: PerLength = _set(
+        "20 / km", "not suitable beyond, the two at the ends not counted", INVENTED, gt=0
+    )
     least_known: float = _set(
         0.5,
         "share of a run's length that must be on record for a value; also the share of the weight "

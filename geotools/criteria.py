@@ -169,9 +169,10 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         "per_length",
         False,
-        "pits per length: quick estimate, as if a pit could lie wherever it is wanted, but for "
-        "the ends, where intersections and room for strings are looked at",
-        "pits (quick estimate)",
+        "pits beyond the two every run has at its ends, per length: quick estimate, as if a pit "
+        "could lie wherever it is wanted, but for the ends, where intersections and room for "
+        "strings are looked at",
+        "pits beyond the two at its ends (quick estimate)",
     ),
 )
 

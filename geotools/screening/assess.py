@@ -68,6 +68,7 @@ from geotools.tool import Progress
 
 __all__ = ["Measured", "Ranked", "Screened", "of_kind", "screen_network", "weights_of"]
 
+OF_EVERY_RUN = 2.0  # pits, one at each end
 RUNS_AT_ONCE = 1000  # held against all pipes at a time
 MOST_RATIO = 99.0  # of flow carried over flow wanted that is told
 Words = npt.NDArray[np.object_]
@@ -363,7 +364,7 @@ def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         "depth": depth,
         "steepness": estimate.steepness,
         "laydown": room,
-        "pits": estimate.pits / length,
+        "pits": np.maximum(estimate.pits - OF_EVERY_RUN, 0.0) / length,
     }
 
 

@@ -861,6 +861,30 @@ def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_t
     assert done == pytest.approx([14.0, 14.0, 14.0])
 
 
+@pytest.mark.parametrize("length", [40.0, 60.0, 99.0])
+def test_the_two_pits_at_the_ends_of_a_short_run_speak_not_against_it(length: float) -> None:
+    """Its length does: it is doubtful up to 150 m, and a plan is made of it."""
+    mains = straight({"main_id": "A", "diameter_mm": 400.0, "bore_mm": 400.0, "length": length})
+    one = {"carrier.material": "PE4710", "carrier.nominal": "12 in", "carrier.tries": 1}
+    row = geotools.screen(mains=mains, settings=one).layers["ranking"].iloc[0]
+    assert (row["pit_count"], row["pits"], row["pits_verdict"]) == (2, 0.0, SUITABLE)
+    assert row["run_length_verdict"] == DOUBTFUL
+    assert row["verdict"] == DOUBTFUL
+    assert (geotools.plan(mains=mains, settings=one).layers["runs"]["status"] == "planned").all()
+
+
+def test_pits_between_the_ends_rule_a_run_out_from_their_limit_on() -> None:
+    """500 m in pulls of 30 m at most: more than ten pits between the ends are beyond 20 a km."""
+    mains = straight({"main_id": "A", "diameter_mm": 400.0, "length": 500.0})
+    done = geotools.screen(mains=mains, settings={"pulls.max_length": "30 m"})
+    row = done.layers["ranking"].iloc[0]
+    assert row["pit_count"] > 12
+    assert row["pits"] == pytest.approx((row["pit_count"] - 2) / row["length"])
+    assert row["pits_verdict"] == OUT
+    told = [row[f"reason_{k}"] for k in range(1, 6)]
+    assert any("pits beyond the two at its ends (quick estimate)" in text for text in told)
+
+
 def test_a_larger_pipe_of_good_flow_is_named_where_the_cheaper_one_judged_is_doubtful() -> None:
     """With the pipe that is named wished for, the flow is good, and no pipe is named."""
     mains = straight(
