@@ -22,6 +22,7 @@ from geotools.intake.limits import (
     LEAST_MAIN,
     TOO_SMALL,
     USUAL,
+    WHOLE_NUMBERS,
     ZERO_IS_NONE,
     limit,
     stand_for_unknown,
@@ -533,12 +534,7 @@ def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> li
     return note("warning", f"no-{field.name}", np.flatnonzero(gone), text)
 
 
-# Fields that count, and what they are; a value is a fraction from so much off a whole number.
-WHOLE_NUMBERS = {
-    "breaks": "breaks are a count of each main over the whole period on record, not so many a "
-    "length or a year"
-}
-FRACTION = 1e-6
+FRACTION = 1e-6  # by so much a value is off a whole number
 # What to do about a value outside its limits, where there is no unit to be wrong.
 CORRECTIONS = {
     "breaks": f"{WHOLE_NUMBERS['breaks']}; correct the value",

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from geotools.intake.faults import nearest
 from geotools.schema import Field, Layer
 
-__all__ = ["likely_columns"]
+__all__ = ["likely_columns", "rate_columns"]
 
 # Words of column names in which records of utilities and streets keep a field, beside its own
 # name. Common practice, no source.
@@ -77,15 +77,25 @@ def likely_columns(
     """
     # A field's own name without its unit is told of by itself (`match_columns`).
     own = {name for field in layer.fields for name in (field.name, *field.spellings())}
-    free = [name for name in left if name.casefold() not in own]
+    rates = {name for name in left if any(_rate_of(field, name) for field in layer.fields)}
+    free = [name for name in left if name.casefold() not in own and name not in rates]
     found: dict[str, str] = {}
     for field in missing:
-        fit = [name for name in free if not _is_rate(field, name)]
-        like = [name for name in fit if _alike(field, name)]
-        close = like[0] if like else nearest(field.name, fit, cutoff=TYPING)
+        like = [name for name in free if _alike(field, name)]
+        close = like[0] if like else nearest(field.name, free, cutoff=TYPING)
         if close is not None:
             found[field.name] = close
             free.remove(close)
+    return found
+
+
+def rate_columns(missing: Sequence[Field], left: Sequence[str]) -> Mapping[str, str]:
+    """Return, by bare name of a missing field that counts, a column left over that is its rate."""
+    found: dict[str, str] = {}
+    for field in missing:
+        for name in left:
+            if _rate_of(field, name):
+                found.setdefault(field.name, name)
     return found
 
 
@@ -100,10 +110,12 @@ def _alike(field: Field, column: str) -> bool:
     )
 
 
-def _is_rate(field: Field, column: str) -> bool:
+def _rate_of(field: Field, column: str) -> bool:
     """Tell whether a column's name says it is a rate of what the field counts."""
     words = RATES.get(field.name, ())
+    if not words or not _alike(field, column):
+        return False
     if any(sign.isdigit() for sign in column):
         words = tuple(word for word in words if word not in YEARS)
     parts = [part.casefold() for part in PART.findall(column)]
-    return bool(words) and any(part in words or part.endswith(RATE) for part in parts)
+    return any(part in words or part.endswith(RATE) for part in parts)

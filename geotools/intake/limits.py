@@ -18,6 +18,7 @@ __all__ = [
     "LEAST_MAIN",
     "TOO_SMALL",
     "USUAL",
+    "WHOLE_NUMBERS",
     "ZERO_IS_NONE",
     "Limit",
     "limit",
@@ -74,6 +75,11 @@ LIMITS: dict[str, Limit] = {
     "speed": Limit(0.0, 40.0),
     "weight": Limit(0.0, 1e6, "0 to 1,000,000"),
     "buffer": Limit(0.0, 1e3),
+}
+# Fields that count, and what is counted.
+WHOLE_NUMBERS = {
+    "breaks": "breaks are a count of each main over the whole period on record, not so many a "
+    "length or a year"
 }
 # Records of which 0 is written where there is none: no main in service has it. A depth of 0 would
 # leave out groundwater, a flow of 0 ask for no bore at all. Common practice, no source.

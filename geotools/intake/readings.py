@@ -10,7 +10,8 @@ import pandas as pd
 
 from geotools.intake.among import among, one_spelling
 from geotools.intake.findings import counted
-from geotools.intake.likely import likely_columns
+from geotools.intake.likely import likely_columns, rate_columns
+from geotools.intake.limits import WHOLE_NUMBERS
 from geotools.intake.match import Match, match_columns
 from geotools.intake.stated import mapping_line
 from geotools.lists import listed
@@ -70,13 +71,23 @@ def column_remarks(layer: Layer, match: Match, system: str = "si") -> Remarks:
     telling = [field for field in layer.fields if field.name != "status"]  # the others may lack
     if telling and left and not match.columns:
         return [("warning", "no-field-read", _none_read(layer, left, likely, system))]
+    rates = rate_columns(_missing(layer, match), left)
+    told = [("info", "count-or-rate", _rate_text(*each)) for each in rates.items()]
     if not likely:
-        return []
+        return told
     text = (
         f"columns not read: {_listed(left)}; {_likely_text(likely)}: if so, map it under "
         f"[inputs.{layer.name}.fields], for example: {_mapping(layer, likely, system)}"
     )
-    return [("info", "columns-left-over", text)]
+    return [("info", "columns-left-over", text), *told]
+
+
+def _rate_text(field: str, column: str) -> str:
+    """Say that a column is likely a rate of what a field counts."""
+    return (
+        f"column {column!r} looks like a rate and is not read: {WHOLE_NUMBERS[field]}; give the "
+        "count, or multiply the rate by the length of its main and by the years on record"
+    )
 
 
 def _none_read(layer: Layer, left: Sequence[str], likely: Mapping[str, str], system: str) -> str:

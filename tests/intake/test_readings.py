@@ -57,6 +57,10 @@ def test_a_column_called_otherwise_is_named_with_the_field_it_may_hold(layer, fi
 )
 def test_a_rate_is_not_taken_for_the_count_of_breaks(column):
     assert not likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], [column])
+    contract = INPUTS["mains"]
+    told = column_remarks(contract, match_columns(contract, ["main_id", column], {}))
+    assert [rule for _, rule, _ in told] == ["count-or-rate"]
+    assert repr(column) in told[0][2]
     counts = [column, "BREAKS_10YR"]
     found = likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], counts)
     assert found == {"breaks": "BREAKS_10YR"}
