@@ -17,12 +17,11 @@ from geotools.network.ragged import (
     spread_out,
     stretch_sums,
 )
+from geotools.network.stretches import EDGE
 from geotools.screening.records import NeedsRule, Records
 from geotools.screening.scores import DIGITS
 
 __all__ = ["Worst", "needs_of_mains", "worst_stretches"]
-
-EDGE = 1e-6  # m; a stretch meant to be just as long as it should be is
 
 
 @dataclass(frozen=True)
