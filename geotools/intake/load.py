@@ -288,12 +288,19 @@ def crs_of(
         text = differs_text(crs_name(brief), crs_name(own))
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
-        return brief, []
+        return brief, _unread(source, crs_name(brief))
     faults.append(
-        f"{unplaced(own)}; set it in the file, or in the brief under [inputs.{source.layer}] with "
-        'crs = "EPSG:code"'
+        f"{source.crs_unread or unplaced(own)}; set it in the file, or in the brief under "
+        f'[inputs.{source.layer}] with crs = "EPSG:code"'
     )
     return None, []
+
+
+def _unread(source: Source, brief: str) -> list[tuple[str, str, str]]:
+    if not source.crs_unread:
+        return []
+    text = f"{source.crs_unread}; {brief}, which the brief says, was used"
+    return [("warning", "crs-unread", text)]
 
 
 def _unnamed(brief: str) -> str:

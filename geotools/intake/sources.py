@@ -91,6 +91,7 @@ class Source:
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
     several files in ``path``. ``encoding`` is that of text that is not UTF-8, as the brief says.
     ``spelled`` is the column that holds geometries as text, where the format has no place for them.
+    ``crs_unread`` is why a CRS that the file has could not be read.
     """
 
     layer: str
@@ -110,6 +111,7 @@ class Source:
     target: str = ""
     encoding: str = ""
     spelled: str = ""
+    crs_unread: str = ""
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ from geotools.intake.letters import (
 )
 from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
+from geotools.intake.prj import around_prj
 from geotools.intake.sources import (
     NO_GEOMETRY,
     Bounds,
@@ -58,6 +59,10 @@ __all__ = ["open_vector"]
 
 _FIDS = "ids of the features"  # where a field has the name they come by
 _NAMED = 20  # layers named in a text
+_CRS_NO_UTF8 = (
+    "names its CRS in letters that are not UTF-8; export it again with a CRS that has an EPSG "
+    "code, or unpack it if it is packed"
+)
 UTF8, SHAPEFILE = "UTF-8", "ESRI Shapefile"
 # What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
 READ_ERRORS = (
@@ -103,8 +108,9 @@ def open_vector(
         If it cannot be opened, has no such layer, or several and none is named.
     """
     label, sublayer, messages = _chosen(layer, place)
+    target = place.target
     with _told(layer, label, place, sublayer, encoding, mapped), _heard(messages):
-        look = _looked_at(label, place, sublayer, encoding)
+        look, place = _look_around(label, place, sublayer, encoding, messages)
     info, columns = look.info, list(look.columns)
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
@@ -137,8 +143,9 @@ def open_vector(
         column=partial(_column, found),
         spatial=info["geometry_type"] is not None or spelled != "",
         extent=_extent(place, sublayer, look.asked) if _crs_by_default(info, place) else None,
-        target=place.target,
+        target=target,
         spelled=spelled,
+        crs_unread=look.crs_unread,
     )
 
 
@@ -211,6 +218,7 @@ class _Look:
 
     ``asked`` is None where it is its own. ``encoding`` is that of names and ``by_brief`` tells
     that the brief says it. ``page`` is what the file says, if that must not be left to GDAL.
+    ``crs_unread`` is why its CRS could not be read, "" if it could.
     """
 
     info: dict[str, Any]
@@ -219,6 +227,7 @@ class _Look:
     encoding: str = UTF8
     by_brief: bool = False
     page: str = ""
+    crs_unread: str = ""
 
     def cut(self, own: Mapping[str, str]) -> Cut:
         """Return how names were cut, by the names that columns have where they are asked for."""
@@ -226,6 +235,42 @@ class _Look:
             return Cut(self.encoding)
         stored = {name.encode(BYTES): column for column, name in own.items()}
         return Cut(self.encoding, stored)
+
+
+def _look_around(
+    label: str, place: Place, sublayer: str, encoding: str, messages: list[str]
+) -> tuple[_Look, Place]:
+    """Look into a layer, past a .prj that GDAL does not read; return where it is read as well."""
+    try:
+        return _looked_at(label, place, sublayer, encoding), place
+    except (*READ_ERRORS, UnboundLocalError) as error:
+        past = _past_prj(label, place, sublayer, encoding, messages, plain_reason(error, None))
+        if past is not None:
+            return past
+        if isinstance(error, UnboundLocalError):  # as which pyogrio ends at such a CRS
+            raise LayerError(label, _CRS_NO_UTF8) from error
+        raise
+
+
+def _past_prj(
+    label: str, place: Place, sublayer: str, encoding: str, messages: list[str], why: str
+) -> tuple[_Look, Place] | None:
+    """Look into a Shapefile as `around_prj` gives it; None if it has no .prj.
+
+    ``why`` is why it was not read. What is wrong without its .prj is raised.
+    """
+    for other, said, left_out in around_prj(place, sublayer, encoding):
+        try:
+            look = _looked_at(label, other, sublayer, encoding)
+        except (*READ_ERRORS, UnboundLocalError) as error:
+            if left_out:
+                raise
+            why = plain_reason(error, None)
+            continue
+        messages += [said] if said else []
+        unread = f"its CRS in {left_out!r} cannot be read ({why})" if left_out else ""
+        return replace(look, crs_unread=unread), other
+    return None
 
 
 def _looked_at(label: str, place: Place, sublayer: str, encoding: str) -> _Look:

@@ -1,0 +1,95 @@
+"""A .prj that GDAL does not read is read here, or named; it never spoils the Shapefile."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import pytest
+
+# A grid that no register has, so that its name is read.
+PRJ = (
+    'PROJCS["Königsfeld",GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,'
+    '298.257223563]],PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]],'
+    'PROJECTION["Transverse_Mercator"],PARAMETER["False_Easting",500001.0],'
+    'PARAMETER["False_Northing",0.0],PARAMETER["Central_Meridian",15.0],'
+    'PARAMETER["Scale_Factor",0.9996],PARAMETER["Latitude_Of_Origin",0.0],UNIT["Meter",1.0]]'
+)
+FIELDS = {"diameter_mm": "dia"}
+
+
+@pytest.fixture
+def mains(tmp_path, network):
+    """Write mains with the bytes of a .prj, return their path."""
+
+    def write(prj: bytes, folder: str = "net") -> Path:
+        path = tmp_path / folder / "m.shp"
+        path.parent.mkdir()
+        network(diameter_mm=None, dia=[300.0, 300.0]).to_file(path)
+        path.with_suffix(".prj").write_bytes(prj)
+        return path
+
+    return write
+
+
+@pytest.mark.parametrize("source", ["./net/m.shp", "net/m.shp", "net", "./net/:m"])
+def test_a_prj_that_is_not_utf8_is_read_and_told(
+    source, mains, read_file, found, tmp_path, monkeypatch
+):
+    mains(PRJ.encode("cp1252"))
+    monkeypatch.chdir(tmp_path)
+    layers = read_file(source, fields=FIELDS)
+    assert layers.output_crs.name == "Königsfeld"
+    assert layers.mains.xy[0].tolist() == pytest.approx([500_000, 5_200_000])
+    told = found(layers, "reader-message")["text"].tolist()
+    assert told == ["'m.prj' is not UTF-8 text; it was read as Windows-1252"]
+
+
+def test_a_prj_that_is_not_utf8_gives_way_to_no_brief(mains, read_file, found):
+    layers = read_file(mains(PRJ.encode("cp1252")), fields=FIELDS, crs="EPSG:32633")
+    assert "the brief says EPSG:32633, the file " in found(layers, "crs-differs")["text"][0]
+
+
+def test_a_prj_in_an_archive_that_is_not_utf8_is_told(tmp_path, mains, read_file, fault):
+    path = mains(PRJ.encode("cp1252"))
+    with zipfile.ZipFile(tmp_path / "m.zip", "w") as archive:
+        for file in path.parent.iterdir():
+            archive.write(file, file.name)
+    text = fault(read_file, tmp_path / "m.zip", fields=FIELDS)
+    assert "names its CRS in letters that are not UTF-8" in text
+    assert "unpack it" in text
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
+def test_a_prj_that_cannot_be_parsed_is_named_and_the_brief_stands_in(
+    encoding, mains, read_file, fault, found
+):
+    path = mains(PRJ[:-20].encode(encoding))
+    text = fault(read_file, path, fields=FIELDS)
+    assert "mains (m.shp): its CRS in 'm.prj' cannot be read (missing" in text
+    assert 'crs = "EPSG:code"' in text
+    assert "damaged" not in text
+    layers = read_file(path, fields=FIELDS, crs="EPSG:32633")
+    assert layers.output_crs.to_epsg() == 32633
+    told = found(layers, "crs-unread")
+    assert told["severity"].tolist() == ["warning"]
+    assert "'m.prj' cannot be read (missing" in told["text"][0]
+    assert told["text"][0].endswith("EPSG:32633, which the brief says, was used")
+
+
+def test_what_is_wrong_beside_a_bad_prj_is_told_as_without(mains, read_file, fault):
+    path = mains(PRJ[:-20].encode())
+    path.with_suffix(".dbf").write_bytes(path.with_suffix(".dbf").read_bytes()[:40])
+    without = mains(b"", "without")
+    without.with_suffix(".prj").unlink()
+    without.with_suffix(".dbf").write_bytes(path.with_suffix(".dbf").read_bytes())
+    wrong = [fault(read_file, p, fields=FIELDS, crs="EPSG:32633") for p in (path, without)]
+    assert wrong[0] == wrong[1]
+
+
+def test_nothing_is_left_of_a_prj_written_anew(mains, read_file, tmp_path, monkeypatch):
+    spare = tmp_path / "spare"
+    spare.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(spare))
+    read_file(mains(PRJ.encode("cp1252")), fields=FIELDS)
+    assert not list(spare.iterdir())
