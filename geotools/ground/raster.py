@@ -19,6 +19,7 @@ from rasterio.windows import Window
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units, unread_unit
 from geotools.intake.crs import georeferenced, horizontal, unusable
+from geotools.intake.members import foreign_text
 from geotools.intake.place import geopackage_of
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
@@ -197,6 +198,8 @@ def opened(path: str, *, allow_remote: bool) -> Any:
         raise LayerError(
             path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
         ) from error
+    except UnicodeDecodeError as error:
+        raise LayerError(Path(path).name, foreign_text(path)) from error
 
 
 def read_window(raster: Raster, window: Window) -> npt.NDArray[Any]:
@@ -226,7 +229,7 @@ def read_mask(raster: Raster, window: Window) -> npt.NDArray[Any]:
 def _read(raster: Raster, reader: Any, window: Window, band: int = 1) -> npt.NDArray[Any]:
     try:
         return np.asarray(reader(band, window=window))
-    except (RasterioError, OSError) as error:
+    except (RasterioError, OSError, UnicodeDecodeError) as error:
         where = f"rows {window.row_off} to {window.row_off + window.height}"
         why = error if error.__cause__ is None else error.__cause__  # names the file or tile
         raise LayerError(

@@ -17,6 +17,7 @@ from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import LOCKED, link_fault, locked, nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
+from geotools.intake.members import foreign_text
 from geotools.intake.place import PACKED, in_geopackage, refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
 from geotools.quiet import without
@@ -170,6 +171,8 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
             own = data.crs
     except rasterio.errors.RasterioIOError as error:
         raise LayerError(LABEL, _unopened(local, name, error)) from error
+    except UnicodeDecodeError as error:
+        raise LayerError(LABEL, f"{name!r}: {foreign_text(path)}") from error
     told = _crs(own, stated)
     if _unknown(own) and (why := _no_database()):
         raise LayerError(LABEL, f"{name!r}: {why}")

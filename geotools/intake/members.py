@@ -5,12 +5,27 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
+from geotools.errors import LayerError
 from geotools.intake.digest import journals
 from geotools.intake.place import archive_of, geopackage_of, remote_name
 from geotools.intake.stamp import Stamp, stamp
 from geotools.quiet import without
 
-__all__ = ["raster_members"]
+__all__ = ["foreign_text", "raster_members"]
+
+
+def foreign_text(raster: str) -> str:
+    """Say of a raster whose text rasterio cannot read, for it is not UTF-8, what to do about it."""
+    prj = Path(raster).with_suffix(".prj")
+    try:
+        if prj.is_file():
+            prj.read_bytes().decode("utf-8")
+    except UnicodeDecodeError:
+        return f"{prj.name!r}, which has its CRS, is not UTF-8 text; save it as UTF-8"
+    return (
+        "names its CRS, or a file it is made of, in letters that are not UTF-8; give a copy with a "
+        "CRS by its code (gdal_translate -a_srs EPSG:code), or save a virtual raster as UTF-8"
+    )
 
 
 def raster_members(raster: str) -> list[Path]:
@@ -20,6 +35,11 @@ def raster_members(raster: str) -> list[Path]:
     a virtual raster its sources; each of these is asked in turn, for it may be virtual itself.
     Of what lies in an archive, the archive; of a GeoPackage, its journals too. What is not local
     has no part in it.
+
+    Raises
+    ------
+    LayerError
+        If one names its own in letters that are not UTF-8.
     """
     seen: set[str] = set()
     members: set[Path] = set()
@@ -55,3 +75,5 @@ def _listed(item: str, stamps: tuple[Stamp, Stamp]) -> tuple[str, ...]:
             return tuple(data.files)
     except rasterio.errors.RasterioIOError:
         return ()
+    except UnicodeDecodeError as error:
+        raise LayerError(Path(item).name, foreign_text(item)) from error

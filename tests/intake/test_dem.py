@@ -390,3 +390,37 @@ def test_a_vertical_datum_of_no_registered_name_may_be_another(tmp_path, network
     assert "is wrong" in text.partition(": then every depth ")[2]
     text = leveled(tmp_path, network, found, mains=None, dem=[port, NAP])["text"][0]
     assert "may be several" in text
+
+
+OWN = pyproj.CRS.from_proj4("+proj=tmerc +lon_0=15.1 +x_0=500001 +ellps=GRS80").to_wkt("WKT1_GDAL")
+
+
+def named_in_1252(path: Path) -> Path:
+    """Name the CRS of a file in Windows-1252."""
+    path.write_bytes(path.read_bytes().replace(b"Werknetz", "Wörknütz".encode("cp1252")))
+    return path
+
+
+def test_a_raster_whose_crs_is_not_named_in_utf8_is_told(tiles, fault):
+    with rasterio.open(tiles[0], "r+") as data:
+        data.crs = OWN.replace('"unknown"', '"Werknetz"')
+    text = fault(find_rasters, str(named_in_1252(tiles[0])), allow_remote=False)
+    assert "dem: 't1.tif': names its CRS" in text
+    assert "not UTF-8" in text
+
+
+def test_a_prj_of_a_raster_that_is_not_utf8_is_named(tmp_path, fault):
+    path = tmp_path / "d.asc"
+    path.write_text("ncols 2\nnrows 2\nxllcorner 0\nyllcorner 0\ncellsize 10\n1 2\n3 4\n")
+    path.with_suffix(".prj").write_text(OWN.replace('"unknown"', '"Werknetz"'))
+    named_in_1252(path.with_suffix(".prj"))
+    text = fault(find_rasters, str(path), allow_remote=False)
+    assert "'d.asc': 'd.prj', which has its CRS, is not UTF-8 text; save it as UTF-8" in text
+
+
+def test_a_mosaic_that_names_its_tiles_in_another_encoding_is_told(tiles, tmp_path, network, fault):
+    path = mosaic(tmp_path / "d.vrt", "H\xf6hen.tif")
+    path.write_bytes(path.read_text(encoding="utf-8").encode("cp1252"))
+    brief = Brief.model_validate({"inputs": {"dem": {"source": str(path)}}})
+    text = fault(read_layers, brief, frames={"mains": network()})
+    assert "d.vrt: names its CRS, or a file it is made of, in letters that are not UTF-8" in text
