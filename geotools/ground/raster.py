@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 import rasterio
+from rasterio._err import CPLE_BaseError  # it is in no public module, and is raised all the same
 from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
@@ -229,7 +230,7 @@ def read_mask(raster: Raster, window: Window) -> npt.NDArray[Any]:
 def _read(raster: Raster, reader: Any, window: Window, band: int = 1) -> npt.NDArray[Any]:
     try:
         return np.asarray(reader(band, window=window))
-    except (RasterioError, OSError, UnicodeDecodeError) as error:
+    except (RasterioError, CPLE_BaseError, OSError, UnicodeDecodeError) as error:
         where = f"rows {window.row_off} to {window.row_off + window.height}"
         why = error if error.__cause__ is None else error.__cause__  # names the file or tile
         raise LayerError(
@@ -242,6 +243,8 @@ def _read(raster: Raster, reader: Any, window: Window, band: int = 1) -> npt.NDA
 def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster:
     """Check that ground levels can be read from an open file and return what it says of itself.
 
+    rasterio looks up what a file says of itself when it is asked, and then finds what is damaged.
+
     Parameters
     ----------
     dataset : rasterio dataset
@@ -252,8 +255,21 @@ def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster
     Raises
     ------
     LayerError
-        If it has no usable CRS, georeference or band.
+        If it has no usable CRS, georeference or band, or is damaged where it says what it is.
     """
+    try:
+        return _checked(dataset, path, stated)
+    except (RasterioError, CPLE_BaseError) as error:
+        raise LayerError(
+            Path(path).name,
+            f"cannot be read where it says what it holds ({error}); it may be damaged: copy or "
+            "export it again",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise LayerError(Path(path).name, foreign_text(path)) from error
+
+
+def _checked(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster:
     name = Path(path).name
     if dataset.count == 0:
         raise LayerError(name, _no_band(dataset, name))
@@ -328,7 +344,7 @@ def _no_band(dataset: Any, name: str) -> str:
 def _band_faults(dataset: Any) -> list[str]:
     if dataset.width < 1 or dataset.height < 1:
         return [f"has {dataset.width} columns and {dataset.height} rows"]
-    if np.dtype(dataset.dtypes[0]).kind not in "iuf":
+    if dataset.dtypes[0] not in np.sctypeDict or np.dtype(dataset.dtypes[0]).kind not in "iuf":
         return [f"band 1 holds {dataset.dtypes[0]} values; real numbers are needed"]
     if picture := _picture(dataset):
         return [f"is a picture ({picture}), no levels; give the elevation raster it was made from"]

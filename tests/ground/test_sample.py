@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+import struct
 import subprocess
 import sys
 import tempfile
@@ -851,9 +852,21 @@ def test_a_raster_placed_by_control_points_is_an_error(write_dem, at):
         sample(path, at((0, 0)))
 
 
-def test_complex_values_are_an_error(write_dem, at):
-    with pytest.raises(LayerError, match="complex64"):
-        sample(write_dem(RAMP.astype("complex64"), nodata=None), at((0, 0)))
+@pytest.mark.parametrize("dtype", ["complex64", "complex_int16"])  # numpy has but the first
+def test_complex_values_are_an_error(dtype, write_dem, at):
+    path = write_dem(RAMP.astype("complex64"), nodata=None, dtype=dtype)
+    with pytest.raises(LayerError, match=f"holds {dtype} values; real numbers are needed"):
+        sample(path, at((0, 0)))
+
+
+def test_a_damaged_tag_is_an_error_that_names_the_file(write_dem, at):
+    path = Path(write_dem(RAMP))
+    stored = path.read_bytes()
+    compression = struct.pack("<HHI", 259, 3, 1)
+    assert compression in stored
+    path.write_bytes(stored.replace(compression, struct.pack("<HHI", 127, 0xF800, 127)))
+    with pytest.raises(LayerError, match=r"dem\.tif: cannot be read where it says what it holds"):
+        sample(str(path), at((0, 0)))
 
 
 def test_a_file_that_is_no_raster_is_an_error(tmp_path, at):
