@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import dataclass
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,10 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.errors import LayerError
+from geotools.intake.digest import state_of
+from geotools.intake.letters import is_foreign, text_of, value_text
 from geotools.intake.sources import Bounds, Content, Source, damaged, meets
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 __all__ = ["is_parquet", "open_parquet"]
 
@@ -25,8 +29,8 @@ def is_parquet(path: Path) -> bool:
     return path.suffix.lower() in (".parquet", ".geoparquet")
 
 
-def open_parquet(layer: str, path: Path) -> Source:
-    """Look into a GeoParquet file.
+def open_parquet(layer: str, path: Path, *, encoding: str = "") -> Source:
+    """Look into a GeoParquet file; ``encoding`` is that of its text where it is not UTF-8.
 
     Raises
     ------
@@ -53,10 +57,11 @@ def open_parquet(layer: str, path: Path) -> Source:
         )
     columns = tuple(n for n in schema.names if n not in geo["columns"])
 
+    file = _File(layer, label, path, primary, encoding)
     cover = geo["columns"][primary].get("covering", {}).get("bbox")
 
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
-        return _read(label, path, primary, wanted, bounds, cover)
+        return _read(file, wanted, bounds, cover)
 
     stated = "crs" in geo["columns"][primary]
     extent = None if stated else _extent(label, path, primary)
@@ -71,17 +76,67 @@ def open_parquet(layer: str, path: Path) -> Source:
         path,
         read,
         count,
-        partial(_column, label, path),
+        partial(_column, file),
         extent=extent,
         target=str(path),
     )
 
 
-def _column(label: str, path: Path, name: str) -> pd.Series[Any]:
+@dataclass(frozen=True)
+class _File:
+    """A file that was looked into; ``encoding`` is the brief's, "" if it says none."""
+
+    layer: str
+    label: str
+    path: Path
+    primary: str
+    encoding: str
+
+    def foreign(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Return which of the columns hold text that is not UTF-8."""
+        with _as_damaged(self.label, self.path):
+            return _foreign(self.path, state_of(self.path), tuple(names))
+
+    def text(self, name: str) -> tuple[pd.Series[Any], bool]:
+        """Return such a column as text, and whether letters of it could not be read."""
+        with _as_damaged(self.label, self.path):
+            return text_of(_stored(self.path, name), self.encoding or "utf-8")
+
+
+@lru_cache(maxsize=64)  # windows of a batch have the same files
+def _foreign(path: Path, state: object, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return which columns hold text that is not UTF-8; looked up once for a state of the file.
+
+    pandas fails at it, or has it untouched, by its version.
+    """
+    import pyarrow as pa
+    import pyarrow.dataset
+
+    kinds = (pa.types.is_string, pa.types.is_large_string, pa.types.is_dictionary)
+    schema = pyarrow.dataset.dataset(path, format="parquet").schema
+    text = {field.name for field in schema if any(is_kind(field.type) for is_kind in kinds)}
+    return tuple(name for name in names if name in text and is_foreign(_stored(path, name)))
+
+
+def _stored(path: Path, name: str) -> pa.ChunkedArray:
+    """Return a column as it is stored, its words in full."""
+    import pyarrow as pa
+    import pyarrow.parquet
+
+    column = pyarrow.parquet.read_table(path, columns=[name]).column(0)
+    if not pa.types.is_dictionary(column.type):
+        return column
+    chunks = [chunk.dictionary.take(chunk.indices) for chunk in column.chunks]
+    return pa.chunked_array(chunks, column.type.value_type)
+
+
+def _column(file: _File, name: str) -> pd.Series[Any]:
     import pandas as pd
 
-    with _as_damaged(label, path):
-        return pd.read_parquet(path, engine="pyarrow", columns=[name])[name]
+    if file.foreign([name]):
+        return file.text(name)[0]
+    with _as_damaged(file.label, file.path):
+        return pd.read_parquet(file.path, engine="pyarrow", columns=[name])[name]
 
 
 def _extent(label: str, path: Path, primary: str) -> Callable[[], Bounds | None]:
@@ -111,12 +166,7 @@ def _as_damaged(label: str, path: Path) -> Iterator[None]:
 
 
 def _read(
-    label: str,
-    path: Path,
-    primary: str,
-    wanted: Sequence[str],
-    bounds: Bounds | None,
-    cover: dict[str, list[str]] | None,
+    file: _File, wanted: Sequence[str], bounds: Bounds | None, cover: dict[str, list[str]] | None
 ) -> Content:
     """Read features, within bounds if any; where the file keeps their boxes, those features alone.
 
@@ -125,15 +175,24 @@ def _read(
     import geopandas
 
     by_box = None if cover is None else bounds
-    with _as_damaged(label, path):
-        frame = geopandas.read_parquet(path, columns=[*wanted, primary], bbox=by_box)
-        rows = np.arange(len(frame)) if by_box is None else _boxed(path, cover or {}, by_box)
+    foreign = file.foreign(wanted)
+    plain = [name for name in wanted if name not in foreign]
+    with _as_damaged(file.label, file.path):
+        frame = geopandas.read_parquet(file.path, columns=[*plain, file.primary], bbox=by_box)
+        rows = np.arange(len(frame)) if by_box is None else _boxed(file.path, cover or {}, by_box)
     if bounds is not None and by_box is None:
         inside = meets(frame.geometry.bounds, bounds)
         frame, rows = frame[inside], rows[inside]
-    table = frame[list(wanted)].reset_index(drop=True)
+    table = frame[plain].reset_index(drop=True)
+    messages = []
+    for name in foreign:
+        text, lost = file.text(name)
+        table[name] = text.to_numpy()[rows]
+        messages += [value_text(file.layer, name, file.encoding)] if lost else []
     fids = rows.astype(str).astype(object)
-    return Content(table, np.asarray(frame.geometry.array, dtype=object), fids)
+    by_brief = bool(foreign and file.encoding)
+    geometry = np.asarray(frame.geometry.array, dtype=object)
+    return Content(table[list(wanted)], geometry, fids, tuple(messages), by_brief=by_brief)
 
 
 def _boxed(path: Path, cover: dict[str, list[str]], bounds: Bounds) -> npt.NDArray[np.int64]:

@@ -209,7 +209,7 @@ def open_source(
                 f"{layer} ({place.shown}:{place.sublayer})",
                 "a GeoParquet file holds one layer; give the path alone",
             )
-        source = parquet.open_parquet(layer, place.path)
+        source = parquet.open_parquet(layer, place.path, encoding=encoding)
     else:
         source = vector.open_vector(
             layer, place, allow_remote=allow_remote, encoding=encoding, mapped=mapped

@@ -5,15 +5,19 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import geopandas
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+import shapely
 
 from geotools.brief import Brief
 from geotools.intake.cut import Cut, own_name, utf8_names
 from geotools.intake.place import locate
 from geotools.intake.read import read_layers
 from geotools.intake.sources import open_source
-from geotools.intake.window import Window
+from geotools.intake.window import MAINS_BEYOND, Window
 
 TABLE = ["main_id", "material", "status", "diameter"]
 CRS = "EPSG:32633"
@@ -127,6 +131,51 @@ def test_what_is_utf_8_or_says_how_it_is_written_is_read_so_whatever_the_brief_s
         (row,) = found(layers, "encoding-not-used").itertuples()
         assert row.severity == "info"
         assert "the brief says windows-1251, in which nothing was read" in row.text
+
+
+def in_1252(path: Path, column: str, *, as_words: bool) -> Path:
+    """Store a text column of a GeoParquet file in Windows-1252, as words of a list or by itself."""
+    table = pq.read_table(path)
+    stored = [text.encode("cp1252") for text in table.column(column).to_pylist()]
+    text = pa.array(stored, pa.binary()).view(pa.string())
+    if as_words:
+        text = pa.DictionaryArray.from_arrays(pa.array(range(len(text)), pa.int32()), text)
+    pq.write_table(table.set_column(table.column_names.index(column), column, text), path)
+    return path
+
+
+@pytest.mark.parametrize("as_words", [False, True])
+@pytest.mark.parametrize("column", ["main_id", "material"])
+def test_text_in_parquet_that_is_not_utf_8_is_read_in_the_encoding_of_the_brief(
+    column, as_words, tmp_path, network, read_file, found
+):
+    frame = network(main_id=["Ä1", "Ö1"], material=["béton", "gelé"])
+    frame.to_parquet(tmp_path / "m.parquet", write_covering_bbox=True)
+    path = in_1252(tmp_path / "m.parquet", column, as_words=as_words)
+    layers = read_file(path)
+    lost = layers.mains.table[column].tolist()
+    assert all("\N{REPLACEMENT CHARACTER}" in text for text in lost)
+    (told,) = found(layers, "reader-message")["text"]
+    assert f"column {column!r} holds text that is neither UTF-8" in told
+    layers = read_file(path, encoding="windows-1252")
+    assert sorted(layers.mains.table["main_id"]) == ["Ä1", "Ö1"]
+    assert sorted(layers.mains.table["material"]) == ["béton", "gelé"]
+    assert found(layers, "reader-message").empty
+    assert len(found(layers, "encoding-of-brief")) == 1
+
+
+def test_a_window_of_parquet_is_read_in_the_encoding_of_the_brief(tmp_path):
+    lines = [shapely.from_wkt(line(5 * k)) for k in range(3)]
+    columns = {"main_id": ["Ä", "Ö", "Ü"], "diameter_mm": 300.0, "notes": ["1951", "1960", "é"]}
+    frame = geopandas.GeoDataFrame(columns, geometry=lines, crs=CRS)
+    frame.to_parquet(tmp_path / "m.parquet", write_covering_bbox=True)
+    path = in_1252(tmp_path / "m.parquet", "main_id", as_words=False)
+    entry = {"source": str(path), "encoding": "windows-1252"}
+    brief = Brief.model_validate({"inputs": {"mains": entry}})
+    whole = read_layers(brief)
+    window = Window((501_990.0, 5_199_900.0, 502_010.0, 5_200_100.0), whole.working_crs)
+    part = read_layers(brief, window=window.wider(-MAINS_BEYOND))
+    assert part.mains.table["main_id"].tolist() == ["Ü"]
 
 
 def test_text_in_json_that_is_not_utf_8_and_its_extent_are_read_in_the_encoding_of_the_brief(
