@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = ["is_parquet", "open_parquet"]
 
+# Sides of a box as they are called here and in GeoParquet.
+_SIDES = {"minx": "xmin", "miny": "ymin", "maxx": "xmax", "maxy": "ymax"}
+
 
 def is_parquet(path: Path) -> bool:
     """Tell whether a path is read as GeoParquet: by its suffix."""
@@ -48,6 +51,8 @@ def open_parquet(layer: str, path: Path, *, encoding: str = "") -> Source:
         schema, count = data.schema, data.count_rows()
         geo = json.loads((schema.metadata or {}).get(b"geo", b"null"))
         primary = geo["primary_column"] if geo else None
+        if geo and (fault := _fault(geo["columns"])):
+            raise LayerError(label, fault)
         crs = geo["columns"][primary].get("crs", "OGC:CRS84") if geo else None
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError) as error:
         raise damaged(label, path, error) from error
@@ -58,7 +63,7 @@ def open_parquet(layer: str, path: Path, *, encoding: str = "") -> Source:
     columns = tuple(n for n in schema.names if n not in geo["columns"])
 
     file = _File(layer, label, path, primary, encoding)
-    cover = geo["columns"][primary].get("covering", {}).get("bbox")
+    cover = _cover(geo["columns"][primary], schema)
 
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(file, wanted, bounds, cover)
@@ -139,6 +144,35 @@ def _column(file: _File, name: str) -> pd.Series[Any]:
         return pd.read_parquet(file.path, engine="pyarrow", columns=[name])[name]
 
 
+def _fault(columns: Any) -> str:
+    """Return what the metadata of columns say that GeoParquet has not, and what to do; or ""."""
+    if not isinstance(columns, dict):
+        return "has GeoParquet metadata of which those of its columns are no object; write it again"
+    for name, said in columns.items():
+        if not isinstance(said, dict):
+            where = f"column {name!r}"
+        elif not isinstance(covering := said.get("covering", {}), dict):
+            where = f"the covering of column {name!r}"
+        elif not isinstance(covering.get("bbox", {}), dict):
+            where = f"the boxes in the covering of column {name!r}"
+        else:
+            continue
+        return f"has GeoParquet metadata of which those of {where} are no object; write it again"
+    return ""
+
+
+def _cover(said: dict[str, Any], schema: pa.Schema) -> str:
+    """Return the column of the features' boxes; "" if there is none, or not as geopandas has it."""
+    import pyarrow as pa
+
+    cover, sides = said.get("covering", {}).get("bbox", {}), list(_SIDES.values())
+    for field in schema:
+        if [cover.get(side) for side in sides] == [[field.name, side] for side in sides]:
+            held = [part.name for part in field.type] if pa.types.is_struct(field.type) else []
+            return field.name if set(sides) <= set(held) else ""
+    return ""
+
+
 def _extent(label: str, path: Path, primary: str) -> Callable[[], Bounds | None]:
     """Return what works out the bounds of a file; its metadata need not have them."""
 
@@ -165,21 +199,19 @@ def _as_damaged(label: str, path: Path) -> Iterator[None]:
         raise damaged(label, path, error) from error
 
 
-def _read(
-    file: _File, wanted: Sequence[str], bounds: Bounds | None, cover: dict[str, list[str]] | None
-) -> Content:
+def _read(file: _File, wanted: Sequence[str], bounds: Bounds | None, cover: str) -> Content:
     """Read features, within bounds if any; where the file keeps their boxes, those features alone.
 
     A feature is named by its row in the whole file, whichever part is read.
     """
     import geopandas
 
-    by_box = None if cover is None else bounds
+    by_box = bounds if cover else None
     foreign = file.foreign(wanted)
     plain = [name for name in wanted if name not in foreign]
     with _as_damaged(file.label, file.path):
         frame = geopandas.read_parquet(file.path, columns=[*plain, file.primary], bbox=by_box)
-        rows = np.arange(len(frame)) if by_box is None else _boxed(file.path, cover or {}, by_box)
+        rows = np.arange(len(frame)) if by_box is None else _boxed(file.path, cover, by_box)
     if bounds is not None and by_box is None:
         inside = meets(frame.geometry.bounds, bounds)
         frame, rows = frame[inside], rows[inside]
@@ -195,16 +227,12 @@ def _read(
     return Content(table[list(wanted)], geometry, fids, tuple(messages), by_brief=by_brief)
 
 
-def _boxed(path: Path, cover: dict[str, list[str]], bounds: Bounds) -> npt.NDArray[np.int64]:
-    """Return the rows of a file whose boxes meet the bounds."""
+def _boxed(path: Path, cover: str, bounds: Bounds) -> npt.NDArray[np.int64]:
+    """Return the rows of a file whose boxes, in the column ``cover``, meet the bounds."""
     import pandas as pd
     import pyarrow.compute as pc
     import pyarrow.parquet
 
-    table: Any = pyarrow.parquet.read_table(path, columns=sorted({c[0] for c in cover.values()}))
-    sides = {"minx": "xmin", "miny": "ymin", "maxx": "xmax", "maxy": "ymax"}
-    boxes = {
-        name: pc.struct_field(table.column(cover[side][0]), cover[side][1:]).to_numpy()
-        for name, side in sides.items()
-    }
+    column = pyarrow.parquet.read_table(path, columns=[cover]).column(cover)
+    boxes = {name: pc.struct_field(column, side).to_numpy() for name, side in _SIDES.items()}
     return np.flatnonzero(meets(pd.DataFrame(boxes), bounds))

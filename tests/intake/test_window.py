@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 from pathlib import Path
 from typing import Any
@@ -9,12 +10,14 @@ from typing import Any
 import geopandas
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pyogrio
 import pyproj
 import pytest
 import shapely
 
 from geotools.brief import Brief
+from geotools.errors import LayerError
 from geotools.intake.columns import Layers
 from geotools.intake.read import read_layers
 from geotools.intake.window import MAINS_BEYOND, Window
@@ -174,3 +177,52 @@ def test_the_brief_is_named_as_the_reason_of_a_crs_only_where_it_says_so(
     texts = told.loc[told["rule"] == "working-crs", "text"].tolist()
     assert len(texts) == bool(reason)
     assert all(text.endswith(reason) for text in texts)
+
+
+def restated(path: Path, **column: Any) -> Path:
+    """Say otherwise of the geometries of a GeoParquet file."""
+    table = pq.read_table(path)
+    said = json.loads(table.schema.metadata[b"geo"])
+    said["columns"]["geometry"] |= column
+    metadata = {**table.schema.metadata, b"geo": json.dumps(said).encode()}
+    pq.write_table(table.replace_schema_metadata(metadata), path)
+    return path
+
+
+SIDES = ("xmin", "ymin", "xmax", "ymax")
+
+
+@pytest.mark.parametrize(
+    "boxes",
+    [
+        {side: ["gone", side] for side in SIDES},
+        {side: ["main_id", side] for side in SIDES},
+        {side: ["bbox", "xmin"] for side in SIDES},
+        dict.fromkeys(SIDES, "bbox"),
+        dict.fromkeys(SIDES),
+        {"xmin": [], "ymin": [["bbox"], 1], "xmax": ["bbox"], "ymax": {}},
+    ],
+)
+def test_boxes_that_are_not_where_the_file_says_are_not_used(boxes, tmp_path, frame):
+    path = restated(written(frame, tmp_path / "boxed.parquet"), covering={"bbox": boxes})
+    assert read(path, WINDOW).mains.table["main_id"].tolist() == (
+        read(frame, WINDOW).mains.table["main_id"].tolist()
+    )
+
+
+@pytest.mark.parametrize("covering", [None, [], "x", {"bbox": None}, {"bbox": [1]}])
+def test_metadata_of_boxes_that_geoparquet_has_not_are_bad_input(covering, tmp_path, frame):
+    path = restated(written(frame, tmp_path / "boxed.parquet"), covering=covering)
+    with pytest.raises(LayerError, match=r"covering of column 'geometry' are no object"):
+        read(path, None)
+
+
+@pytest.mark.parametrize("columns", [None, [1], {"geometry": None}, {"geometry": "WKB"}])
+def test_metadata_of_columns_that_geoparquet_has_not_are_bad_input(columns, tmp_path, frame):
+    path = written(frame, tmp_path / "boxed.parquet")
+    table = pq.read_table(path)
+    said = json.loads(table.schema.metadata[b"geo"]) | {"columns": columns}
+    metadata = {**table.schema.metadata, b"geo": json.dumps(said).encode()}
+    pq.write_table(table.replace_schema_metadata(metadata), path)
+    with pytest.raises(LayerError, match=r"of which those of .* are no object; write it again"):
+        read(path, None)
