@@ -44,7 +44,7 @@ def inputs_table(
             layer.source.sublayer,
             _hash(layer.source.path, digest),
             crs_name(layer.crs),
-            len(layer.table),
+            len(layer.table) + (len(layer.source.passed_over) if layer.whole else 0),
             used[name],
         )
         for name, layer in loaded.items()
@@ -66,7 +66,7 @@ def inputs_unread(
             source.sublayer,
             _hash(source.path, sha256),
             crs_name(crs),
-            source.features if source.features >= 0 else math.nan,
+            source.features + len(source.passed_over) if source.features >= 0 else math.nan,
             math.nan,
         )
         for source, crs in sources

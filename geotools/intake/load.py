@@ -17,6 +17,7 @@ from geotools.brief import InputSource
 from geotools.errors import LayerError
 from geotools.intake.arcs import arcs_text
 from geotools.intake.crs import UNNAMED, crs_name, georeferenced, unplaced, unusable
+from geotools.intake.entries import passed_over_text
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
 from geotools.intake.kinds import usable_rows
@@ -198,6 +199,9 @@ def _content_remarks(
     if source.spelled:
         text = f"the geometries were read from the text in column {source.spelled!r}"
         remarks.append(("info", "geometry-as-text", text))
+    if source.passed_over:
+        text = passed_over_text(source.passed_over, source.features)
+        remarks.append(("warning", "entries-passed-over", text))
     if content.arcs:
         text = arcs_text(content.arcs, len(content.table), system)
         remarks.append(("info", "arcs-as-chords", text))

@@ -91,7 +91,8 @@ class Source:
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
     several files in ``path``. ``encoding`` is that of text that is not UTF-8, as the brief says.
     ``spelled`` is the column that holds geometries as text, where the format has no place for them.
-    ``crs_unread`` is why a CRS that the file has could not be read.
+    ``crs_unread`` is why a CRS that the file has could not be read. ``passed_over`` are the numbers
+    of entries that the reader takes for no features.
     """
 
     layer: str
@@ -112,6 +113,7 @@ class Source:
     encoding: str = ""
     spelled: str = ""
     crs_unread: str = ""
+    passed_over: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from geotools.intake.code_page import lossy_text, stated_encoding, to_decode
 from geotools.intake.cut import Cut, apart, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
+from geotools.intake.entries import passed_over
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
 from geotools.intake.letters import (
@@ -146,6 +147,7 @@ def open_vector(
         target=target,
         spelled=spelled,
         crs_unread=look.crs_unread,
+        passed_over=passed_over(info["driver"], place, count),
     )
 
 
