@@ -70,7 +70,9 @@ def parsed(texts: Sequence[str | None]) -> tuple[npt.NDArray[Any], dict[int, str
 def _each(read: Callable[..., Any], texts: list[str]) -> npt.NDArray[Any]:
     """Return a geometry for each text, none where it cannot be read; curves cannot."""
     try:
-        return np.asarray(read(np.array(texts, dtype=object), on_invalid="ignore"), dtype=object)
+        with np.errstate(over="ignore"):  # a number too large is infinite, and told as that
+            found = read(np.array(texts, dtype=object), on_invalid="ignore")
+        return np.asarray(found, dtype=object)
     except NotImplementedError:
         one = [_each(read, [text]) if len(texts) > 1 else [None] for text in texts]
         return np.array([found[0] for found in one], dtype=object)

@@ -312,7 +312,8 @@ def _cut_names(place: Place, sublayer: str, stored: Sequence[bytes], encoding: s
 def _stored_names(place: Place, sublayer: str) -> list[bytes]:
     """Return the names of the columns as they are stored, none if they cannot be had."""
     try:
-        info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
+        with _heard([]):  # it is refused, and why is said
+            info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
     except READ_ERRORS:
         return []
     return [str(name).encode(BYTES) for name in info["fields"]]

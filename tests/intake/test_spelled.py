@@ -145,3 +145,20 @@ def test_a_table_without_geometries_is_told_what_to_write_where(
 ) -> None:
     path = table(tmp_path / "net.csv", column, value)
     assert said in fault(read_file, path, crs="EPSG:32633")
+
+
+def test_a_number_too_large_in_a_geometry_as_text_is_told_as_a_coordinate_off_the_map(
+    tmp_path: Path, read_file: Any, found: Any
+) -> None:
+    path = table(tmp_path / "net.csv", "geom", LINE.wkt, "LINESTRING (0 0, 1e400 0)")
+    layers = read_file(path, crs="EPSG:32633")  # and no warning, which would be an error here
+    assert len(layers.mains) == 1
+    assert "set aside" in found(layers, "bad-coordinates")["text"][0]
+
+
+def test_of_a_table_refused_for_the_name_of_a_column_its_separators_are_not_told(
+    tmp_path: Path, fault: Any, read_file: Any
+) -> None:
+    path = tmp_path / "net.csv"
+    path.write_bytes("main_id;größe,x;geom\nA;1;POINT (0 0)\n".encode("cp1252"))
+    assert "a column whose name is not UTF-8" in fault(read_file, path)
