@@ -31,6 +31,9 @@ T = TypeVar("T")
 Texts = pd.Series | npt.NDArray[np.object_]
 Column = npt.NDArray[Any] | pd.api.extensions.ExtensionArray
 
+# As pandas holds texts. Before its third version these are objects: as "str" it would make a text,
+# nan, of what is none.
+_TEXT = pd.Series([""]).dtype
 FEW = 0.1  # of the rows: numbers of more values take less as they are
 WORTH_WHILE = 60_000_000  # bytes; fewer are not given back by themselves
 
@@ -81,7 +84,7 @@ def plain(table: pd.DataFrame) -> pd.DataFrame:
     kinds = {}
     for name, column in table.select_dtypes("category").items():
         kind = column.cat.categories.dtype
-        kinds[name] = "str" if kind == np.dtype(object) else kind
+        kinds[name] = _TEXT if kind == np.dtype(object) else kind
     return table.astype(kinds)
 
 

@@ -95,3 +95,11 @@ def test_numbers_of_few_values_are_held_as_such_and_are_the_same_again() -> None
     again = plain(twice)
     wanted = pd.concat([table, table.iloc[:7]], ignore_index=True)
     pd.testing.assert_frame_equal(again, wanted.astype({"text": "str"}))
+
+
+def test_what_has_no_word_has_none_in_plain_texts_either() -> None:
+    held = pd.DataFrame({"kind": worded(np.array(["a", "b"], dtype=object), np.array([1, -1, 0]))})
+    kind = plain(held)["kind"]
+    assert kind.isna().tolist() == [False, True, False]
+    assert kind.dropna().tolist() == ["b", "a"]
+    assert kind.dtype == pd.Series(["a"]).dtype
