@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -22,7 +21,7 @@ from geotools.clock import this_year
 from geotools.criteria import CRITERIA, NEED
 from geotools.encodings import known_encoding
 from geotools.errors import BriefError
-from geotools.lists import list_from_text, words_apart
+from geotools.lists import list_from_text, list_text, words_apart
 from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System, folded
@@ -1555,7 +1554,7 @@ def _message(item: Any, parts: list[str], written: object, system: str | None) -
         si = " (in SI units)" if measure not in (None, "per_item") else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "list_type" and isinstance(item["input"], str):
-        return f"{given} is not a list; write [{json.dumps(item['input'], ensure_ascii=False)}]"
+        return f"{given} is not a list; write {_as_list(item['input'])}"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
     share = _PER_CENT.fullmatch(item["input"]) if kind == "float_parsing" else None
@@ -1565,6 +1564,14 @@ def _message(item: Any, parts: list[str], written: object, system: str | None) -
     if text.startswith("Input"):
         return f"{given}: {text[0].lower()}{text[1:]}"
     return _with_own_example(parts, text, system)
+
+
+def _as_list(text: str) -> str:
+    """Return a text as the list a brief would have, parted as ``--set`` parts it."""
+    try:
+        return list_text(list_from_text(text))
+    except ValueError:  # brackets or quotes that belong to no list
+        return list_text([text])
 
 
 def _with_own_example(parts: list[str], text: str, system: str | None) -> str:

@@ -294,6 +294,22 @@ def test_percent_of_what_is_no_share_is_not_worked_out(tmp_path: Path, key: str)
     assert fault.startswith(f"{key}: '150 percent': input should be a valid number")
 
 
+@pytest.mark.parametrize("key", [k for k, s in declared().items() if isinstance(s.value, list)])
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("a = 1, b = 2", '["a = 1", "b = 2"]'),
+        ("['a, b']", '["a, b"]'),
+        ("'a', [b", "[\"'a', [b\"]"),
+    ],
+)
+def test_words_for_a_list_are_shown_as_the_list_they_mean(
+    tmp_path: Path, key: str, text: str, told: str
+) -> None:
+    (fault,) = faults(tmp_path, f'{key} = "{text}"\n')
+    assert fault == f"{key}: {text!r} is not a list; write {told}"
+
+
 def test_what_is_at_the_limit_of_a_contradiction_is_none(tmp_path: Path) -> None:
     equal = write(tmp_path, '[pulls]\nmin_length = "50 m"\nmax_length = "50 m"\n')
     assert load_brief(equal).pulls.min_length == 50.0
