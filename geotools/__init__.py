@@ -12,6 +12,7 @@ from typing import Any
 _HOMES = {
     "Brief": "geotools.brief",
     "BriefError": "geotools.errors",
+    "KeptAsideWarning": "geotools.errors",
     "LayerError": "geotools.errors",
     "Outcome": "geotools.tool",
     "OlderPlanWarning": "geotools.errors",

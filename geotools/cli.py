@@ -16,7 +16,7 @@ from typing import Any, TextIO
 import click
 
 from geotools.call import DEM_TEXT, MADE, run
-from geotools.errors import OlderPlanWarning, mendable
+from geotools.errors import KeptAsideWarning, OlderPlanWarning, mendable
 from geotools.schema import INPUTS
 from geotools.tool import (
     GROUPS,
@@ -68,7 +68,8 @@ def _main(arguments: list[str] | None) -> int:
     os.environ.setdefault("CPL_VSIL_GZIP_WRITE_PROPERTIES", "NO")
     with warnings.catch_warnings(), _ended_in_order() as came:
         warnings.showwarning = _show_warning
-        for kind in (OlderPlanWarning, PluginWarning):  # told, whatever is asked of the interpreter
+        # told, whatever is asked of the interpreter
+        for kind in (KeptAsideWarning, OlderPlanWarning, PluginWarning):
             warnings.simplefilter("always", kind)
         try:
             code = _invoked(arguments, came)

@@ -7,6 +7,7 @@ from typing import Any
 
 __all__ = [
     "BriefError",
+    "KeptAsideWarning",
     "LayerError",
     "OlderPlanWarning",
     "OutputError",
@@ -60,6 +61,10 @@ class WorkersError(SlipmainError):
 
 class OlderPlanWarning(UserWarning):
     """A plan lacks columns that came into the contract after it was written; they are empty."""
+
+
+class KeptAsideWarning(UserWarning):
+    """A file to be replaced held layers of somebody's own; it is kept under another name."""
 
 
 def mendable(error: BaseException) -> str | None:

@@ -23,6 +23,7 @@ __all__ = [
     "check_place",
     "clear_folder",
     "clear_parts",
+    "free_beside",
     "part_of",
     "put_in_place",
     "replacing",
@@ -283,6 +284,14 @@ def _clear(folder: Path, names: Collection[str], *, others: bool) -> None:
                 continue
             with suppress(OSError):  # another run removed it, or it is another user's
                 part.unlink()
+
+
+def free_beside(target: Path) -> Path:
+    """Return a name beside a file to keep what somebody made of it; none a district's may bear."""
+    number = 1
+    while (aside := target.with_name(f"{target.stem}.edited-{number}{target.suffix}")).exists():
+        number += 1
+    return aside
 
 
 @cache

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -20,15 +21,17 @@ from geotools.deliver.files import (
     check_free,
     check_place,
     clear_parts,
+    free_beside,
     part_of,
     put_in_place,
     sync,
     sync_folder,
 )
 from geotools.deliver.stored_crs import places_of, stored_wkt
-from geotools.errors import OutputError
+from geotools.errors import KeptAsideWarning, OutputError
 from geotools.gdal_options import gdal_options
 from geotools.intake.place import odd_letters
+from geotools.lists import listed
 from geotools.schema import OUTPUTS
 
 if TYPE_CHECKING:
@@ -38,7 +41,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     import pyproj
 
-__all__ = ["check_target", "renew_tables", "write_geopackage"]
+__all__ = ["check_target", "layers_of_others", "renew_tables", "write_geopackage"]
 
 # The date of the file's contents is fixed, so that the same plan gives the same content; syncing
 # is done once at the end instead of at every transaction, since a half-written file is thrown away.
@@ -99,6 +102,26 @@ def _check_existing(path: str | Path, target: Path, overwrite: bool) -> None:
         raise OutputError(f"{path}: is open in another program; close it there first")
 
 
+def layers_of_others(path: Path) -> list[str]:
+    """Return what a GeoPackage holds that is none of the program's: layers, tables and views.
+
+    Empty where there is no such file, or it is none that can be read.
+    """
+    if not path.is_file():
+        return []
+    sql = (
+        "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND ("
+        "name IN (SELECT table_name FROM gpkg_contents) OR NOT (name GLOB 'gpkg_*' "
+        "OR name GLOB 'rtree_*' OR name GLOB 'sqlite_*'))"
+    )
+    try:
+        with closing(sqlite3.connect(f"{path.as_uri()}?immutable=1", uri=True)) as file:
+            names = {str(name) for (name,) in file.execute(sql)}
+    except sqlite3.Error:
+        return []
+    return sorted(names - {*OUTPUTS})
+
+
 def write_geopackage(
     path: str | Path,
     tables: Mapping[str, pd.DataFrame],
@@ -111,6 +134,8 @@ def write_geopackage(
     covered: Sequence[npt.NDArray[np.float64]] = (),
 ) -> dict[str, int]:
     """Write layers and tables of the contract to a GeoPackage, all or nothing.
+
+    A file it replaces that holds layers of others is kept beside it under another name.
 
     Parameters
     ----------
@@ -144,6 +169,11 @@ def write_geopackage(
         If it cannot be written; the old file, if any, is untouched.
     KeyError, ValueError
         If a table does not fit the contract.
+
+    Warns
+    -----
+    KeptAsideWarning
+        If the file that was there is kept under another name.
     """
     target = check_target(path, overwrite)
     unknown = sorted(set(tables) - set(OUTPUTS))
@@ -152,7 +182,7 @@ def write_geopackage(
     chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
     if not chosen:
         raise ValueError("no table to write")
-    with _moved_when_whole(path, target, overwrite) as part:
+    with _moved_when_whole(path, target, overwrite, kept=True) as part:
         return _write_layers(part, chosen, crs, units, wkb or {}, covered)
 
 
@@ -234,8 +264,12 @@ def _quoted(name: str) -> str:
 
 
 @contextmanager
-def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterator[Path]:
+def _moved_when_whole(
+    path: str | Path, target: Path, overwrite: bool, *, kept: bool = False
+) -> Iterator[Path]:
     """Give the name of a file to write beside the target; it takes its place when it is whole.
+
+    With ``kept``, a target that holds layers of others is kept under another name.
 
     Raises
     ------
@@ -248,6 +282,8 @@ def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterat
         yield temporary
         _check_existing(path, target, overwrite)
         allow_as_new(temporary)
+        if kept:
+            _keep_aside(path, target)
         put_in_place(temporary, target)
         sync_folder(target.parent)
     except _WRITE_ERRORS as error:
@@ -257,6 +293,25 @@ def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterat
         ) from error
     finally:
         _discard(temporary)
+
+
+def _keep_aside(path: str | Path, target: Path) -> None:
+    """Give a target that holds layers of others a second name, which it keeps, and tell of it."""
+    others = layers_of_others(target)
+    if not others:
+        return
+    aside = free_beside(target)
+    try:
+        aside.hardlink_to(target)
+    except OSError:  # a file system without such links
+        shutil.copy2(target, aside)
+        sync(aside)
+    warnings.warn(
+        f"{path}: held {listed(others, most=5)}, which this program did not write; the file as it "
+        f"was is kept as {aside.name}: see what of it is to be taken over, and delete it",
+        KeptAsideWarning,
+        stacklevel=5,
+    )
 
 
 def _discard(path: Path) -> None:

@@ -36,7 +36,7 @@ from geotools.scale.manifest import (
     still_good,
     write_manifest,
 )
-from geotools.scale.resume import FAILED, Fate, fate_of, keep_edited
+from geotools.scale.resume import FAILED, Fate, fate_of, keep_edited, keep_summary
 from geotools.scale.share import Call, read_network, share_out
 from geotools.scale.summary import (
     SUMMARY,
@@ -147,6 +147,8 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     write_manifest(call.folder, entries | spared, files)
     _report_aside(share.layers, aside)
     _report_edited(share.layers, edited)
+    kept = keep_summary(summary)
+    _report_summary(share.layers, kept)
     stale = _report_stale(share.layers, call.folder, entries | spared, {*edited.values()})
     report_across(share.layers, call.folder, entries | spared)
     report_failed(share, entries)
@@ -158,7 +160,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         write_geopackage(summary, tables, crs=crs, units=units, overwrite=True)
     told = told_of(share, back, entries, stale, units) | told_fates(fates)
     told["edited"] = {name: edited[name] for name in sorted(edited)}
-    told["manifest_kept"] = aside
+    told["manifest_kept"], told["summary_kept"] = aside, kept
     told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
     return outcome_of(tables, brief, call, told)
 
@@ -245,6 +247,18 @@ def _report_edited(layers: Layers, edited: dict[str, str]) -> None:
         ],
         features=list(edited.values()),
     )
+
+
+def _report_summary(layers: Layers, kept: str) -> None:
+    """Say what a summary that somebody's layers lie in is called now; "" where there was none."""
+    if kept:
+        layers.findings.add(
+            "warning",
+            "edited-summary",
+            "is the summary as it was found, with layers that no batch wrote; a new one has its "
+            "name; see what of it is to be taken over",
+            feature=kept,
+        )
 
 
 def _report_stale(

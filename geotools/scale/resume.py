@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from geotools.deliver.files import free_beside
+from geotools.deliver.geopackage import layers_of_others
 from geotools.errors import OutputError
 from geotools.intake.digest import sha256
 from geotools.scale.manifest import Entry, Manifest
 
-__all__ = ["FAILED", "Fate", "fate_of", "keep_edited"]
+__all__ = ["FAILED", "Fate", "fate_of", "keep_edited", "keep_summary"]
 
 CHOICE = "network.only"
 # What differs of itself where other runs are chosen is not in here: the runs and what lies around.
@@ -40,6 +42,8 @@ class Fate:
 def keep_edited(targets: Mapping[str, Path], before: Manifest) -> dict[str, str]:
     """Give files that are no longer what a batch wrote other names, before plans take their place.
 
+    Where it is not known what a batch wrote, those with layers that no plan has.
+
     Parameters
     ----------
     targets : mapping of str to Path
@@ -59,34 +63,35 @@ def keep_edited(targets: Mapping[str, Path], before: Manifest) -> dict[str, str]
     """
     kept = {}
     for name, target in targets.items():
-        wrote = _hash_written(name, target.name, before)
-        if not wrote or not target.is_file() or sha256(target) == wrote:
+        if not target.is_file() or sha256(target) == (wrote := _written(name, target.name, before)):
             continue
-        aside = _free_beside(target)
-        try:
-            target.rename(aside)
-        except OSError as error:
-            raise OutputError(
-                f"{target}: was edited since the batch wrote it, and cannot be kept under another "
-                f"name ({error.strerror or error}); move it away"
-            ) from error
-        kept[name] = aside.name
+        if wrote or layers_of_others(target):
+            kept[name] = _set_aside(target)
     return kept
 
 
-def _hash_written(name: str, file: str, before: Manifest) -> str:
+def keep_summary(summary: Path) -> str:
+    """Give a summary that somebody's own layers lie in another name, and return that; else ""."""
+    return _set_aside(summary) if layers_of_others(summary) else ""
+
+
+def _set_aside(target: Path) -> str:
+    aside = free_beside(target)
+    try:
+        target.rename(aside)
+    except OSError as error:
+        raise OutputError(
+            f"{target}: was edited since the batch wrote it, and cannot be kept under another "
+            f"name ({error.strerror or error}); move it away"
+        ) from error
+    return aside.name
+
+
+def _written(name: str, file: str, before: Manifest) -> str:
     """Return the hash of what was last written to the file of a district; "" if nothing was."""
     if name in before and before[name].sha256:
         return before[name].sha256
     return next((entry.sha256 for entry in before.values() if entry.file == file), "")
-
-
-def _free_beside(target: Path) -> Path:
-    """Return a name for an edited plan; none that a district's file may bear."""
-    number = 1
-    while (aside := target.with_name(f"{target.stem}.edited-{number}{target.suffix}")).exists():
-        number += 1
-    return aside
 
 
 def fate_of(entry: Entry, last: Entry | None, *, whole: bool, edited: bool = False) -> Fate:

@@ -245,6 +245,8 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         lines += [f"left out   {count} runs are not among those chosen (network.only)"]
     if aside := told["manifest_kept"]:
         lines += [f"begun anew the manifest there was cannot be read; it is kept as {aside}"]
+    if aside := told["summary_kept"]:
+        lines += [f"edited     the summary held layers of others; it is kept as {aside}"]
     lines += [
         f"edited     {name}: its plan was edited since, and is kept as {file}"
         for name, file in told["edited"].items()

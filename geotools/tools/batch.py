@@ -76,6 +76,7 @@ TOOL = Tool(
         Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
         Key("planned", "table", "districts planned and why, where there was an earlier batch"),
         Key("edited", "table", "districts whose plan was edited since, and the name it now has"),
+        Key("summary_kept", "text", "name a summary with layers of others now has"),
         Key("manifest_kept", "text", "name a manifest that could not be read now has"),
         Key("output", "text", "folder written to"),
     ),

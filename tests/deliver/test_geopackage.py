@@ -21,8 +21,13 @@ import shapely
 
 from geotools.deliver import geopackage
 from geotools.deliver.files import part_of
-from geotools.deliver.geopackage import check_target, renew_tables, write_geopackage
-from geotools.errors import OutputError
+from geotools.deliver.geopackage import (
+    check_target,
+    layers_of_others,
+    renew_tables,
+    write_geopackage,
+)
+from geotools.errors import KeptAsideWarning, OutputError
 from geotools.schema import OUTPUTS
 
 OGRINFO = shutil.which("ogrinfo")
@@ -519,3 +524,48 @@ def test_a_file_whose_tables_cannot_be_renewed_is_kept_and_nothing_is_left(
     (tmp_path / "none.gpkg").write_bytes(b"no database")
     with pytest.raises(OutputError, match=r"none\.gpkg: cannot be read"):
         renew_tables(tmp_path / "none.gpkg", told, units="si")
+
+
+def notes_in(path, name="my_notes"):
+    with closing(sqlite3.connect(path)) as file, file:
+        file.execute(f"CREATE TABLE {name} (text)")
+
+
+@pytest.mark.parametrize("linked", [True, False])
+def test_layers_of_somebodys_own_are_never_lost_with_the_file_they_lie_in(
+    write, tmp_path, monkeypatch, linked
+):
+    path, _ = write()
+    write(overwrite=True)  # one of the program's own layers alone is replaced
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+    if not linked:
+        monkeypatch.setattr(Path, "hardlink_to", lambda *_: (_ for _ in ()).throw(OSError("no")))
+    for number in (1, 2):
+        notes_in(path)
+        assert layers_of_others(Path(path)) == ["my_notes"]
+        aside = tmp_path / f"plan.edited-{number}.gpkg"
+        with pytest.warns(KeptAsideWarning, match=f"held my_notes, .* kept as {aside.name}"):
+            write(overwrite=True)
+        assert layers_of_others(aside) == ["my_notes"]
+        assert layers_of_others(Path(path)) == []
+    assert leftovers(tmp_path) == ["plan.edited-1.gpkg", "plan.edited-2.gpkg", "plan.gpkg"]
+
+
+def test_rows_are_renewed_beside_layers_of_somebodys_own(write, tables, tmp_path):
+    path, _ = write()
+    notes_in(path)
+    assert renew_tables(Path(path), {"settings": tables["settings"].iloc[:0]}, units="si")
+    assert layers_of_others(Path(path)) == ["my_notes"]
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+def test_layers_are_others_by_the_contract_and_what_is_no_geopackage_has_none(tmp_path):
+    own = gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(1, 2)], crs=25832)
+    path = tmp_path / "plan.gpkg"
+    own.to_file(path, layer="rtree_of_mine")  # a name that looks like one of the system's
+    own.to_file(path, layer="pits")
+    notes_in(path, "qgis_projects")
+    assert layers_of_others(path) == ["qgis_projects", "rtree_of_mine"]
+    (tmp_path / "text.gpkg").write_text("no GeoPackage", encoding="utf-8")
+    assert layers_of_others(tmp_path / "text.gpkg") == []
+    assert layers_of_others(tmp_path / "none.gpkg") == []

@@ -777,11 +777,17 @@ def test_a_plan_somebody_edited_is_kept_beside_the_new_one_and_told(
     findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings").set_index("rule")
     assert findings.loc["edited-plan", "feature"] == mine.name
     shutil.copy(mine, out / "westfold.gpkg")
+    with contextlib.closing(sqlite3.connect(out / "summary.gpkg")) as file, file:
+        file.execute("CREATE TABLE my_notes (text)")
     text = slipmain("batch", network, "-o", out, "--resume").out
     assert "redone     Westfold: file changed" in text
     assert (
         "edited     Westfold: its plan was edited since, and is kept as westfold.edited-2" in text
     )
+    assert rows_of(out / "summary.edited-1.gpkg", "my_notes") == []
+    assert "edited     the summary held layers of others; it is kept as summary.edited-1" in text
+    findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings").set_index("rule")
+    assert findings.loc["edited-summary", "feature"] == "summary.edited-1.gpkg"
 
 
 def test_over_a_manifest_that_cannot_be_read_a_batch_is_begun_anew_and_nothing_is_deleted(

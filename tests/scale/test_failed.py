@@ -113,6 +113,7 @@ def test_runs_of_districts_that_failed_are_summed_apart_from_those_done(share: S
     back = planned(share)
     said = told_of(share, back, ENTRIES, [], "si") | {
         "spared": [], "kept": [], "renewed": [], "planned": {}, "edited": {}, "manifest_kept": "",
+        "summary_kept": "",
     }  # fmt: skip
     assert (said["runs_failed"], said["length_failed_m"]) == (3, 390)
     assert (said["runs_outside_districts"], said["length_outside_districts_m"]) == (1, 900)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,7 +11,7 @@ import pytest
 
 from geotools.intake.digest import sha256
 from geotools.scale.manifest import Entry
-from geotools.scale.resume import Fate, fate_of, keep_edited
+from geotools.scale.resume import Fate, fate_of, keep_edited, keep_summary
 
 DONE = Entry("done", {"mains": "1", "dem": "2", "avoid": "3"}, "a.gpkg", "hash")
 
@@ -60,6 +62,22 @@ def test_a_plan_edited_since_is_kept_under_a_name_no_district_has(tmp_path: Path
     assert {(tmp_path / name).read_bytes() for name in kept.values()} == {b"mine"}
     assert (tmp_path / "b.edited-1.gpkg").read_bytes() == b"mine too"
     assert [name for name, target in targets.items() if target.exists()] == ["a", "e"]
+
+
+def test_what_a_batch_is_to_replace_and_layers_of_others_lie_in_is_kept(tmp_path: Path) -> None:
+    targets = {name: tmp_path / f"{name}.gpkg" for name in ("a", "b", "summary")}
+    for name, table in (("a", "runs"), ("b", "my_notes"), ("summary", "my_notes")):
+        with closing(sqlite3.connect(targets[name])) as file, file:
+            file.execute("CREATE TABLE gpkg_contents (table_name)")
+            file.execute(f"CREATE TABLE {table} (text)")
+    assert keep_edited(targets, {}) == {
+        "b": "b.edited-1.gpkg",
+        "summary": "summary.edited-1.gpkg",
+    }
+    assert targets["a"].exists()
+    assert keep_summary(targets["a"]) == keep_summary(targets["b"]) == ""
+    (tmp_path / "summary.edited-1.gpkg").rename(targets["summary"])
+    assert keep_summary(targets["summary"]) == "summary.edited-1.gpkg"
 
 
 def test_a_district_that_fails_now_was_not_kept_and_an_empty_one_has_no_fate() -> None:
