@@ -1600,7 +1600,9 @@ OUTPUTS: dict[str, Layer] = {
                 _text("name", "key of the brief"),
                 _text("value", "value used, with its unit"),
                 _text("unit", "unit of the value"),
-                _text("origin", "default, brief or command line; always, of a caution"),
+                _text(
+                    "origin", "default, brief or command line; always, of a caution and the program"
+                ),
                 _text("source", "where the default comes from"),
                 _text("text", "what it means"),
             ),

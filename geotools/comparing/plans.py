@@ -24,6 +24,7 @@ from geotools.estimate.efficient import Standing, stand
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
 from geotools.intake.findings import Findings
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.program import PROGRAM
 from geotools.schema import OUTPUTS
 
 __all__ = ["compare_plans"]
@@ -85,6 +86,7 @@ def compare_plans(
     findings = Findings(units)
     numbers = _matched(plans)
     _check_mains(plans, numbers, findings)
+    _tell_programs(plans, findings)
     rows = _rows(plans, numbers)
     shape = (int(rows["number"].max()) if len(rows) else 0, len(plans))
     counting = [name for name in COMPARED if name in criteria]
@@ -100,7 +102,7 @@ def compare_plans(
         "comparison_totals": _totals(plans, table, common, counting),
         "settings_differ": differ,
         "findings": _placed(findings.table(), files[0]),
-        "settings": _shared_settings(files[0], differ, units),
+        "settings": _shared_settings(files, differ, units),
         "inputs": pd.DataFrame([_input_row(plan) for plan in plans]),
     }
 
@@ -266,6 +268,29 @@ def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: 
             )
 
 
+def _tell_programs(plans: Sequence[_Plan], findings: Findings) -> None:
+    """Tell which plans another program made than the first, or that it is not known."""
+    first = plans[0]
+    for plan in plans[1:]:
+        made, other = plan.file.program, first.file.program
+        if made and made == other:
+            continue
+        unknown = not made and not other
+        findings.add(
+            "info" if unknown else "warning",
+            "other-program",
+            f"{plan.name} and {first.name}: neither says which version of the program made it; if "
+            "they are two, part of what differs may come from rules that changed; plan again"
+            if unknown
+            else f"{plan.name} was made by another version of the program "
+            f"({made or 'too old to say which'}) than {first.name} "
+            f"({other or 'too old to say which'}); part of what differs may come from rules that "
+            "changed in between, under the same settings; plan both with one version",
+            layer="settings",
+            feature=plan.name,
+        )
+
+
 def _hashes(plan: _Plan, layer: str) -> list[tuple[str, str]]:
     rows = plan.inputs[plan.inputs["layer"] == layer]
     return sorted(zip(rows["sha256"], rows["sublayer"], strict=True))
@@ -385,7 +410,9 @@ def _differing(plans: Sequence[_Plan]) -> pd.DataFrame:
     """Return the settings that are not the same in all plans, a row for each and plan."""
     tables = [plan.file.table("settings").drop_duplicates("name") for plan in plans]
     tables = [table.set_index("name") for table in tables]
-    names = dict.fromkeys(n for t in tables for n in t.index if not n.startswith(_CAUTION))
+    names = dict.fromkeys(
+        n for t in tables for n in t.index if not n.startswith(_CAUTION) and n != PROGRAM
+    )
     written = [[plan.file.settings.get(name) for plan in plans] for name in names]
     doubtful = [n for n, texts in zip(names, written, strict=True) if len(set(texts)) > 1]
     used = [_used(plan.file, doubtful) for plan in plans]
@@ -479,12 +506,13 @@ def _placed(table: pd.DataFrame, first: PlanFile) -> Any:
     return geopandas.GeoDataFrame(table, geometry="geometry", crs=first.crs)
 
 
-def _shared_settings(first: PlanFile, differ: pd.DataFrame, units: str) -> pd.DataFrame:
+def _shared_settings(files: Sequence[PlanFile], differ: pd.DataFrame, units: str) -> pd.DataFrame:
     """Return the settings, and cautions, that hold for all plans; the units are those written."""
-    table = first.table("settings")
+    table = files[0].table("settings")
     own = table["name"] == "output.units"
     table.loc[own, "value"] = units
-    kept: pd.DataFrame = table[own | ~table["name"].isin(differ["name"])]
+    other = {*differ["name"], *([] if len({f.program for f in files}) == 1 else [PROGRAM])}
+    kept: pd.DataFrame = table[own | ~table["name"].isin(other)]
     return kept.reset_index(drop=True)
 
 

@@ -15,6 +15,7 @@ import shapely
 
 from geotools.accel import give_back
 from geotools.deliver.levels import with_known_levels
+from geotools.program import PROGRAM
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
 __all__ = [
@@ -136,13 +137,15 @@ def content_hash(
 
     Rows count in their order; the order of tables and of columns does not, nor do columns that
     are not in the contract. Values are hashed in SI, so the unit system of a file is no matter.
+    Nor is the program that made them: another that comes to the same makes the same result.
     ``wkb`` is what `encoded` made of the same tables, if it is at hand.
     """
     known = wkb or {}
     digest = hashlib.sha256()
     for name in sorted(tables):
-        digest.update(f"layer {name} {len(tables[name])}\n".encode())
-        for field, values in _columns(name, tables[name], "si", known.get(name)):
+        table = _hashed(name, tables[name])
+        digest.update(f"layer {name} {len(table)}\n".encode())
+        for field, values in _columns(name, table, "si", known.get(name)):
             digest.update(f"field {field.name} {field.type}\n".encode())
             if pa.types.is_dictionary(values.type):
                 _hash_words(digest, values)
@@ -151,6 +154,10 @@ def content_hash(
             del values
         give_back()
     return digest.hexdigest()
+
+
+def _hashed(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    return table[table["name"] != PROGRAM] if name == "settings" else table
 
 
 def _hash_words(digest: Any, column: pa.DictionaryArray) -> None:

@@ -26,7 +26,8 @@ from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
 from geotools.intake.digest import sha256
 from geotools.intake.faults import LOCKED, locked
-from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
+from geotools.program import PROGRAM
+from geotools.schema import DIMENSIONS, OUTPUTS, PLAN_LAYERS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
 
@@ -197,6 +198,11 @@ class PlanFile:
         section, _, name = key.partition(".")
         return getattr(getattr(brief, section), name)
 
+    @property
+    def program(self) -> str:
+        """What made the plan, as `geotools.program.program`; "" where it is too old to say so."""
+        return self.settings.get(PROGRAM, "")
+
     def files(self) -> list[Path]:
         """Return the files that are read."""
         return [self.path]
@@ -216,6 +222,14 @@ class PlanFile:
         names = (wanted.column(self.units), *wanted.spellings())
         return next((name for name in names if name in present), None)
 
+    def warn_of_later(self, layer: str, columns: Iterable[str]) -> None:
+        """Tell once of all fields of a layer that came later, and are not among its columns."""
+        fields = OUTPUTS[layer].fields
+        present = set(columns)
+        self.warn_of(
+            layer, [f.name for f in fields if f.later and self._column(f, present) is None]
+        )
+
     def warn_of(self, layer: str, fields: Iterable[str]) -> None:
         """Tell once of fields that came into the contract after the file was written.
 
@@ -228,9 +242,10 @@ class PlanFile:
         fresh = [name for name in fields if (layer, name) not in self.told]
         self.told.update((layer, name) for name in fresh)
         if fresh:
+            again = _AGAIN if layer in PLAN_LAYERS else "make it again with this version"
             warnings.warn(
                 f"{self.path}: layer {layer} was written by an earlier version and has no "
-                f"{', '.join(fresh)}: taken as empty; {_AGAIN} to have it",
+                f"{', '.join(fresh)}: taken as empty; {again} to have it",
                 OlderPlanWarning,
                 stacklevel=3,
             )

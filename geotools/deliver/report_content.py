@@ -84,7 +84,10 @@ def _read(file: PlanFile) -> dict[str, Any]:
     """Read every layer to be listed, in the file's own columns and units."""
     names = [str(name) for name, _ in pyogrio.list_layers(file.path)]
     wanted = [name for name in names if name not in _LEFT_OUT and name != "layer_styles"]
-    return {name: read_raw(file.path, name, geometry=True) for name in wanted}
+    raw = {name: read_raw(file.path, name, geometry=True) for name in wanted}
+    for name in (name for name in file.layers if name in raw):
+        file.warn_of_later(name, raw[name].columns)
+    return raw
 
 
 def _without_cautions(name: str, frame: pd.DataFrame) -> pd.DataFrame:

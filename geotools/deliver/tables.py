@@ -10,6 +10,7 @@ from geotools.brief import Brief, Setting, settings
 from geotools.cautions import CAUTIONS
 from geotools.deliver.columns import content_hash
 from geotools.lists import list_text
+from geotools.program import PROGRAM, program
 from geotools.schema import OUTPUTS
 from geotools.units import US_UNITS, in_unit, usual_unit
 
@@ -17,7 +18,7 @@ __all__ = ["content_hash", "settings_table"]
 
 
 def settings_table(brief: Brief, units: str) -> pd.DataFrame:
-    """Return every setting used, and the cautions, as the ``settings`` table of the contract.
+    """Return every setting used, the cautions and the program, as the ``settings`` table.
 
     Parameters
     ----------
@@ -32,10 +33,11 @@ def settings_table(brief: Brief, units: str) -> pd.DataFrame:
     -------
     DataFrame
         Columns name, value, unit, origin, source, text; one row a setting in the order of the
-        brief, then the cautions.
+        brief, then the cautions, and what made the result.
     """
     rows = [_row(setting, units) for setting in settings(brief)]
     rows += [(name, "planning values only", "", "always", "", t) for name, t in CAUTIONS.items()]
+    rows += [(PROGRAM, program(), "", "always", "", "version and digest of what made this")]
     return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["settings"].fields])
 
 

@@ -16,12 +16,12 @@ from geotools.intake.columns import Layers
 from geotools.intake.memory import told_apart
 from geotools.intake.named import named_files
 from geotools.intake.place import odd_letters
+from geotools.program import program
 from geotools.scale.across import report_across
 from geotools.scale.district import Job, plan_district
 from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.failed import report_failed
 from geotools.scale.jobs import district_jobs, districts_spared, with_runs
-from geotools.scale.key import program
 from geotools.scale.manifest import (
     LOCK,
     NAME,

@@ -5,25 +5,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import fields
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import shapely
 
-import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.layout.levels import ground_seen
 from geotools.layout.prepare import wishes_elsewhere
 from geotools.layout.rules import rates_set, says_side
+from geotools.program import program
 
 if TYPE_CHECKING:
     from geotools.scale.district import Job
 
-__all__ = ["district_key", "program"]
+__all__ = ["district_key"]
 
 # Settings, or whole sections, that change nothing of a district's plan but what it tells of them:
 # those of other tools, of files beside it, and those that have parts of the key to themselves.
@@ -74,20 +72,6 @@ def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
         part = getattr(layers, item.name)
         if isinstance(part, Lines | Points | Areas):
             yield item.name, _layer_bytes(part)
-
-
-@cache
-def program() -> str:
-    """Return version and hash of the package's modules and tables, such as ``1.0 (5f3a)``.
-
-    A clone's version is always the same.
-    """
-    total, root = hashlib.blake2b(digest_size=16), Path(geotools.__file__).parent
-    for file in sorted({*root.rglob("*.py"), *(root / "pipe" / "data").iterdir()}):
-        name, content = file.relative_to(root).as_posix(), file.read_bytes()
-        total.update(f"{name}\0{len(content)}\0".encode())
-        total.update(content)
-    return f"{geotools.__version__} ({total.hexdigest()})"
 
 
 def _settings_bytes(brief: Brief) -> Iterator[bytes]:

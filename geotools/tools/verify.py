@@ -47,6 +47,7 @@ TOOL = Tool(
         Key("checked", "integer", "checks made"),
         Key("failed", "integer", "checks that do not hold"),
         Key("rules", "list", "rules, what each checked and did not, and every fault"),
+        Key("other_program", "list", "plans made by another version of the program than this"),
         Key("without_plan", "list", "districts of the batch that have no plan, in words"),
         Key("optimum", "list", "runs solved anew: cost of the plan and the best there is"),
     ),
@@ -76,8 +77,10 @@ def verify(
         If there is no such rule or run.
     """
     from geotools.comparing.batches import read_batch
+    from geotools.deliver.read_plan import read_plan
     from geotools.deliver.verify.rules import RULES, together
     from geotools.lists import words_apart
+    from geotools.program import program
 
     named, runs = words_apart(rules), words_apart(optimum)
     wanted = [rule for rule in RULES if not named or rule.name in named]
@@ -87,14 +90,37 @@ def verify(
     _known("optimum", runs, _run_ids(files) if runs else [])
     parts: dict[str, list[Verdict]] = {}
     solved: list[Optimum] = []
+    older: dict[str, str] = {}
     for file in files:
         parts[file.name], optima = _checked(file, wanted, runs, progress)
         solved += optima
+        if (made := read_plan(file).program) != program():
+            older[file.name] = made
     verdicts = parts[plan.name] if batch is None else together(parts)
     lost = [] if batch is None else batch.without_plan()["text"].tolist()
-    summary = _summary(plan, verdicts, solved) | {"without_plan": lost}
+    summary = _summary(plan, verdicts, solved) | {
+        "other_program": list(older),
+        "without_plan": lost,
+    }
     failed = bool(summary["failed"] or lost) or not all(one.holds for one in solved)
-    return Outcome(summary, _text(verdicts, solved, lost), failed=failed)
+    told = _other_program(older) if summary["failed"] else []
+    text = "\n".join([*told, _text(verdicts, solved, lost)])
+    return Outcome(summary, text, failed=failed)
+
+
+def _other_program(older: dict[str, str]) -> list[str]:
+    """Say that plans are of another version of the program: their faults may be none."""
+    from geotools.lists import listed
+    from geotools.program import program
+
+    if not older:
+        return []
+    made = sorted({text or "too old to say which" for text in older.values()})
+    return [
+        f"{listed(list(older), most=3)}: made by another version of the program than this one "
+        f"({listed(made, most=3)}; this is {program()}). What fails below may come from rules and "
+        "settings that changed since, and need be no fault of the file: plan again."
+    ]
 
 
 def _run_ids(files: list[Path]) -> list[str]:

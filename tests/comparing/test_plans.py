@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Literal
 
@@ -380,3 +382,17 @@ def test_styles_are_written_where_the_first_plan_has_them(
     compared(bare, styled, output=target)  # a file in the way of nothing
     with pytest.raises(OutputError, match="move it, or choose another name"):
         compared(styled, bare, output=target, overwrite=True)
+
+
+def test_plans_of_two_programs_or_of_unknown_ones_are_told(write: Callable[..., Path]) -> None:
+    a, b = write("a.gpkg", run("R1", 0)), write("b.gpkg", run("R1", 0))
+    assert "other-program" not in rules(compared(a, b))
+    for path, severity in ((b, "warning"), (a, "info")):
+        with closing(sqlite3.connect(path)) as base, base:
+            base.execute("DELETE FROM settings WHERE name = 'program'")
+        layers = compared(a, b)
+        findings = layers["findings"].set_index("rule")
+        assert findings.at["other-program", "severity"] == severity
+        assert "program" not in set(layers["settings_differ"]["name"])
+        assert "program" not in set(layers["settings"]["name"])
+    assert "too old to say which" not in findings.at["other-program", "text"]

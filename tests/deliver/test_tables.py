@@ -10,6 +10,7 @@ import shapely
 from geotools.brief import load_brief, settings
 from geotools.cautions import CAUTIONS
 from geotools.deliver.tables import content_hash, settings_table
+from geotools.program import PROGRAM, program
 from geotools.schema import OUTPUTS
 from geotools.units import parse_quantity
 
@@ -25,7 +26,7 @@ def test_every_setting_is_listed_with_a_value_that_reads_back(units):
     )
     table = settings_table(brief, units).set_index("name")
     listed = list(settings(brief))
-    assert list(table.index) == [s.key for s in listed] + list(CAUTIONS)
+    assert list(table.index) == [s.key for s in listed] + [*CAUTIONS, PROGRAM]
     for setting in listed:
         if setting.kind is None or setting.kind == "per_item":
             continue
@@ -94,6 +95,16 @@ def test_the_cautions_cover_every_work_that_can_hurt():
     table = settings_table(load_brief(), "si")
     assert set(CAUTIONS) <= set(table["name"])
     assert list(table.columns) == [f.name for f in OUTPUTS["settings"].fields]
+
+
+def test_what_made_a_result_is_told_and_is_no_part_of_its_hash(tables):
+    table = settings_table(load_brief(), "si")
+    assert table.set_index("name").at[PROGRAM, "value"] == program()
+    other = table.replace(program(), "0.0.1 (ab)")
+    assert content_hash({"settings": other}) == content_hash({"settings": table})
+    own = table["name"] == "pulls.max_length"
+    changed = table.assign(value=table["value"].where(~own, "99 m"))
+    assert content_hash({"settings": changed}) != content_hash({"settings": table})
 
 
 # Content hash ----------------------------------------------------------------------------

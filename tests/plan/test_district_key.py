@@ -43,8 +43,7 @@ def test_the_same_table_read_again_has_the_same_key() -> None:
 def version_of(package: Path) -> str:
     """Return the part of the key that stands for the program, of a copy of the package."""
     code = (
-        "from geotools.scale.key import program; import geotools;"
-        "print(geotools.__file__, program())"
+        "from geotools.program import program; import geotools;print(geotools.__file__, program())"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=package, capture_output=True, text=True, check=True

@@ -95,7 +95,7 @@ def test_every_tool_takes_a_plan_without_the_columns_that_came_later(
     told = [str(each.message) for each in recwarn if each.category is OlderPlanWarning]
     assert done.failed is False
     assert len(told) == len({text.split("layer ")[1].split()[0] for text in told})  # once a layer
-    if tool in ("verify", "sheets"):
+    if tool in ("verify", "sheets", "report"):
         (pulls,) = [text for text in told if "layer pulls " in text]
         assert all(name in pulls for name in gone["pulls"])
 
@@ -120,8 +120,39 @@ def test_a_column_that_is_needed_is_missed(
         used(tool, broken, plan, tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE settings SET value = '0.0.9 (ab)' WHERE name = 'program'", "(0.0.9 (ab); this is"),
+        ("DELETE FROM settings WHERE name = 'program'", "(too old to say which; this is"),
+    ],
+)
+def test_faults_of_a_plan_of_another_program_are_told_to_come_from_that_perhaps(
+    pair: tuple[Path, Path, dict[str, list[str]]], tmp_path: Path, sql: str, told: str
+) -> None:
+    plan = tmp_path / "plan.gpkg"
+    shutil.copy(pair[0], plan)
+    with closing(sqlite3.connect(plan)) as base, base:
+        base.execute(sql)
+    sound = geotools.verify(plan, rules="settings")
+    assert (sound.failed, sound.summary["other_program"]) == (False, ["plan.gpkg"])
+    assert "another version" not in sound.text
+    own = tmp_path / "own.gpkg"  # by this program: its faults are faults
+    shutil.copy(pair[0], own)
+    for file, other in ((plan, True), (own, False)):
+        with closing(sqlite3.connect(file)) as base, base:
+            base.execute("UPDATE settings SET text = 'else' WHERE name = 'pulls.max_length'")
+        failed = geotools.verify(file, rules="settings")
+        first = failed.text.splitlines()[0]
+        assert failed.failed
+        assert first.startswith(f"{file.name}: made by another version") == other
+        assert (told in first) == other
+
+
 @pytest.mark.filterwarnings("always::geotools.errors.OlderPlanWarning")
-def test_a_ranking_of_an_earlier_version_is_reported(sample: Path, tmp_path: Path) -> None:
+def test_a_ranking_of_an_earlier_version_is_reported(
+    sample: Path, tmp_path: Path, recwarn: pytest.WarningsRecorder
+) -> None:
     target = tmp_path / "screen.gpkg"
     geotools.screen(sample / "brief.toml", output=target)
     gone = without(target, lambda field: field.later)
@@ -132,3 +163,5 @@ def test_a_ranking_of_an_earlier_version_is_reported(sample: Path, tmp_path: Pat
     }.items()
     done = geotools.report(target, output=tmp_path / "a.html")
     assert "runs ranked" in done.text
+    told = [str(each.message) for each in recwarn if "layer ranking " in str(each.message)]
+    assert "make it again with this version" in told[0]

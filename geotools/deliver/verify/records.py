@@ -19,6 +19,7 @@ from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.lists import list_from_text
+from geotools.program import PROGRAM
 from geotools.schema import INPUTS, OUTPUTS, ROLES
 from geotools.units import unit_of
 
@@ -42,7 +43,7 @@ def settings(plan: Plan) -> Tally:
         tally.holds(row.text == setting.text, key, "means something else")
         if setting.kind is not None and row.value != "none" and setting.type != "list":
             _quantity(tally, row, setting.kind)
-    for name in set(rows) - set(declared()) - set(CAUTIONS):
+    for name in set(rows) - set(declared()) - set(CAUTIONS) - {PROGRAM}:
         tally.holds(False, name, "is no setting")
     _ranges(tally, rows)
     for name, text in CAUTIONS.items():
