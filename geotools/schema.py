@@ -1615,7 +1615,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("layer", "layer of the contract"),
                 _text("source", "file name"),
                 _text("sublayer", "layer inside the file"),
-                _text("sha256", "hash of the file"),
+                _text("sha256", "hash of the file, or of what a GeoDataFrame holds"),
                 _text("crs", "its coordinate reference system"),
                 _integer("features_read", "features read"),
                 _integer(

@@ -255,6 +255,7 @@ def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: 
                 layer="mains",
                 feature=plan.name,
             )
+        _tell_unknown(first, plan, findings)
         layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - _NOT_INPUTS)
         other = [name for name in layers if _hashes(plan, name) != _hashes(first, name)]
         if other:
@@ -266,6 +267,27 @@ def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: 
                 layer="inputs",
                 feature=plan.name,
             )
+
+
+def _tell_unknown(first: _Plan, plan: _Plan, findings: Findings) -> None:
+    """Tell of what two plans read without a hash: whether it is the same cannot be told."""
+    layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - {"districts"})
+    told = {name: _hashes(plan, name) for name in layers}
+    unknown = [
+        name
+        for name, hashes in told.items()
+        if hashes == _hashes(first, name) and not all(of for of, _ in hashes)
+    ]
+    if unknown:
+        findings.add(
+            "info",
+            "inputs-not-known",
+            f"{plan.name}: whether {', '.join(unknown)} were the same as those of {first.name} is "
+            "not known: the plans tell no hash of them, as they were read from afar, or from "
+            "memory by an earlier version",
+            layer="inputs",
+            feature=plan.name,
+        )
 
 
 def _tell_programs(plans: Sequence[_Plan], findings: Findings) -> None:

@@ -42,7 +42,7 @@ def inputs_table(
             name,
             layer.source.name,
             layer.source.sublayer,
-            _hash(layer.source.path, digest),
+            _hash(layer.source, digest),
             crs_name(layer.crs),
             len(layer.table) + (len(layer.source.passed_over) if layer.whole else 0),
             used[name],
@@ -64,7 +64,7 @@ def inputs_unread(
             source.layer,
             source.name,
             source.sublayer,
-            _hash(source.path, sha256),
+            _hash(source, sha256),
             crs_name(crs),
             source.features + len(source.passed_over) if source.features >= 0 else math.nan,
             math.nan,
@@ -82,8 +82,11 @@ def _raster_rows(rasters: Sequence[Raster]) -> list[tuple[Any, ...]]:
     return [("dem", r.name, "", _raster_hash(r.path), r.crs, 0, 0) for r in rasters]
 
 
-def _hash(path: Path | None, digest: Callable[[Path], str]) -> str:
-    """Return the hash of a local file; "" where there is none."""
+def _hash(source: Source, digest: Callable[[Path], str]) -> str:
+    """Return the hash of a local file, or of a layer in memory; "" where it is neither."""
+    path = source.path
+    if source.digest is not None:
+        return source.digest()
     return digest(path) if path is not None and path.exists() else ""
 
 

@@ -11,6 +11,7 @@ import pyproj
 
 from geotools.brief import Brief
 from geotools.intake.czech import has_no
+from geotools.intake.frame_digest import frame_digest
 from geotools.intake.french import FIELD as MATERIAL
 from geotools.intake.french import has_codes
 from geotools.intake.judged import sense_of, told_by
@@ -38,7 +39,7 @@ JUDGED = {FIELD: has_twofold, MATERIAL: has_codes, TRAFFIC: has_letters}
 class Shelved:
     """A layer in memory with the boxes of its features: looked up once, asked by every district.
 
-    ``signs`` as of `FramePart`.
+    ``signs`` and ``digest`` as of `FramePart`.
     """
 
     layer: str
@@ -46,6 +47,7 @@ class Shelved:
     boxes: pd.DataFrame
     crs: pyproj.CRS
     signs: Mapping[str, Signs]
+    digest: str
 
 
 def told_apart(
@@ -69,7 +71,8 @@ def shelved(frames: Mapping[str, geopandas.GeoDataFrame], brief: Brief) -> list[
         crs, _ = crs_of(source, brief.inputs.get(name), [])
         if crs is not None:
             whole = _whole_signs(source, frame, brief)
-            out.append(Shelved(name, frame, frame.geometry.bounds, crs, whole))
+            digest = frame_digest(frame)
+            out.append(Shelved(name, frame, frame.geometry.bounds, crs, whole, digest))
     return out
 
 
@@ -94,5 +97,6 @@ def part_of(layer: Shelved, window: Window) -> FramePart:
     """Return what of a layer has to be at hand to read the window."""
     bounds = window_of(layer.layer, window).bounds_in(layer.crs)
     if bounds is None:
-        return FramePart(layer.frame, len(layer.frame), layer.signs)
-    return FramePart(layer.frame[meets(layer.boxes, bounds)], len(layer.frame), layer.signs)
+        return FramePart(layer.frame, len(layer.frame), layer.signs, layer.digest)
+    near = layer.frame[meets(layer.boxes, bounds)]
+    return FramePart(near, len(layer.frame), layer.signs, layer.digest)

@@ -18,6 +18,7 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.intake.cut import Cut
 from geotools.intake.faults import LOCKED, locked
+from geotools.intake.frame_digest import frame_digest
 from geotools.intake.place import PACKED, VECTOR_SUFFIXES, Place
 from geotools.intake.signs import Signs
 from geotools.lists import listed
@@ -90,6 +91,7 @@ class Source:
     the format, and returns the bounds of the features, or none if that is not known. ``signs`` are
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
     several files in ``path``. ``encoding`` is that of text that is not UTF-8, as the brief says.
+    ``digest`` hashes a layer in memory, also of a part the whole one.
     ``spelled`` is the column that holds geometries as text, where the format has no place for them.
     ``crs_unread`` is why a CRS that the file has could not be read. ``passed_over`` are the numbers
     of entries that the reader takes for no features.
@@ -114,6 +116,7 @@ class Source:
     spelled: str = ""
     crs_unread: str = ""
     passed_over: tuple[int, ...] = ()
+    digest: Callable[[], str] | None = None
 
 
 @dataclass(frozen=True)
@@ -121,12 +124,13 @@ class FramePart:
     """A part of a GeoDataFrame, how many features the whole has, and how the whole writes numbers.
 
     ``signs`` are, by field, what all values of its column tell of point and comma, where some of
-    them can be read as two numbers.
+    them can be read as two numbers. ``digest`` is the hash of the whole.
     """
 
     frame: geopandas.GeoDataFrame
     features: int
     signs: Mapping[str, Signs] = field(default_factory=dict)
+    digest: str = ""
 
 
 Frame: TypeAlias = "geopandas.GeoDataFrame | FramePart"
@@ -155,9 +159,10 @@ def frame_source(layer: str, given: Frame) -> Source:
         raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
 
     read, crs = partial(_frame_content, frame), frame.crs
-    features, signs = len(frame), {}
+    features, signs, digest = len(frame), {}, partial(frame_digest, frame)
     if isinstance(given, FramePart):
         features, signs = given.features, dict(given.signs)
+        digest = partial(str, given.digest)
     names = {str(c): c for c in frame.columns}
     return Source(
         layer,
@@ -172,6 +177,7 @@ def frame_source(layer: str, given: Frame) -> Source:
         features,
         lambda name: frame[names[name]],
         signs=signs,
+        digest=digest,
     )
 
 

@@ -150,7 +150,7 @@ def _check_inputs(seen: pd.DataFrame, job: Job) -> None:
     """
     told = ["layer", "source", "sha256"]
     same = {*job.inputs[told].itertuples(index=False, name=None)}
-    files = seen.loc[seen["sha256"].astype(bool), told]  # what is in memory has none
+    files = seen.loc[seen["sha256"].astype(bool), told]  # what is read from afar has none
     others = [row for row in files.itertuples(index=False, name=None) if row not in same]
     if others:
         raise SlipmainError(

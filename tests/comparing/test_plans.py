@@ -396,3 +396,13 @@ def test_plans_of_two_programs_or_of_unknown_ones_are_told(write: Callable[..., 
         assert "program" not in set(layers["settings_differ"]["name"])
         assert "program" not in set(layers["settings"]["name"])
     assert "too old to say which" not in findings.at["other-program", "text"]
+
+
+def test_inputs_without_a_hash_are_not_told_as_the_same(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0), sha="", read={"streets": "cc", "dem": ""})
+    b = write("b.gpkg", run("R1", 0), sha="", read={"streets": "cc", "dem": ""})
+    findings = compared(a, b)["findings"].set_index("rule")
+    assert "whether dem, mains were the same" in findings.at["inputs-not-known", "text"]
+    c = write("c.gpkg", run("R1", 0), sha="bb", read={"streets": "cc", "dem": "dd"})
+    assert {"other-mains", "other-inputs"} <= rules(compared(a, c))
+    assert "inputs-not-known" not in rules(compared(a, c))

@@ -116,8 +116,8 @@ def units(plan: Plan) -> Tally:
 def inputs(plan: Plan) -> Tally:
     """Check that every file read is told with its hash, its CRS and sound counts.
 
-    What is read from memory, or allowed from afar, has no hash: of names that may be either it is
-    said that none is told.
+    What is allowed from afar has no hash, nor had what earlier versions read from memory: of the
+    first it is said that none is told.
     """
     tally = Tally("inputs")
     rows = plan.rows("inputs")
