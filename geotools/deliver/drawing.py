@@ -27,6 +27,7 @@ from geotools.deliver.cad.standard import (
     plain,
 )
 from geotools.deliver.chosen_runs import near_runs, of_runs, wanted_runs
+from geotools.deliver.digs import check_digs
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.levels import Profile, levels_of_pulls
@@ -150,6 +151,8 @@ def read_drawn(file: PlanFile, runs: Iterable[str] = ()) -> tuple[dict[str, Any]
 
     tables = {name: file.table(name, fields) for name, fields in DRAWN.items()
               if name in file.layers}  # fmt: skip
+    if "local_digs" in tables:
+        check_digs(file, tables["local_digs"])
     every, names = tables["runs"], tuple(runs)
     wanted = wanted_runs(file, every, names)
     bounds = every.total_bounds if len(every) else np.zeros(4)

@@ -337,6 +337,7 @@ def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
     _check_numbers(path, name, raw)
     if geometry and name in OUTPUTS and OUTPUTS[name].geometry:
         _check_places(path, name, raw)
+        return _in_single(path, name, raw)
     return raw
 
 
@@ -374,6 +375,33 @@ def _check_places(path: Path, name: str, raw: Any) -> None:
         rows = np.flatnonzero(wrong)
         if len(rows):
             raise LayerError(str(path), f"layer {name}: feature {rows[0] + 1} {text}; {_AGAIN}")
+
+
+def _in_single(path: Path, name: str, raw: Any) -> Any:
+    """Return a layer of single geometries as such: a GIS may have saved them as multis of one part.
+
+    Raises
+    ------
+    LayerError
+        If one has several parts.
+    """
+    kind = OUTPUTS[name].geometry[0].removesuffix(" Z")
+    if kind.startswith("Multi"):
+        return raw
+    shapes = raw.geometry.to_numpy(dtype=object)
+    parts = shapely.get_num_geometries(shapes)
+    several = np.flatnonzero(parts > 1)
+    if len(several) and kind != "Unknown":
+        raise LayerError(
+            str(path),
+            f"layer {name}: feature {several[0] + 1} has several parts and must be one {kind}; "
+            f"split or mend it, or {_AGAIN}",
+        )
+    multi = (shapely.get_type_id(shapes) >= shapely.GeometryType.MULTIPOINT) & (parts == 1)
+    if not multi.any():
+        return raw
+    singles = np.where(multi, shapely.get_geometry(shapes, 0), shapes)
+    return raw.set_geometry(type(raw.geometry)(singles, index=raw.index, crs=raw.crs))
 
 
 def _check_text(path: Path, name: str, raw: Any) -> None:

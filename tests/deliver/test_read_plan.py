@@ -6,6 +6,7 @@ import contextlib
 import sqlite3
 import warnings
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -20,6 +21,7 @@ import shapely
 
 from geotools.brief import load_brief, settings
 from geotools.deliver.columns import contract_table
+from geotools.deliver.digs import check_digs
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.read_plan import NEEDED, read_plan
 from geotools.deliver.tables import settings_table
@@ -316,3 +318,48 @@ def test_whole_number_that_is_missing_stays_missing(
     plan = read_plan(written(tmp_path / "p.gpkg", needed, crs, "si"))
     assert plan.table("runs")["pit_count"].isna().tolist() == [False, True]
     assert plan.table("runs")["bend_count"].dtype == np.int64
+
+
+@pytest.mark.parametrize(("layer", "kind"), [("pits", "MultiPoint"), ("pulls", "MultiLineString")])
+def test_multis_of_one_part_are_read_as_singles_and_others_refused_by_their_feature(
+    tmp_path: Path, tables: Tables, crs: pyproj.CRS, layer: str, kind: str
+) -> None:
+    plan = written(tmp_path / "plan.gpkg", {name: tables[name] for name in NEEDED}, crs, "si")
+    frame = gpd.read_file(plan, layer=layer, engine="pyogrio")
+    single = read_plan(plan).table(layer).geometry.tolist()
+    multi = getattr(shapely, kind)
+    for parts in (1, 2):
+        shapes = [
+            multi([shapely.transform(s, partial(np.add, k), include_z=s.has_z)
+                   for k in range(parts)])
+            for s in single
+        ]  # fmt: skip
+        pyogrio.write_dataframe(frame.set_geometry(shapes, crs=frame.crs), plan, layer=layer)
+        assert pyogrio.read_info(plan, layer=layer)["geometry_type"].startswith("Multi")
+        if parts == 1:  # as a GIS saves it that makes multis of all geometries
+            assert read_plan(plan).table(layer).geometry.tolist() == single
+            continue
+        told = f"layer {layer}: feature 1 has several parts and must be one {kind[5:]}; split"
+        with pytest.raises(LayerError, match=told):
+            read_plan(plan).table(layer)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "told"),
+    [
+        ("spared", None, "field spared: feature 2 is empty; say whether"),
+        ("kind", "well", "field kind: feature 2 is none of connection, lateral"),
+    ],
+)
+def test_digs_of_which_nobody_can_tell_what_is_dug_are_refused_by_their_feature(
+    tmp_path: Path, tables: Tables, crs: pyproj.CRS, column: str, value: object, told: str
+) -> None:
+    digs = pd.concat([tables["local_digs"]] * 2, ignore_index=True).assign(kind="valve")
+    chosen = {**{name: tables[name] for name in NEEDED}, "local_digs": digs}
+    file = read_plan(written(tmp_path / "plan.gpkg", chosen, crs, "si"))
+    table = file.table("local_digs")
+    check_digs(file, table)
+    table[column] = table[column].astype("boolean" if column == "spared" else object)
+    table.loc[1, column] = value
+    with pytest.raises(LayerError, match=told):
+        check_digs(file, table)

@@ -15,6 +15,7 @@ import shapely
 from geotools.cautions import CAUTIONS
 from geotools.deliver.chosen_runs import wanted_runs
 from geotools.deliver.columns import GEOMETRY
+from geotools.deliver.digs import check_digs
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
 from geotools.errors import LayerError
@@ -141,6 +142,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         If the plan cannot be used, or has no such run.
     """
     tables = {name: _table(file, name) for name in _SHOWN}
+    check_digs(file, tables["local_digs"])
     wanted = wanted_runs(file, tables["runs"], runs)
     crs = _working(file, tables["runs"])
     tables["pits"] = _with_places(tables["pits"])

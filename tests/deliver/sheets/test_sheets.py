@@ -19,6 +19,7 @@ import pytest
 import shapely
 
 import geotools
+from geotools.deliver.drawing import read_drawn
 from geotools.deliver.read_plan import read_plan
 from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.model import load_plan
@@ -479,3 +480,16 @@ def test_the_programme_of_a_run_is_told_task_by_task_and_goes_on_over_the_page(
     assert "task 0 <b>&</b>" in text and "task 149 <b>&</b>" in text
     assert "Programme" in text and "(continued)" in text
     assert "Programme" not in text_of(plain)
+
+
+def test_digs_that_are_not_told_as_spared_or_dug_are_neither_drawn_nor_lettered(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    def edit(tables: dict[str, Any]) -> None:
+        digs = tables["local_digs"]
+        tables["local_digs"] = digs.assign(spared=pd.array([None] * len(digs), dtype="boolean"))
+
+    file = read_plan(write_sheet_plan(edit=edit))
+    for read in (load_plan, read_drawn):
+        with pytest.raises(LayerError, match="field spared: feature 1 is empty"):
+            read(file)
