@@ -15,8 +15,11 @@ _one_at_a_time = threading.Lock()
 
 
 @contextmanager
-def without(category: type[Warning]) -> Iterator[None]:
-    """Ignore warnings of a category; for short calls, since threads wait for each other here."""
+def without(category: type[Warning], begins: str = "") -> Iterator[None]:
+    """Ignore warnings of a category; for short calls, since threads wait for each other here.
+
+    Only those whose text begins so, a regular expression.
+    """
     with _one_at_a_time, warnings.catch_warnings():
-        warnings.simplefilter("ignore", category)
+        warnings.filterwarnings("ignore", begins, category)
         yield

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import warnings
 from collections.abc import Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -24,12 +26,14 @@ from geotools.deliver.layers import mover
 from geotools.deliver.levels import scaled_levels
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
-from geotools.intake.digest import sha256
+from geotools.intake.digest import journals, sha256
 from geotools.intake.faults import LOCKED, locked
+from geotools.intake.place import PACKED
 from geotools.program import PROGRAM
+from geotools.quiet import without
 from geotools.schema import DIMENSIONS, OUTPUTS, PLAN_LAYERS, Field, Layer
 
-__all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
+__all__ = ["NEEDED", "PlanFile", "layer_names", "read_plan", "read_raw"]
 
 # What a GeoPackage must hold to be a plan at all.
 NEEDED = ("runs", "pits", "pulls", "settings")
@@ -44,6 +48,9 @@ _EMPTY: dict[str, tuple[Any, Any]] = {
 _PLACELESS = ("shutdowns", "ranking_mains")
 _FARTHEST = 1e9  # units of the CRS; farther out than any coordinate on earth in m, ft or degrees
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
+_ZIP = b"PK\x03\x04"
+# what GDAL tells of before it opens a file as one that never changes
+_RETRIED = "attempt to write a readonly database"
 _AGAIN = "write it again with `slipmain plan`"
 _READ_ERRORS = (
     OSError,
@@ -274,7 +281,7 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
     source = Path(path)
     _check_file(source)
     try:
-        present = {str(row[0]): row[1] for row in pyogrio.list_layers(source)}
+        present = layer_names(source)
     except _READ_ERRORS as error:
         raise LayerError(str(path), _unread("", error)) from error
     missing = [name for name in (*needs, "settings") if name not in present]
@@ -299,6 +306,12 @@ def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
     return PlanFile(source, layers, units, _read_crs(source, placed), chosen)
 
 
+def layer_names(path: Path) -> list[str]:
+    """Return the layers of a file, as GDAL lists them."""
+    with without(RuntimeWarning, _RETRIED):
+        return [str(name) for name, _ in pyogrio.list_layers(path)]
+
+
 def _unread(what: str, error: Exception) -> str:
     """Say why a file, or what of it, cannot be read."""
     return LOCKED if locked(error) else f"{what}cannot be read ({error}); {_AGAIN}"
@@ -315,6 +328,15 @@ def _check_file(path: Path) -> None:
         raise LayerError(str(path), "there is no such file; check the path") from error
     except OSError as error:
         raise LayerError(str(path), f"cannot be read ({error.strerror})") from error
+    if path.suffix.lower() in PACKED or head.startswith(_ZIP):
+        raise LayerError(str(path), "is packed; unpack it and give the GeoPackage in it")
+    if head.startswith(_SQLITE) and journals(path) and not os.access(path.parent, os.W_OK):
+        raise LayerError(
+            str(path),
+            "another program has written to it and not finished (the file beside it that ends in "
+            "-wal or -journal), and it lies where nothing can be written: close it there, or copy "
+            "both files to a folder that can be written to",
+        )
     if not head.startswith(_SQLITE) or head[_GPKG_AT:] != _GPKG:
         raise LayerError(
             str(path), "is not a GeoPackage; give the GeoPackage written by `slipmain plan`"
@@ -330,7 +352,8 @@ def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
         If it cannot be read.
     """
     try:
-        raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
+        with without(RuntimeWarning, _RETRIED):
+            raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
     except _READ_ERRORS as error:
         raise LayerError(str(path), _unread(f"layer {name} ", error)) from error
     _check_text(path, name, raw)
@@ -420,20 +443,29 @@ def _check_text(path: Path, name: str, raw: Any) -> None:
 def _read_settings(path: Path) -> dict[str, str]:
     """Read the settings by way of SQLite: a table without geometry that other tools may edit."""
     try:
-        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
         try:
-            rows = connection.execute("SELECT name, value FROM settings").fetchall()
-        finally:
-            connection.close()
+            rows = _asked(path, "mode=ro")
+        except sqlite3.OperationalError as error:
+            if locked(error) or journals(path):
+                raise
+            # left as one that keeps a log, on a disk where none can be made beside it
+            rows = _asked(path, "immutable=1")
     except sqlite3.Error as error:
         told = LOCKED if locked(error) else f"is not a plan: its settings cannot be read ({error})"
         raise LayerError(str(path), told) from error
     return {str(name): "" if value is None else str(value) for name, value in rows}
 
 
+def _asked(path: Path, how: str) -> list[tuple[Any, Any]]:
+    """Return names and values of the settings; ``how`` the file is opened is SQLite's."""
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?{how}", uri=True)) as connection:
+        return connection.execute("SELECT name, value FROM settings").fetchall()
+
+
 def _read_crs(path: Path, layer: str | None) -> pyproj.CRS:
     try:
-        text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
+        with without(RuntimeWarning, _RETRIED):
+            text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
     except _READ_ERRORS as error:  # such as a field's name that is no text
         raise LayerError(str(path), _unread(f"layer {layer} ", error)) from error
     if text is None:

@@ -7,11 +7,10 @@ from collections.abc import Iterable
 from typing import Any
 
 import pandas as pd
-import pyogrio
 
 from geotools.cautions import CAUTIONS
 from geotools.deliver.items import kinds_together
-from geotools.deliver.read_plan import PlanFile, read_raw
+from geotools.deliver.read_plan import PlanFile, layer_names, read_raw
 from geotools.deliver.report_charts import force_charts, profile_charts
 from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
@@ -82,8 +81,9 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
 
 def _read(file: PlanFile) -> dict[str, Any]:
     """Read every layer to be listed, in the file's own columns and units."""
-    names = [str(name) for name, _ in pyogrio.list_layers(file.path)]
-    wanted = [name for name in names if name not in _LEFT_OUT and name != "layer_styles"]
+    wanted = [
+        name for name in layer_names(file.path) if name not in _LEFT_OUT and name != "layer_styles"
+    ]
     raw = {name: read_raw(file.path, name, geometry=True) for name in wanted}
     for name in (name for name in file.layers if name in raw):
         file.warn_of_later(name, raw[name].columns)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import sqlite3
 import warnings
+import zipfile
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
@@ -363,3 +365,35 @@ def test_digs_of_which_nobody_can_tell_what_is_dug_are_refused_by_their_feature(
     table.loc[1, column] = value
     with pytest.raises(LayerError, match=told):
         check_digs(file, table)
+
+
+def test_a_plan_left_with_a_log_is_read_where_nothing_can_be_written(
+    write_plan: PlanWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_plan([{}])
+    edit(path, "PRAGMA journal_mode = WAL")
+    connect = sqlite3.connect
+
+    def read_only(place: str, **options: Any) -> sqlite3.Connection:
+        if "immutable=1" not in place:
+            raise sqlite3.OperationalError("unable to open database file")
+        return connect(place, **options)
+
+    with monkeypatch.context() as there:
+        there.setattr("geotools.deliver.read_plan.sqlite3.connect", read_only)
+        assert read_plan(path).setting("output.units") == "si"
+    path.with_name(f"{path.name}-wal").write_bytes(b"changes")
+    monkeypatch.setattr("geotools.deliver.read_plan.os.access", lambda *_: False)
+    with pytest.raises(LayerError, match="copy both files to a folder that can be written to"):
+        read_plan(path)
+
+
+def test_a_packed_plan_is_to_be_unpacked(write_plan: PlanWriter, tmp_path: Path) -> None:
+    plan = write_plan([{}])
+    packed = tmp_path / "plan.zip"
+    with zipfile.ZipFile(packed, "w") as file:
+        file.write(plan, "plan.gpkg")
+    shutil.copy(packed, tmp_path / "named-otherwise.gpkg")
+    for path in (packed, tmp_path / "named-otherwise.gpkg"):
+        with pytest.raises(LayerError, match="is packed; unpack it and give the GeoPackage in it"):
+            read_plan(path)

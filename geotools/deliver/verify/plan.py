@@ -10,12 +10,11 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 
 from geotools.brief import Setting, declared
-from geotools.deliver.read_plan import read_plan, read_raw
+from geotools.deliver.read_plan import layer_names, read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
 from geotools.errors import LayerError
 from geotools.intake.crs import choose_working_crs, level_unit
@@ -247,7 +246,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
         If there is no such file, or it is not a plan at all.
     """
     file = read_plan(path)
-    present = {str(name) for name, _ in pyogrio.list_layers(path)}
+    present = {*layer_names(path)}
     tables, columns, spoiled = {}, {}, {}
     for name in [*OUTPUTS, *({CONTEXT} - set(OUTPUTS))]:
         if name not in present:
