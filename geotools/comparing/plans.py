@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ import shapely
 
 from geotools.brief import declared, load_brief, settings
 from geotools.comparing.batches import tell_lost
-from geotools.comparing.matching import RunKeys, match_runs
+from geotools.comparing.matching import RunKeys, match_runs, of_other_hosts
 from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
@@ -25,7 +26,7 @@ from geotools.intake.crs import choose_working_crs, crs_name, horizontal, projec
 from geotools.intake.findings import Findings
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.program import PROGRAM
-from geotools.schema import OUTPUTS
+from geotools.schema import DIMENSIONS, OUTPUTS
 
 __all__ = ["compare_plans"]
 
@@ -84,8 +85,10 @@ def compare_plans(
         for name, file in zip(_names(files), files, strict=True)
     ]
     findings = Findings(units)
-    numbers = _matched(plans)
-    _check_mains(plans, numbers, findings)
+    keys = _keys(plans)
+    numbers = [number + 1 for number in match_runs(keys)]
+    whys = _other_hosts(plans, keys, numbers, units)
+    _check_mains(plans, numbers, whys, findings)
     _tell_programs(plans, findings)
     rows = _rows(plans, numbers)
     shape = (int(rows["number"].max()) if len(rows) else 0, len(plans))
@@ -94,7 +97,8 @@ def compare_plans(
     differ = _differing(plans)
     for plan in plans:
         tell_lost(plan.name, plan.file, findings)
-    _tell(plans, table, differ, findings)
+    _tell_alone(plans, table, whys, findings)
+    _tell(table, differ, findings)
     _tell_names(plans, findings)
     common = _common(table, shape)
     return {
@@ -189,23 +193,46 @@ def _inputs_of(file: PlanFile) -> pd.DataFrame:
     return pd.DataFrame(file.table("inputs", fields))
 
 
-def _matched(plans: Sequence[_Plan]) -> list[IntArray]:
-    """Return the number of every run, from 1, the same in every plan."""
+def _keys(plans: Sequence[_Plan]) -> list[RunKeys]:
+    """Return what tells the runs of each plan apart, in one CRS."""
     crs, metric = horizontal(plans[0].file.crs), _metric(plans)
-    if metric is None:
-        return [np.empty(0, dtype=np.int64) for _ in plans]
     keys = []
     for plan in plans:
-        parts = plan.runs.geometry.to_numpy()
-        xy = [project(_ends(parts, last), crs, metric) for last in (False, True)]
+        lines = shapely.force_2d(plan.runs.geometry.to_numpy(dtype=object))
+        if metric is not None:
+            lines = shapely.transform(lines, lambda xy, to=metric: project(xy, crs, to))
+        ends = [_ends(lines, last) for last in (False, True)]
         keys.append(
             RunKeys(
-                np.column_stack([*xy, plan.runs["length"]]),
+                np.column_stack([*ends, plan.runs["length"]]),
                 plan.runs["main_ids"].map(_sorted_mains).to_numpy(dtype=object),
                 plan.runs["host_diameter"].to_numpy(dtype=float),
+                lines,
             )
         )
-    return [number + 1 for number in match_runs(keys)]
+    return keys
+
+
+def _other_hosts(
+    plans: Sequence[_Plan], keys: Sequence[RunKeys], numbers: Sequence[IntArray], units: str
+) -> dict[int, str]:
+    """Return by number which run of another plan only its host keeps a run apart from, in words."""
+    whys: dict[int, str] = {}
+    for k, j in itertools.permutations(range(len(plans)), 2):
+        twin = of_other_hosts(keys[j], keys[k])
+        for row in np.flatnonzero((twin >= 0) & ~np.isin(numbers[k], numbers[j])):
+            own, other = (_size(keys[n].host[r], units) for n, r in ((k, row), (j, twin[row])))
+            whys.setdefault(
+                int(numbers[k][row]),
+                f"where it lies {plans[j].name} has {plans[j].runs['run_id'].iloc[twin[row]]}, of "
+                f"a host of {other}, and not {own}: runs of two diameters are not compared",
+            )
+    return whys
+
+
+def _size(diameter: float, units: str) -> str:
+    unit, size = DIMENSIONS["bore"].shown_in(units)
+    return "unknown diameter" if np.isnan(diameter) else f"{round(diameter / size, 1):g} {unit}"
 
 
 def _metric(plans: Sequence[_Plan]) -> pyproj.CRS | None:
@@ -229,7 +256,12 @@ def _sorted_mains(text: str) -> str:
     return ",".join(sorted(text.split(",")))
 
 
-def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: Findings) -> None:
+def _check_mains(
+    plans: Sequence[_Plan],
+    numbers: Sequence[IntArray],
+    whys: Mapping[int, str],
+    findings: Findings,
+) -> None:
     """Refuse plans of other mains; tell those whose inputs are not the same files."""
     first = plans[0]
     for k, plan in enumerate(plans[1:], start=1):
@@ -241,17 +273,19 @@ def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: 
         if not plan.file.crs.equals(first.file.crs, ignore_axis_order=True):
             why.append(f"it is in {crs_name(plan.file.crs)}, not in {crs_name(first.file.crs)}")
         if why and not common:
+            host = next((f" ({whys[n]})" for n in numbers[k].tolist() if n in whys), "")
             raise LayerError(
                 str(plan.file.path),
-                f"{' and '.join(why)}, and no run of it is one of another plan by ends, length and "
-                f"mains; compare plans made from the same mains as {first.file.path}",
+                f"{' and '.join(why)}, and no run of it lies where one of another plan does, or is "
+                f"one by its mains{host}; compare plans made from the same mains as "
+                f"{first.file.path}",
             )
         for text in why:
             findings.add(
                 "warning",
                 "other-mains",
-                f"{plan.name}: {text}; {common} of its {len(plan.runs)} runs were matched by ends, "
-                "length and mains; see that the mains are the same",
+                f"{plan.name}: {text}; {common} of its {len(plan.runs)} runs were matched by "
+                "their place or mains; see that the mains are the same",
                 layer="mains",
                 feature=plan.name,
             )
@@ -471,8 +505,10 @@ def _alike(values: Sequence[Any]) -> bool:
     return all(value == values[0] for value in values)
 
 
-def _tell(plans: Sequence[_Plan], table: Any, differ: pd.DataFrame, findings: Findings) -> None:
-    """Add the findings: runs not in all plans, rates that differ, criteria that are not known."""
+def _tell_alone(
+    plans: Sequence[_Plan], table: Any, whys: Mapping[int, str], findings: Findings
+) -> None:
+    """Tell which runs are not in all plans, and why where their hosts alone keep them apart."""
     alone = table[table["plans"] < len(plans)].drop_duplicates("number")
     holders = table.groupby("number")["plan"].agg(", ".join)
     findings.add_many(
@@ -481,6 +517,7 @@ def _tell(plans: Sequence[_Plan], table: Any, differ: pd.DataFrame, findings: Fi
         [
             f"run {run_id} ({findings.length(length, 0)}) is only in {holders[number]}; it has a "
             "row of its own and no part in the sums over the runs planned in all plans"
+            + (f"; {whys[number]}" if number in whys else "")
             for run_id, length, number in zip(
                 alone["run_id"], alone["length"], alone["number"], strict=True
             )
@@ -489,6 +526,10 @@ def _tell(plans: Sequence[_Plan], table: Any, differ: pd.DataFrame, findings: Fi
         features=alone["run_id"].to_numpy(dtype=object),
         geometry=alone.geometry.to_numpy(),
     )
+
+
+def _tell(table: Any, differ: pd.DataFrame, findings: Findings) -> None:
+    """Add the findings: rates that differ, criteria that are not known."""
     rates = sorted({name for name in differ["name"] if name.startswith("rates.")})
     if rates:
         findings.add(

@@ -406,3 +406,21 @@ def test_inputs_without_a_hash_are_not_told_as_the_same(write: Callable[..., Pat
     c = write("c.gpkg", run("R1", 0), sha="bb", read={"streets": "cc", "dem": "dd"})
     assert {"other-mains", "other-inputs"} <= rules(compared(a, c))
     assert "inputs-not-known" not in rules(compared(a, c))
+
+
+def test_runs_renamed_in_the_zone_beside_are_compared_and_other_hosts_are_the_reason(
+    write: Callable[..., Path],
+) -> None:
+    a = write("a.gpkg", run("R1", 0), run("R2", 50))
+    renamed = [run(n, at, main_ids=f"X{at}") for n, at in (("R7", 0), ("R8", 50))]
+    b = write("b.gpkg", *renamed, sha="bb", crs=26918)
+    table = compared(a, b)["comparison"]
+    assert table["run_id"].tolist() == ["R1", "R7", "R2", "R8"]
+    assert set(table["plans"]) == {2}
+    c = write("c.gpkg", run("R7", 0, main_ids="X", host_diameter=0.5), run("R8", 50), sha="cc")
+    findings = compared(a, c)["findings"]
+    (text, _) = findings.loc[findings["rule"] == "run-not-in-all", "text"]
+    assert "where it lies c has R7, of a host of 500 mm, and not" in text
+    d = write("d.gpkg", run("R7", 0, main_ids="X", host_diameter=0.5), sha="dd")
+    with pytest.raises(LayerError, match="one by its mains \\(where it lies a has R1, of a host"):
+        compared(a, d)
