@@ -12,7 +12,7 @@ import shapely
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.scale.districts import SAME
 
-__all__ = ["RunKeys", "match_runs", "of_other_hosts"]
+__all__ = ["RunKeys", "ends_of", "match_runs", "of_other_hosts"]
 
 # A run of the same mains is the same even if a brief joined or measured them otherwise: m between
 # its ends, and share of its length.
@@ -47,6 +47,13 @@ class RunKeys:
     mains: npt.NDArray[np.object_]
     host: FloatArray
     lines: npt.NDArray[np.object_]
+
+
+def ends_of(lines: npt.NDArray[np.object_], last: bool) -> FloatArray:
+    """Return the first or the last vertex of every line, whole or in parts."""
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    offsets = np.searchsorted(row, np.arange(len(lines) + 1))
+    return np.asarray(xy[offsets[1:] - 1] if last else xy[offsets[:-1]])
 
 
 def match_runs(plans: Sequence[RunKeys]) -> list[IntArray]:

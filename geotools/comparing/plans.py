@@ -16,7 +16,7 @@ import shapely
 
 from geotools.brief import declared, load_brief, settings
 from geotools.comparing.batches import tell_lost
-from geotools.comparing.matching import RunKeys, match_runs, of_other_hosts
+from geotools.comparing.matching import RunKeys, ends_of, match_runs, of_other_hosts
 from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
@@ -201,7 +201,7 @@ def _keys(plans: Sequence[_Plan]) -> list[RunKeys]:
         lines = shapely.force_2d(plan.runs.geometry.to_numpy(dtype=object))
         if metric is not None:
             lines = shapely.transform(lines, lambda xy, to=metric: project(xy, crs, to))
-        ends = [_ends(lines, last) for last in (False, True)]
+        ends = [ends_of(lines, last) for last in (False, True)]
         keys.append(
             RunKeys(
                 np.column_stack([*ends, plan.runs["length"]]),
@@ -243,13 +243,6 @@ def _metric(plans: Sequence[_Plan]) -> pyproj.CRS | None:
     first = plans[0].file
     box = np.concatenate(corners)
     return choose_working_crs(str(first.path), horizontal(first.crs), box, None).crs
-
-
-def _ends(lines: Words, last: bool) -> FloatArray:
-    """Return the first or the last vertex of every line, whole or in parts."""
-    xy, row = shapely.get_coordinates(lines, return_index=True)
-    offsets = np.searchsorted(row, np.arange(len(lines) + 1))
-    return np.asarray(xy[offsets[1:] - 1] if last else xy[offsets[:-1]])
 
 
 def _sorted_mains(text: str) -> str:

@@ -12,9 +12,11 @@ import pandas as pd
 import pyproj
 import shapely
 
+from geotools.comparing.matching import ends_of
 from geotools.deliver.read_plan import PlanFile
 from geotools.intake.crs import horizontal, project
 from geotools.intake.findings import Findings
+from geotools.lists import listed
 from geotools.network.ragged import BoolArray, FloatArray
 
 __all__ = ["tell_same_names"]
@@ -55,11 +57,15 @@ def tell_same_names(
         if not len(both):
             continue
         one, two = one.loc[both], two.loc[both]
-        rows, names = np.flatnonzero(_differ(one, two)), both.to_numpy(dtype=object)
+        rows, names = np.flatnonzero(_differ(one, two)).tolist(), both.to_numpy(dtype=object)
+        told = [[_told(layer, t.iloc[k], findings) for t in (one, two)] for k in rows]
+        alike = [k for k, (a, b) in zip(rows, told, strict=True) if a == b]
+        apart = _apart(one.iloc[alike], two.iloc[alike], (first[1], other[1]), crs, findings)
+        added = dict(zip(alike, apart, strict=True))
         texts = [
-            f"{names[k]} is {_told(layer, one.iloc[k], findings)} in {first[0]}, "
-            f"{_told(layer, two.iloc[k], findings)} in {other[0]}"
-            for k in rows
+            f"{names[k]} is {a}{x} in {first[0]}, {b}{y} in {other[0]}"
+            for k, (a, b) in zip(rows, told, strict=True)
+            for x, y in (added.get(k, ("", "")),)
         ]
         _tell(
             layer, (names[rows], one["geometry"].iloc[rows], texts), other[0], len(both), findings
@@ -134,3 +140,50 @@ def _told(layer: str, row: Any, findings: Findings) -> str:
         return f"{row['role'].replace('_', ' ')} at {findings.length(row['chainage'])}"
     span = f"{findings.length(row['start'])} to {findings.length(row['end'])}"
     return f"{span}, pulled {row['direction']}"
+
+
+def _apart(
+    one: pd.DataFrame,
+    two: pd.DataFrame,
+    files: tuple[PlanFile, PlanFile],
+    crs: pyproj.CRS,
+    findings: Findings,
+) -> list[tuple[str, str]]:
+    """Say what two pulls or pits that are told in the same words differ in, for each of the two."""
+    if not len(one):
+        return []
+    a, b = (_runs(f, crs).reindex(t["run_id"]) for f, t in zip(files, (one, two), strict=True))
+    mains = zip(*(runs["main_ids"].fillna("").map(_few) for runs in (a, b)), strict=True)
+    start, end = ["x0", "y0"], ["x1", "y1"]
+    kept = _far(a, start, b, start) + _far(a, end, b, end)
+    turned = _far(a, start, b, end) + _far(a, end, b, start) < kept
+    off = np.maximum(_far(one, start, two, start), _far(one, end, two, end))
+    return [
+        (f" on {x}", f" on {y}")
+        if x != y
+        else ("", f" on a run that begins at the other end, {findings.length(far)} away")
+        if other_end
+        else ("", f", {findings.length(far)} away")
+        for (x, y), other_end, far in zip(mains, turned.tolist(), off.tolist(), strict=True)
+    ]
+
+
+def _runs(file: PlanFile, crs: pyproj.CRS) -> pd.DataFrame:
+    """Return mains and ends of the runs by name, m."""
+    runs = file.table("runs", ("run_id", "main_ids"))
+    runs = runs[~runs["run_id"].duplicated()]
+    lines = shapely.force_2d(runs.geometry.to_numpy(dtype=object))
+    xy = [project(ends_of(lines, last), horizontal(file.crs), crs) for last in (False, True)]
+    frame = pd.DataFrame(runs[["run_id", "main_ids"]]).set_index("run_id")
+    return frame.assign(**dict(zip(("x0", "y0", "x1", "y1"), np.column_stack(xy).T, strict=True)))
+
+
+def _few(main_ids: str) -> str:
+    """Return the mains of a run in words, the first of many."""
+    return f"mains {listed(main_ids.split(','), most=3)}"
+
+
+def _far(one: pd.DataFrame, at: list[str], two: pd.DataFrame, there: list[str]) -> FloatArray:
+    """Return how far places of two tables are apart, row by row."""
+    gap = one[at].to_numpy(dtype=float) - two[there].to_numpy(dtype=float)
+    return np.asarray(np.hypot(*gap.T))

@@ -424,3 +424,29 @@ def test_runs_renamed_in_the_zone_beside_are_compared_and_other_hosts_are_the_re
     d = write("d.gpkg", run("R7", 0, main_ids="X", host_diameter=0.5), sha="dd")
     with pytest.raises(LayerError, match="one by its mains \\(where it lies a has R1, of a host"):
         compared(a, d)
+
+
+def shifted(thing: dict[str, Any], x: float) -> dict[str, Any]:
+    return thing | {
+        "geometry": shapely.transform(thing["geometry"], lambda xy: xy + np.array([x, 0.0]))
+    }
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"main_ids": "X,Y,Z,Q"}, "P1 is receiving at 0.0 m on mains M0 in a, receiving at 0.0 m "
+         "on mains X, Y, Z and 1 more in b"),
+        ({"geometry": shapely.LineString([(500_400, 4_000_000), (500_000, 4_000_000)])},
+         "P1 is receiving at 0.0 m in a, receiving at 0.0 m on a run that begins at the other end, "
+         "400.0 m away in b"),
+        ({}, "P1 is receiving at 0.0 m in a, receiving at 0.0 m, 400.0 m away in b"),
+    ],
+)  # fmt: skip
+def test_what_is_told_in_the_same_words_is_told_apart(
+    write: Callable[..., Path], changes: dict[str, Any], told: str
+) -> None:
+    a = write("a.gpkg", run("R1", 0), named=[pit("P1", 0)])
+    b = write("b.gpkg", run("R1", 0, **changes), named=[shifted(pit("P1", 0), 400)])
+    findings = compared(a, b)["findings"].set_index("rule")
+    assert findings.at["same-name-elsewhere", "text"] == told
