@@ -31,7 +31,7 @@ from geotools.intake.faults import LOCKED, locked
 from geotools.intake.place import PACKED
 from geotools.program import PROGRAM
 from geotools.quiet import without
-from geotools.schema import DIMENSIONS, OUTPUTS, PLAN_LAYERS, Field, Layer
+from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "layer_names", "read_plan", "read_raw"]
 
@@ -249,10 +249,9 @@ class PlanFile:
         fresh = [name for name in fields if (layer, name) not in self.told]
         self.told.update((layer, name) for name in fresh)
         if fresh:
-            again = _AGAIN if layer in PLAN_LAYERS else "make it again with this version"
             warnings.warn(
                 f"{self.path}: layer {layer} was written by an earlier version and has no "
-                f"{', '.join(fresh)}: taken as empty; {again} to have it",
+                f"{', '.join(fresh)}: taken as empty; {_AGAIN} to have it",
                 OlderPlanWarning,
                 stacklevel=3,
             )

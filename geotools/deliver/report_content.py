@@ -17,7 +17,7 @@ from geotools.deliver.report_facts import facts_of
 from geotools.deliver.report_places import shapes_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
 from geotools.intake.crs import crs_name
-from geotools.schema import unit_sign
+from geotools.schema import PLAN_LAYERS, unit_sign
 
 __all__ = ["gather"]
 
@@ -85,7 +85,7 @@ def _read(file: PlanFile) -> dict[str, Any]:
         name for name in layer_names(file.path) if name not in _LEFT_OUT and name != "layer_styles"
     ]
     raw = {name: read_raw(file.path, name, geometry=True) for name in wanted}
-    for name in (name for name in file.layers if name in raw):
+    for name in (name for name in PLAN_LAYERS if name in raw):
         file.warn_of_later(name, raw[name].columns)
     return raw
 

@@ -74,6 +74,7 @@ def backdrop(plan: Path) -> None:
     )
     frame["rank"], frame["verdict"] = [1, 2, 10], ["suitable", "doubtful", "suitable"]
     frame["run_id"] = ["X10", "X9", HOSTILE[3]]
+    frame["lanes"], frame["oneway"] = 2, ""
     for name in ("context", "unheard_of"):
         pyogrio.write_dataframe(frame, plan, layer=name, geometry_type="Unknown", append=True)
     with warnings.catch_warnings():
