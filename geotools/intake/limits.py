@@ -68,7 +68,7 @@ LIMITS: dict[str, Limit] = {
     # a screening asks where its scale ends (screening.criticality_scale)
     "criticality": Limit(1.0, 1e6, "1 to 1,000,000"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
-    "ahead_deg": Limit(-360.0, 360.0, "0 to 360 degrees"),
+    "ahead_deg": Limit(-360.0, 360.0, "-360 to 360 degrees"),
     "customers": Limit(0.0, 1e5, "0 to 100,000"),  # a town behind one connection
     "lanes": Limit(0.0, 30.0, "0 to 30"),
     "width": Limit(0.0, 200.0),

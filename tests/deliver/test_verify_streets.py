@@ -54,14 +54,14 @@ def split_street() -> list[dict[str, Any]]:
     """Return a street in stretches of 15 m; the width of every other one is on record."""
     ends = np.arange(-60.0, 241.0, 15.0)
     return [
-        street(SPLIT, [(a, 0.0), (b, 0.0)], "House Street", width_m=7.0 if k % 2 else np.nan)
+        street(SPLIT, [(a, 0.0), (b, 0.0)], "House Street", width_m=8.5 if k % 2 else np.nan)
         for k, (a, b) in enumerate(itertools.pairwise(ends))
     ]
 
 
 def roundabout() -> list[dict[str, Any]]:
-    """Return a ring of two lanes, one way, and its four legs."""
-    said = {"width_m": 9.0, "speed_kmh": 40.0, "oneway": "along"}
+    """Return a ring of three lanes, one way, and its four legs."""
+    said = {"lanes": 3, "width_m": 10.5, "speed_kmh": 40.0, "oneway": "along"}
     legs = [(1, 0), (0, 1), (-1, 0), (0, -1)]
     ends = [[(RADIUS * x, RADIUS * y), (160.0 * x, 160.0 * y)] for x, y in legs]
     return [

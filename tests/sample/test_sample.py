@@ -149,7 +149,7 @@ def test_fields_bear_the_contract_names_in_si(
     required = {field.column("si") for field in INPUTS[name].fields if field.required}
     assert columns <= known
     assert required <= columns
-    lacking = {"owner", "run_id", "leakage_lps", "criticality", "oneway", "valve_id"}
+    lacking = {"owner", "run_id", "ahead_deg", "leakage_lps", "criticality", "oneway", "valve_id"}
     assert known - columns <= lacking | (set() if name == "mains" else {"status"})
 
 
