@@ -21,7 +21,8 @@ def program() -> str:
     """
     total, root = hashlib.blake2b(digest_size=16), Path(geotools.__file__).parent
     for file in sorted({*root.rglob("*.py"), *(root / "pipe" / "data").iterdir()}):
-        name, content = file.relative_to(root).as_posix(), file.read_bytes()
+        # A clone may have the line ends of its system.
+        name, content = file.relative_to(root).as_posix(), file.read_bytes().replace(b"\r\n", b"\n")
         total.update(f"{name}\0{len(content)}\0".encode())
         total.update(content)
     return f"{geotools.__version__} ({total.hexdigest()})"

@@ -21,6 +21,7 @@ SHARE = 1e-3
 # Whatever its mains are called, a run that lies where another does is that run: m between ends and
 # lines, and of length beside `SHARE`. Exports round coordinates, surveys and other zones move them.
 NEAR = 0.5
+THIN = 0.02  # m; lines are thinned by so much before it is asked how far apart they run
 SCALES = 3e-3  # share by which plans made in two zones may tell lengths otherwise
 
 Pairs = tuple[IntArray, IntArray, FloatArray]
@@ -108,7 +109,10 @@ def _alike(known: RunKeys, keys: RunKeys) -> Pairs:
     named = known.mains[old] == keys.mains[new]
     same = np.where(named, off <= REACH + SHARE * known.span[old, 4], (gap <= SAME) & (off <= SAME))
     rest = np.flatnonzero(~same & (gap <= NEAR) & (off <= NEAR + SCALES * known.span[old, 4]))
-    one, two = known.lines[old[rest]], keys.lines[new[rest]]
+    # Vertices half a metre apart would take minutes, and tell no more.
+    one, two = (
+        shapely.simplify(lines, THIN) for lines in (known.lines[old[rest]], keys.lines[new[rest]])
+    )
     long = shapely.length(one)
     placed = np.abs(long - shapely.length(two)) <= NEAR + SHARE * long
     placed[placed] = shapely.hausdorff_distance(one[placed], two[placed]) <= NEAR

@@ -261,7 +261,7 @@ def _check_mains(
         others = np.concatenate([n for j, n in enumerate(numbers) if j != k])
         common = int(np.isin(numbers[k], others).sum())
         why = []
-        if _hashes(plan, "mains") != _hashes(first, "mains"):
+        if _others(first, plan, "mains"):
             why.append("its mains were read from a file of another content (see inputs)")
         if not plan.file.crs.equals(first.file.crs, ignore_axis_order=True):
             why.append(f"it is in {crs_name(plan.file.crs)}, not in {crs_name(first.file.crs)}")
@@ -284,7 +284,7 @@ def _check_mains(
             )
         _tell_unknown(first, plan, findings)
         layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - _NOT_INPUTS)
-        other = [name for name in layers if _hashes(plan, name) != _hashes(first, name)]
+        other = [name for name in layers if _others(first, plan, name)]
         if other:
             findings.add(
                 "warning",
@@ -299,12 +299,7 @@ def _check_mains(
 def _tell_unknown(first: _Plan, plan: _Plan, findings: Findings) -> None:
     """Tell of what two plans read without a hash: whether it is the same cannot be told."""
     layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - {"districts"})
-    told = {name: _hashes(plan, name) for name in layers}
-    unknown = [
-        name
-        for name, hashes in told.items()
-        if hashes == _hashes(first, name) and not all(of for of, _ in hashes)
-    ]
+    unknown = [name for name in layers if not _known(first, plan, name)]
     if unknown:
         findings.add(
             "info",
@@ -338,6 +333,16 @@ def _tell_programs(plans: Sequence[_Plan], findings: Findings) -> None:
             layer="settings",
             feature=plan.name,
         )
+
+
+def _others(first: _Plan, plan: _Plan, layer: str) -> bool:
+    """Tell whether two plans read a layer from other content, as far as both tell a hash of it."""
+    return _known(first, plan, layer) and _hashes(plan, layer) != _hashes(first, layer)
+
+
+def _known(first: _Plan, plan: _Plan, layer: str) -> bool:
+    """Tell whether two plans have a hash of all that either read as a layer."""
+    return all(sha for one in (first, plan) for sha, _ in _hashes(one, layer))
 
 
 def _hashes(plan: _Plan, layer: str) -> list[tuple[str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 __all__ = ["frame_digest"]
 
 AT_ONCE = 50_000  # geometries made into bytes at once
+_PLAIN = str | int | float | bytes | None
+_ADDRESS = re.compile(r" at 0x[0-9a-f]+")
 
 
 def frame_digest(frame: geopandas.GeoDataFrame) -> str:
@@ -48,11 +51,21 @@ def _labels(frame: geopandas.GeoDataFrame) -> pd.Series[Any]:
 def _values(column: pd.Series[Any]) -> Iterator[bytes]:
     """Yield bytes that tell the values of a column; such as no hash can be made of as text."""
     yield column.isna().to_numpy(bool).tobytes()
+    if column.dtype == object:
+        column = column.map(lambda value: value if isinstance(value, _PLAIN) else _told(value))
     try:
         hashes = pd.util.hash_pandas_object(column, index=False)
-    except TypeError:  # lists and the like
-        hashes = pd.util.hash_pandas_object(column.map(repr), index=False)
+    except (TypeError, ValueError, NotImplementedError):  # lists, sets, odd kinds of numbers
+        hashes = pd.util.hash_pandas_object(column.map(_told), index=False)
     yield hashes.to_numpy(np.uint64).astype("<u8").tobytes()
+
+
+def _told(value: Any) -> str:
+    """Return a value as text, the same in every process: sets in order, objects without address."""
+    if isinstance(value, set | frozenset):
+        return f"set of {sorted(map(_told, value))}"
+    text = repr(value)
+    return type(value).__name__ if _ADDRESS.search(text) else text
 
 
 def _shapes(column: Any) -> Iterator[bytes]:

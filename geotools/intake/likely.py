@@ -5,6 +5,7 @@ Nothing is read by what is found here; it goes into texts, for the user to say y
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Mapping, Sequence
 
@@ -48,14 +49,13 @@ WORDS: dict[str, tuple[str, ...]] = {
     "buffer": ("distance", "clearance"),
     "action": ("wish",),
 }
-# Parts of names that say a number is so many a length or a year, where the field is a count: mapped
-# as such it would be divided by the length of each main once more. A year with digits beside it is
-# a period. Common practice, no source.
-RATES: dict[str, tuple[str, ...]] = {
-    "breaks": ("rate", "freq", "frequency", "per", "km", "mi", "mile", "annual", "yr", "year"),
-}
-RATE = "rate"  # ends a name that is one word
-YEARS = ("yr", "year")
+# Fields that are counts: a number of so many a length or a year, mapped as one, would be divided by
+# the length of each main once more. Parts of names that say so by themselves; units that say so
+# behind "per", and of lengths where they end the name. A year alone is a date, or a period. Common
+# practice, no source.
+COUNTS = ("breaks",)
+RATES, PER = ("rate", "freq", "frequency", "annual"), "per"
+LENGTHS, YEARS = ("km", "mi", "mile", "miles", "kft"), ("yr", "year", "a")
 WHOLE = 4  # a shorter word must be a part of the name by itself, a longer one may begin or end it
 TYPING = 0.8  # likeness from which a name is the field's own, mistyped
 PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
@@ -77,8 +77,9 @@ def likely_columns(
     """
     # A field's own name without its unit is told of by itself (`match_columns`).
     own = {name for field in layer.fields for name in (field.name, *field.spellings())}
-    rates = {name for name in left if any(_rate_of(field, name) for field in layer.fields)}
-    free = [name for name in left if name.casefold() not in own and name not in rates]
+    counts = [field for field in layer.fields if field.name in COUNTS]
+    others = {name for name in left if any(_rate_of(f, name) or _date_of(f, name) for f in counts)}
+    free = [name for name in left if name.casefold() not in own and name not in others]
     found: dict[str, str] = {}
     for field in missing:
         like = [name for name in free if _alike(field, name)]
@@ -112,10 +113,25 @@ def _alike(field: Field, column: str) -> bool:
 
 def _rate_of(field: Field, column: str) -> bool:
     """Tell whether a column's name says it is a rate of what the field counts."""
-    words = RATES.get(field.name, ())
-    if not words or not _alike(field, column):
+    if field.name not in COUNTS or not _alike(field, column):
         return False
-    if any(sign.isdigit() for sign in column):
-        words = tuple(word for word in words if word not in YEARS)
     parts = [part.casefold() for part in PART.findall(column)]
-    return any(part in words or part.endswith(RATE) for part in parts)
+    if any(part in RATES or _ends_as_rate(field, part) for part in parts):
+        return True
+    units = (*LENGTHS, *YEARS)
+    if any(one == PER and two in units for one, two in itertools.pairwise(parts)):
+        return True
+    behind = list(itertools.takewhile(units.__contains__, reversed(parts)))
+    return any(part in LENGTHS for part in behind)
+
+
+def _date_of(field: Field, column: str) -> bool:
+    """Tell whether a column's name may say the year of what the field counts."""
+    parts = [part.casefold() for part in PART.findall(column)]
+    period = any(sign.isdigit() for sign in column)
+    return not period and bool(parts) and parts[-1] in YEARS and _alike(field, column)
+
+
+def _ends_as_rate(field: Field, part: str) -> bool:
+    """Tell whether a part is a word for the field and the word rate in one."""
+    return part.endswith(RATES[0]) and _alike(field, part.removesuffix(RATES[0]))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from geotools.intake.place import Place
 
-__all__ = ["around_prj"]
+__all__ = ["around_prj", "prj_beside"]
 
 _ENCODINGS = ("Windows-1252", "ISO-8859-1")  # the second has a letter for every byte
 
@@ -35,7 +35,7 @@ def around_prj(place: Place, sublayer: str, encoding: str) -> Iterator[tuple[Pla
     tuple of (Place, str, str)
         The place, what is told of how the .prj was read, and its name if it was left out.
     """
-    prj = _beside(place, sublayer)
+    prj = prj_beside(place, sublayer)
     if prj is None:
         return
     stored = prj.read_bytes()
@@ -48,7 +48,7 @@ def around_prj(place: Place, sublayer: str, encoding: str) -> Iterator[tuple[Pla
     yield _linked(place, prj, None), "", prj.name
 
 
-def _beside(place: Place, sublayer: str) -> Path | None:
+def prj_beside(place: Place, sublayer: str) -> Path | None:
     """Return the .prj of a local Shapefile, None if it has none."""
     if place.path is None or Path(place.target) != place.path:
         return None

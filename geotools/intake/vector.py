@@ -43,7 +43,7 @@ from geotools.intake.letters import (
 )
 from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
-from geotools.intake.prj import around_prj
+from geotools.intake.prj import around_prj, prj_beside
 from geotools.intake.sources import (
     NO_GEOMETRY,
     Bounds,
@@ -244,7 +244,7 @@ def _look_around(
 ) -> tuple[_Look, Place]:
     """Look into a layer, past a .prj that GDAL does not read; return where it is read as well."""
     try:
-        return _looked_at(label, place, sublayer, encoding), place
+        return _prj_told(_looked_at(label, place, sublayer, encoding), place, sublayer), place
     except (*READ_ERRORS, UnboundLocalError) as error:
         past = _past_prj(label, place, sublayer, encoding, messages, plain_reason(error, None))
         if past is not None:
@@ -252,6 +252,16 @@ def _look_around(
         if isinstance(error, UnboundLocalError):  # as which pyogrio ends at such a CRS
             raise LayerError(label, _CRS_NO_UTF8) from error
         raise
+
+
+def _prj_told(look: _Look, place: Place, sublayer: str) -> _Look:
+    """Tell of a Shapefile without a CRS that GDAL made nothing of its .prj, if it has one."""
+    if look.info["driver"] != SHAPEFILE or look.info["crs"]:
+        return look
+    prj = prj_beside(place, sublayer)
+    if prj is None or not prj.read_bytes().strip():
+        return look
+    return replace(look, crs_unread=f"its CRS in {prj.name!r} cannot be read")
 
 
 def _past_prj(

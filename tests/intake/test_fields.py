@@ -392,7 +392,7 @@ def test_both_ends_of_what_is_taken_are_told(network, read, found):
     layers = read(mains=network(breaks=[1e3, 1e400]))
     (text,) = found(layers, "value-out-of-range")["text"]
     assert "outside 0 to 1,000" in text
-    for name, bounds in LIMITS.items():
+    for bounds in LIMITS.values():
         if bounds.text and "degrees" not in bounds.text:
             low, high = (float(n.replace(",", "")) for n in bounds.text.split(" to "))
             assert (low, high) == (bounds.low, bounds.high)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import inspect
+import os
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -75,3 +77,22 @@ def test_what_is_read_from_memory_is_told_with_its_hash_by_whole_and_by_part() -
     ).digest
     assert digest is not None
     assert digest() == whole
+
+
+def test_odd_columns_stop_no_hash_and_give_the_same_in_every_process() -> None:
+    frame = made().assign(
+        long=np.array([1, 2, 3], dtype=np.longdouble),
+        tags=[{"a", "b", "c"}, frozenset({"x"}), None],
+        thing=[object(), object(), object()],
+    )
+    code = (
+        "import sys; sys.path.insert(0, sys.argv[1]); import numpy as np;"
+        "from test_frame_digest import made; from geotools.intake.frame_digest import frame_digest;"
+        "print(frame_digest(made().assign(long=np.array([1, 2, 3], dtype=np.longdouble),"
+        "tags=[{'c', 'b', 'a'}, frozenset({'x'}), None], thing=[object()] * 3)))"
+    )
+    other = subprocess.run(
+        [sys.executable, "-c", code, str(Path(__file__).parent)],
+        capture_output=True, text=True, check=True, env=os.environ | {"PYTHONHASHSEED": "7"},
+    )  # fmt: skip
+    assert other.stdout.strip() == frame_digest(frame)

@@ -93,3 +93,13 @@ def test_nothing_is_left_of_a_prj_written_anew(mains, read_file, tmp_path, monke
     monkeypatch.setattr("tempfile.tempdir", str(spare))
     read_file(mains(PRJ.encode("cp1252")), fields=FIELDS)
     assert not list(spare.iterdir())
+
+
+@pytest.mark.parametrize("prj", [b"nonsense[", PRJ.encode("utf-16")])
+def test_a_prj_that_gdal_gives_up_without_a_word_is_named(prj, mains, read_file, fault, found):
+    path = mains(prj)
+    text = fault(read_file, path, fields=FIELDS)
+    assert "its CRS in 'm.prj' cannot be read" in text
+    layers = read_file(path, fields=FIELDS, crs="EPSG:32633")
+    assert layers.working_crs.to_epsg() == 32633
+    assert len(found(layers, "crs-unread")) == 1

@@ -53,7 +53,7 @@ def test_a_column_called_otherwise_is_named_with_the_field_it_may_hold(layer, fi
 
 
 @pytest.mark.parametrize(
-    "column", ["BRK_RATE", "BREAKS_PER_KM_YR", "breakrate", "BRKS_KM", "BreakFrequency", "BRK_YR"]
+    "column", ["BRK_RATE", "BREAKS_PER_KM_YR", "breakrate", "BRKS_KM", "BreakFrequency"]
 )
 def test_a_rate_is_not_taken_for_the_count_of_breaks(column):
     assert not likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], [column])
@@ -64,6 +64,26 @@ def test_a_rate_is_not_taken_for_the_count_of_breaks(column):
     counts = [column, "BREAKS_10YR"]
     found = likely_columns(INPUTS["mains"], [INPUTS["mains"].field("breaks")], counts)
     assert found == {"breaks": "BREAKS_10YR"}
+
+
+@pytest.mark.parametrize(
+    ("column", "advised"),
+    [
+        ("BREAKS_PER_MAIN", True),
+        ("NUM_BREAKS_PER_PIPE", True),
+        ("Corporate_Breaks", True),
+        ("TEN_YR_BREAKS", True),
+        ("break_mi_id", True),
+        ("LAST_BREAK_YEAR", False),  # a date
+        ("BRK_YR", False),
+    ],
+)
+def test_a_count_or_a_year_of_breaks_is_no_rate(column, advised):
+    contract = INPUTS["mains"]
+    found = likely_columns(contract, [contract.field("breaks")], [column])
+    assert found == ({"breaks": column} if advised else {})
+    told = column_remarks(contract, match_columns(contract, ["main_id", column], {}))
+    assert "count-or-rate" not in [rule for _, rule, _ in told]
 
 
 @pytest.mark.parametrize("column", ["remark", "MAINTENANCE", "zone", "inventory_no", "edited"])

@@ -13,6 +13,7 @@ import pytest
 
 import geotools
 from geotools.brief import load_brief
+from geotools.program import program
 from geotools.scale.key import _hash, _settings_bytes, _table_bytes
 
 COLUMNS = {
@@ -73,3 +74,20 @@ def test_that_the_side_of_traffic_is_said_changes_the_key() -> None:
     """The plan tells where it is not said."""
     said = load_brief(overrides={"street.keep_right": True})
     assert _hash(_settings_bytes(said)) != _hash(_settings_bytes(load_brief()))
+
+
+def test_a_clone_with_other_line_ends_is_the_same_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    digests = []
+    for ends in (b"\n", b"\r\n"):
+        root = tmp_path / f"ends{len(ends)}"
+        (root / "pipe" / "data").mkdir(parents=True)
+        for name in ("__init__.py", "pipe/data/sizes.csv"):
+            (root / name).write_bytes(ends.join([b"first", b"second", b""]))
+        monkeypatch.setattr(geotools, "__file__", str(root / "__init__.py"))
+        program.cache_clear()
+        digests.append(program())
+    monkeypatch.undo()
+    program.cache_clear()
+    assert digests[0] == digests[1] != program()
