@@ -19,6 +19,7 @@ from geotools.deliver.verify.shut import no_lane_left
 from geotools.deliver.verify.sites import closures_of
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
+from geotools.deliver.verify.telling import texts_naming
 from geotools.pipe.factors import HOUR
 
 __all__ = ["RULES"]
@@ -76,11 +77,11 @@ def _cut_short(plan: Plan, tally: Tally, told: Told) -> None:
 
 def _shut(plan: Plan, tally: Tally, told: Told) -> None:
     """Closures that leave no lane of their street."""
-    texts = [text for (rule, _), found in told.items() if rule == "street-shut" for text in found]
+    texts = texts_naming(plan, "street-shut")
     for row in plan.rows("closures"):
         rows = closures_of(plan, row.pull_id or row.pit_id)
         if no_lane_left(plan, row, rows):
-            there = any(row.closure_id in re.split(r"[ :]", text) for text in texts)
+            there = row.closure_id in texts
             tally.holds(there, row.closure_id, "shuts its street, and no finding says so")
 
 

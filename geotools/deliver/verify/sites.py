@@ -23,6 +23,7 @@ from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_near, 
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.shut import no_lane_left
 from geotools.deliver.verify.tally import CLOSE, DRAWN, Rule, Tally
+from geotools.deliver.verify.telling import Texts, texts_naming
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.factors import DAY, HOUR
 
@@ -457,9 +458,7 @@ def unavoidable(plan: Plan, pit: Any) -> bool:
 def overlaps(plan: Plan) -> Tally:
     """Check that pits that share ground, and strings over other pits, are told of."""
     tally = Tally("findings")
-    told: dict[str, list[str]] = {}
-    for row in plan.rows("findings"):
-        told.setdefault(row.rule, []).append(row.text)
+    told = texts_naming(plan, "pits-shared")
     prints = plan.rows("pit_footprints")
     ground = plan.table("pit_footprints")[GEOMETRY].to_numpy(dtype=object)
     tree = shapely.STRtree(ground)
@@ -467,16 +466,23 @@ def overlaps(plan: Plan) -> Tally:
         shared = float(shapely.area(shapely.intersection(ground[a], ground[b])))
         if a < b and shared > TOUCH:
             pair = (prints[a].pit_id, prints[b].pit_id)
-            found = any(all(n in text for n in pair) for text in told.get("pits-shared", []))
+            found = _naming(told, *pair)
             tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
-    _over_pits(plan, tally, tree, told.get("string-over-pit", []))
-    _over_strings(plan, tally, told.get("string-over-string", []))
+    _over_pits(plan, tally, tree)
+    _over_strings(plan, tally)
     return tally
 
 
-def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree, texts: list[str]) -> None:
+def _naming(texts: Texts, one: str, other: str) -> list[str]:
+    """Return the texts that name two things."""
+    others = texts.get(other, {})
+    return [text for text in texts.get(one, {}) if text in others]
+
+
+def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree) -> None:
     """Check that strings over other pits are told of, and as the schedule has the two."""
     own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
+    texts = texts_naming(plan, "string-over-pit")
     strings, prints = plan.rows("strings"), plan.rows("pit_footprints")
     lines, ground = plan.table("strings")[GEOMETRY].to_numpy(dtype=object), grounds.geometries
     for a, b in sorted(map(tuple, grounds.query(lines, predicate="intersects").T.tolist())):
@@ -484,8 +490,7 @@ def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree, texts: list[s
         shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
         if shared <= TOUCH or own.get(string.pull_id) == pit.pit_id:
             continue
-        words = f"string {string.string_id} lies over pit {pit.pit_id}:"
-        found = [text for text in texts if text.startswith(words)]
+        found = _naming(texts, string.string_id, pit.pit_id)
         tally.holds(found, string.string_id, f"lies over pit {pit.pit_id}, and no finding says so")
         if string.run_id == pit.run_id and found:
             dug = _from_to(plan.by("schedule", "ref").get(pit.pit_id, []))
@@ -496,9 +501,9 @@ def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree, texts: list[s
                 tally.holds(said == (days > 0), string.string_id, text)
 
 
-def _over_strings(plan: Plan, tally: Tally, texts: list[str]) -> None:
+def _over_strings(plan: Plan, tally: Tally) -> None:
     """Check that strings on one another are told of, but for those of one run at other times."""
-    strings = plan.rows("strings")
+    strings, texts = plan.rows("strings"), texts_naming(plan, "string-over-string")
     lines = plan.table("strings")[GEOMETRY].to_numpy(dtype=object)
     pairs = shapely.STRtree(lines).query(lines, predicate="intersects").T.tolist()
     for a, b in sorted(tuple(pair) for pair in pairs if pair[0] < pair[1]):
@@ -506,8 +511,7 @@ def _over_strings(plan: Plan, tally: Tally, texts: list[str]) -> None:
         shared = float(shapely.area(shapely.intersection(lines[a], lines[b])))
         days = _common(_lying(plan, one), _lying(plan, two))
         if shared > TOUCH and (one.run_id != two.run_id or days > CLOSE):
-            names = {one.string_id, two.string_id}
-            there = any(names <= set(text.split()) for text in texts)
+            there = _naming(texts, one.string_id, two.string_id)
             text = f"lies on string {two.string_id}, and no finding says so"
             tally.holds(there, one.string_id, text, layer="strings")
 

@@ -12,6 +12,7 @@ from geotools.deliver.verify.lanes import lanes_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan, of_context
 from geotools.deliver.verify.sites import TOUCH, unavoidable
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.deliver.verify.telling import texts_naming
 
 __all__ = ["RULES"]
 
@@ -193,13 +194,11 @@ def told_of(plan: Plan) -> Tally:
     """Check that strings and closures that meet a place to avoid are findings."""
     tally = Tally("findings")
     hard = _hard(plan)
-    told: dict[str, list[str]] = {}
-    for row in plan.rows("findings"):
-        told.setdefault(row.rule, []).append(row.text)
     for layer, key, rule in (
         ("strings", "string_id", "string-in-the-way"),
         ("closures", "closure_id", "closure-over-place"),
     ):
+        told = texts_naming(plan, rule)
         shapes = plan.table(layer)[GEOMETRY].to_numpy(dtype=object)
         names = plan.table(layer)[key].tolist()
         tree = shapely.STRtree(shapes)
@@ -207,10 +206,8 @@ def told_of(plan: Plan) -> Tally:
             near = np.sort(tree.query(shape))
             met = shapely.area(shapely.intersection(shapes[near], shape)) > TOUCH
             for k in near[met]:
-                there = any(names[k] in text for text in told.get(rule, []))
-                tally.holds(
-                    there, names[k], f"reaches over {place}, and no finding says so", layer=layer
-                )
+                text = f"reaches over {place}, and no finding says so"
+                tally.holds(names[k] in told, names[k], text, layer=layer)
     return tally
 
 
