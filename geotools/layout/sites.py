@@ -12,12 +12,13 @@ from geotools.deliver.wording import working_days
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
+from geotools.lists import listed
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.names import folded
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
 from geotools.street.closures import Closures
-from geotools.street.met import UNNAMED
+from geotools.street.met import BUFFER, UNNAMED
 from geotools.street.net import StreetNet
 
 __all__ = [
@@ -136,43 +137,76 @@ def report_shut(closed: Closures, findings: Findings) -> None:
 
 
 def report_met(closed: Closures, ground: Shared, net: StreetNet) -> None:
-    """Report closures that lie at intersections, a warning where one may not be blocked."""
+    """Report closures that lie at intersections: a warning each where one may not be blocked.
+
+    Of the others one finding a pit or pull, and none of a buffer alone.
+    """
     met, banned = closed.met, set(map(folded, ground.brief.street.no_block))
     if not len(met):
         return
-    line = met["line"].to_numpy(dtype=np.int64)
+    closure, line = (met[name].to_numpy(dtype=np.int64) for name in ("closure", "line"))
     names = [name or UNNAMED for name in net.column("name")[line]]
-    blocked = [folded(kind) in banned for kind in net.column("class")[line]]
-    said = [f"{name} ({part})" for name, part in zip(names, met["part"], strict=True)]
-    kept = [name if no else "" for name, no in zip(names, blocked, strict=True)]
-    each = met.assign(said=said, kept=kept).groupby("closure", sort=True)
-    told = each[["said", "kept"]].agg(_each_once)
-    places = each[["x", "y"]].apply(lambda xy: shapely.multipoints(xy.to_numpy(dtype=float)))
-    ids = closed.table["closure_id"].to_numpy(dtype=object)
-    for severity, rows in (
-        ("warning", told[told["kept"] != ""]),
-        ("info", told[told["kept"] == ""]),
-    ):
-        features = ids[rows.index.to_numpy(dtype=np.int64)]
-        ground.layers.findings.add_many(
-            severity,
-            "closure-at-intersection",
-            [
-                f"closure {name} lies at intersections with {streets}"
-                f"{f'; {no} may not be blocked (street.no_block)' if no else ''}: set up advance "
-                "works in these streets too and keep a way for what turns or crosses there, or "
-                "move the work."
-                for name, streets, no in zip(features, rows["said"], rows["kept"], strict=True)
-            ],
-            layer="closures",
-            features=features,
-            geometry=places.loc[rows.index].to_numpy(dtype=object),
-        )
+    blocked = np.array([folded(kind) in banned for kind in net.column("class")[line]])
+    rows = closed.table.iloc[closure]
+    told = met.assign(
+        name=rows["closure_id"].to_numpy(dtype=object),
+        site=rows["pull_id"].where(rows["pull_id"] != "", rows["pit_id"]).to_numpy(dtype=object),
+        said=[f"{name} ({part})" for name, part in zip(names, met["part"], strict=True)],
+        kept=np.where(blocked, np.array(names, dtype=object), ""),
+    )
+    warned = np.isin(closure, closure[blocked])
+    none_left = {name for names in closed.shut["closures"] for name in names}
+    findings = ground.layers.findings
+    _report_met("warning", told[warned].assign(site=told["name"][warned]), none_left, findings)
+    work = (told["part"] != BUFFER).to_numpy()
+    _report_met("info", told[work & ~warned], none_left, findings)
 
 
-def _each_once(words: pd.Series) -> str:
-    """Return words that are not empty, each once, in their order."""
-    return ", ".join(word for word in dict.fromkeys(words.astype(str)) if word)
+def _report_met(severity: str, told: pd.DataFrame, none_left: set[str], findings: Findings) -> None:
+    """Report streets met, a finding a site; at closures ``none_left`` all traffic is diverted."""
+    site, first = pd.factorize(told["site"])
+    told = told.assign(group=site).sort_values("group", kind="stable")
+    places = told.drop_duplicates(["group", "line", "x", "y"])
+    site = told["group"].to_numpy(dtype=np.int64)
+    names, said, kept = (_each_once(site, told[c], len(first)) for c in ("name", "said", "kept"))
+    findings.add_many(
+        severity,
+        "closure-at-intersection",
+        [
+            f"{_lie(own)} at intersections with {listed(streets)}"
+            f"{f'; {listed(no)} may not be blocked (street.no_block)' if no else ''}: set up "
+            f"advance works in these streets too{_way(none_left.issuperset(own))}, or move the "
+            "work."
+            for own, streets, no in zip(names, said, kept, strict=True)
+        ],
+        layer="closures",
+        features=np.array([own[0] for own in names], dtype=object),
+        geometry=shapely.multipoints(
+            shapely.points(places[["x", "y"]].to_numpy(dtype=float)),
+            indices=places["group"].to_numpy(dtype=np.int64),
+        ),
+    )
+
+
+def _lie(closures: list[str]) -> str:
+    """Begin a sentence on closures."""
+    if len(closures) == 1:
+        return f"closure {closures[0]} lies"
+    return f"closures {' and '.join(closures)} lie"
+
+
+def _way(shut: bool) -> str:
+    """Return what to keep at an intersection: where a street is shut all are led elsewhere."""
+    return "" if shut else " and keep a way for what turns or crosses there"
+
+
+def _each_once(group: npt.NDArray[np.int64], words: pd.Series, count: int) -> list[list[str]]:
+    """Return by group the words that are not empty, each once, in their order."""
+    out: list[dict[str, None]] = [{} for _ in range(count)]
+    for k, word in zip(group.tolist(), words, strict=True):
+        if word:
+            out[k][word] = None
+    return [list(found) for found in out]
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

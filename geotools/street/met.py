@@ -10,10 +10,11 @@ from geotools.network.places import on_measures
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.arms import Nodes
 
-__all__ = ["END", "MET", "UNNAMED", "names_at", "next_streets", "streets_met"]
+__all__ = ["BUFFER", "END", "MET", "UNNAMED", "names_at", "next_streets", "streets_met"]
 
 MET = ["closure", "line", "part", "x", "y"]
-PARTS = ["work space", "buffer", "taper", "downstream taper"]
+BUFFER = "buffer"
+PARTS = ["work space", BUFFER, "taper", "downstream taper"]
 OVER = 0.05  # m of an intersection that a closure may lie over without a word
 
 UNNAMED = "a street without a name"

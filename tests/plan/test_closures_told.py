@@ -26,13 +26,20 @@ LINES = {
 }
 
 
-def closed(offset: float) -> tuple[Closures, StreetNet, Any]:
-    """Close lanes at 500 m, so far left of the middle, and return what findings are told to."""
-    names, classes, ways = zip(*LINES, strict=True)
+def closed(
+    offset: float, *, side: float = 550.0, kind: str = "local"
+) -> tuple[Closures, StreetNet, Any]:
+    """Close lanes at 500 m, so far left of the middle, and return what findings are told to.
+
+    The street without a name is where ``side`` says, m, and of this kind.
+    """
+    lines = {name: way for name, way in LINES.items() if name[0]}
+    lines["", kind, ""] = [(side, -90), (side, 90)]
+    names, classes, ways = zip(*lines, strict=True)
     table = pd.DataFrame(
         {"class": classes, "lanes": 2, "width": 7.0, "speed": SPEED, "name": names, "oneway": ways}
     )
-    xy, offsets = np.concatenate(list(map(np.array, LINES.values()))), np.arange(0, 9, 2)
+    xy, offsets = np.concatenate(list(map(np.array, lines.values()))), np.arange(0, 9, 2)
     rules = Street()
     net = build_streets(Lines(table, xy.astype(float), offsets), rules, tolerance=0.5, accuracy=0.5)
     chain = int(np.argmax(net.lengths))
@@ -53,20 +60,52 @@ def closed(offset: float) -> tuple[Closures, StreetNet, Any]:
     return found, net, told
 
 
+def met(offset: float, **where: Any) -> list[Any]:
+    """Return what is told of intersections."""
+    found, net, told = closed(offset, **where)
+    report_met(found, told, net)
+    rows = list(told.layers.findings.table().itertuples())
+    assert {(row.rule, row.layer) for row in rows} <= {("closure-at-intersection", "closures")}
+    return rows
+
+
+def xs(row: Any) -> list[float]:
+    return shapely.get_coordinates(row.geometry)[:, 0].tolist()
+
+
 def test_closures_at_intersections_that_may_not_be_blocked_are_warned_of() -> None:
     """Traffic on the right comes from the west, past Quay, that on the left from the east."""
-    for offset, severity, streets in (
-        (-2.0, "warning", "Slip (taper), Quay (taper); Quay may not be blocked"),
-        (2.0, "info", "with a street without a name (buffer): set up"),
+    for offset, side, severity, streets in (
+        (-2.0, 550.0, "warning", "Slip (taper), Quay (taper); Quay may not be blocked"),
+        (2.0, 600.0, "info", "with a street without a name (taper): set up"),
     ):
-        found, net, told = closed(offset)
-        report_met(found, told, net)
-        (row,) = told.layers.findings.table().itertuples()
-        assert (row.severity, row.rule) == (severity, "closure-at-intersection")
-        assert (row.layer, row.feature) == ("closures", "P1-T1")
-        assert streets in row.text
-        places = shapely.get_coordinates(row.geometry)[:, 0].tolist()
-        assert places == ([350.0, 420.0] if offset < 0 else [550.0])
+        (row,) = met(offset, side=side)
+        assert (row.severity, row.feature) == (severity, "P1-T1")
+        assert streets in row.text and "keep a way for what turns or crosses there" in row.text
+        assert xs(row) == ([350.0, 420.0] if offset < 0 else [600.0])
+
+
+def test_a_buffer_at_an_intersection_is_told_only_where_the_street_may_not_be_blocked() -> None:
+    assert met(2.0, side=550.0) == []
+    (row,) = met(2.0, side=550.0, kind="primary")
+    assert (row.severity, row.feature) == ("warning", "P1-T1")
+    assert "without a name (buffer); a street without a name may not be blocked" in row.text
+
+
+def test_of_a_pit_or_pull_it_is_told_once_with_all_its_closures_that_lie_there() -> None:
+    (row,) = met(0.0, side=500.0)
+    assert (row.severity, row.feature, xs(row)) == ("info", "P1-T1", [500.0])
+    said = "closures P1-T1 and P1-T2 lie at intersections with a street without a name (work space)"
+    assert row.text.startswith(f"{said}: set up")
+    rows = met(0.0, side=500.0, kind="primary")
+    told = [(row.severity, row.feature, xs(row)) for row in rows]
+    assert told == [("warning", "P1-T1", [500.0]), ("warning", "P1-T2", [500.0])]
+
+
+def test_of_a_street_that_is_shut_no_way_is_kept_at_its_intersections() -> None:
+    for kind in ("local", "primary"):
+        for row in met(0.0, side=500.0, kind=kind):
+            assert row.text.endswith("set up advance works in these streets too, or move the work.")
 
 
 def test_a_street_that_traffic_comes_along_as_well_is_named() -> None:
