@@ -12,7 +12,8 @@ import shapely
 from geotools.accel import in_threads
 from geotools.layout.shared import Shared
 from geotools.lists import listed
-from geotools.network.ragged import BoolArray, IntArray
+from geotools.network.places import on_measures
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.schema import quantity_text
 from geotools.street.lanes import TOUCH
 from geotools.street.net import StreetNet
@@ -22,6 +23,9 @@ __all__ = ["report_on_other_streets"]
 
 LEAST_M2 = 0.01  # of carriageway that count as lain on
 ACROSS = 2.0  # widths of a street; a string that takes more of it lies along it. Common practice
+FORKED = (
+    4.0  # widths of ground in common where two carriageways part at 10 degrees. Common practice
+)
 NAMED = 6  # streets told of one string
 _NO_LANE = "none of whose lanes is closed or priced for it"
 _PLATE = "plate or bridge {}, or name the class in street.no_block, where strings stop"
@@ -60,7 +64,8 @@ def report_on_other_streets(strings: pd.DataFrame, laid: pd.DataFrame, ground: S
         return
     pull = laid.iloc[pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])]
     shapes = strings["geometry"].to_numpy(dtype=object)
-    met = _met(ground.scene.net, shapes, pull)
+    named = strings["street"].to_numpy(dtype=object)
+    met = _met(ground.scene.net, shapes, named, pull)
     first, count = np.unique(met.string, return_index=True, return_counts=True)[1:]
     for along in (True, False):
         told = [
@@ -92,12 +97,37 @@ def report_on_other_streets(strings: pd.DataFrame, laid: pd.DataFrame, ground: S
         )
 
 
-def _met(net: StreetNet, shapes: npt.NDArray[np.object_], pull: pd.DataFrame) -> _Met:
+def _met(
+    net: StreetNet,
+    shapes: npt.NDArray[np.object_],
+    named: npt.NDArray[np.object_],
+    pull: pd.DataFrame,
+) -> _Met:
     """Find the streets that strings of pulls lie on and not along, of each the largest part first.
 
-    Of a street that goes across it is told whether it meets the one the string lies along.
+    ``named`` are the streets they lie along. Of one that goes across it is told whether it meets
+    that one; of several places on one street each is across. Where a street becomes two of its
+    name they have their ground in common.
     """
     own = pull["street_chain"].to_numpy(dtype=np.int64)
+    rows = _lain_on(net, shapes, own)
+    string, chain = (rows[name].to_numpy(dtype=np.int64) for name in ("string", "chain"))
+    shape, name = (rows[column].to_numpy(dtype=object) for column in ("shape", "name"))
+    width = rows["width"].to_numpy(dtype=float)
+    once = width * pull["outside"].to_numpy(dtype=float)[string]
+    nodes = _common_nodes(net, own[string], chain)
+    forks = np.where((name == named[string]) & (name != ""), nodes, shapely.MultiPoint())
+    shape, largest = _but_forks(shape, forks, width, FORKED * once)
+    area = shapely.area(shape)
+    across = (largest <= ACROSS * once) & ~shapely.is_empty(nodes)
+    order = np.lexsort([np.arange(len(rows)), -area.round(3), across, string])
+    order = order[area[order] > LEAST_M2]
+    kind = rows["kind"].to_numpy(dtype=object)
+    return _Met(*(column[order] for column in (string, name, kind, area, across, shape)))
+
+
+def _lain_on(net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray) -> pd.DataFrame:
+    """Return the streets besides their own that strings lie on, with their width, and where."""
     roads = roads_near(net, shapes, own, touch=TOUCH)
     both = in_threads(shapely.intersection, shapes[roads.ground], roads.shape)
     kept = shapely.area(both) > LEAST_M2
@@ -112,27 +142,47 @@ def _met(net: StreetNet, shapes: npt.NDArray[np.object_], pull: pd.DataFrame) ->
         }
     )
     by = ["string", "name", "kind", "chain"]
-    rows = rows.groupby(by, as_index=False, sort=True).agg(
+    return rows.groupby(by, as_index=False, sort=True).agg(
         width=("width", "max"), shape=("shape", lambda parts: shapely.union_all(list(parts)))
     )
-    string, chain = (rows[name].to_numpy(dtype=np.int64) for name in ("string", "chain"))
-    area = shapely.area(rows["shape"].to_numpy(dtype=object))
-    most = ACROSS * (rows["width"] * pull["outside"].to_numpy(dtype=float)[string])
-    across = (area <= most.to_numpy(dtype=float)) & _meet(net, own[string], chain)
-    order = np.lexsort([np.arange(len(rows)), -area.round(3), across, string])
-    name, kind, shape = (rows[c].to_numpy(dtype=object)[order] for c in ("name", "kind", "shape"))
-    return _Met(string[order], name, kind, area[order], across[order], shape)
 
 
-def _meet(net: StreetNet, own: IntArray, other: IntArray) -> BoolArray:
-    """Return which pairs of chains meet at an intersection."""
-    nodes: dict[int, set[int]] = {}
+def _but_forks(
+    shape: npt.NDArray[np.object_],
+    forks: npt.NDArray[np.object_],
+    width: FloatArray,
+    most: FloatArray,
+) -> tuple[npt.NDArray[np.object_], FloatArray]:
+    """Return places on streets but for parts at forks no larger than most, and the largest area.
+
+    Parts at a fork come nearer to it than the street is wide.
+    """
+    part, row = shapely.get_parts(shape, return_index=True)
+    area = shapely.area(part)
+    fork = (shapely.distance(part, forks[row]) <= width[row]) & (area <= most[row])
+    largest = np.zeros(len(shape))
+    np.maximum.at(largest, row[~fork], area[~fork])
+    left = shape.copy()
+    for k in np.unique(row[fork]).tolist():
+        own = slice(*np.searchsorted(row, [k, k + 1]))
+        left[k] = shapely.union_all(part[own][~fork[own]])
+    return left, largest
+
+
+def _common_nodes(net: StreetNet, own: IntArray, other: IntArray) -> npt.NDArray[np.object_]:
+    """Return for pairs of chains the intersections they meet at, as one geometry each."""
     crossed = net.connections[net.connections["run"].isin(np.concatenate([own, other]))]
-    for chain, node in zip(crossed["run"].tolist(), crossed["node"].tolist(), strict=True):
-        nodes.setdefault(chain, set()).add(node)
-    none: set[int] = set()
-    pairs = zip(own.tolist(), other.tolist(), strict=True)
-    return np.array([bool(nodes.get(a, none) & nodes.get(b, none)) for a, b in pairs], dtype=bool)
+    run, node = (crossed[name].to_numpy(dtype=np.int64) for name in ("run", "node"))
+    at = crossed["chainage"].to_numpy(dtype=float)
+    xy = on_measures(net.chains.xy, net.places, run, at)
+    nodes: dict[int, dict[int, list[float]]] = {}
+    for chain, place, point in zip(run.tolist(), node.tolist(), xy.tolist(), strict=True):
+        nodes.setdefault(chain, {})[place] = point
+    out = np.empty(len(own), dtype=object)
+    for k, (a, b) in enumerate(zip(own.tolist(), other.tolist(), strict=True)):
+        mine, others = nodes.get(a, {}), nodes.get(b, {})
+        out[k] = shapely.MultiPoint([mine[place] for place in mine if place in others])
+    return out
 
 
 def _own(street: str, chain: int) -> str:

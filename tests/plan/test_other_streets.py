@@ -86,3 +86,33 @@ def test_a_string_in_no_street_is_told_of_every_street_it_lies_on() -> None:
     told = _told(_net({"Mill": MILL}), 2.0, street=False)
     assert told["severity"].tolist() == ["warning"] and "Mill (collector" in told["text"].iloc[0]
     assert "straight back from its pit on" in told["text"].iloc[0]
+
+
+def test_where_a_street_becomes_two_carriageways_nothing_is_told_of_the_ground_in_common() -> None:
+    back: Line = [(150, 0), (175, 8), (325, 8), (350, 0)]
+    assert not len(_told(_net({"Mill": MILL, "Mill/back": back}), -2.0))
+    told = _told(_net({"Mill": MILL, "Slip": back}), -2.0)
+    assert told["severity"].tolist() == ["info"] and "Slip" in told["text"].iloc[0]
+    told = _told(_net({"Mill": MILL, "/": back}), -2.0)
+    assert told["severity"].tolist() == ["info"]
+
+
+def test_a_string_on_along_the_other_carriageway_is_warned_of_there_and_not_at_its_forks() -> None:
+    back: Line = [(150, 0), (175, 8), (200, 4), (300, 4), (325, 8), (350, 0)]
+    told = _told(_net({"Mill": MILL, "Mill/back": back}), 0.8)
+    assert told["severity"].tolist() == ["warning"]
+    (place,) = told["geometry"]
+    low, _, high, _ = place.bounds
+    assert 185 < low < 200 and 300 < high < 315
+    assert f"{shapely.area(place):.1f} m²" in told["text"].iloc[0]
+
+
+def test_a_string_lies_along_another_street_by_its_longest_place_on_it_not_by_all_of_them() -> None:
+    loops: dict[str, Line] = {
+        "Loop/1": [(100, 0), (100, -50), (200, -50), (200, 0)],
+        "Loop/2": [(200, 0), (200, 50), (300, 50), (300, 0)],
+        "Loop/3": [(300, 0), (300, -50)],
+    }
+    told = _told(_net({"Mill": MILL, **loops}), -2.0)
+    assert told["severity"].tolist() == ["info"]
+    assert "Loop (collector; 8.3 m²)" in told["text"].iloc[0]
