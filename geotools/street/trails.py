@@ -167,7 +167,7 @@ def _corners(stops: list[float], joints: list[float], lanes: list[Lane]) -> Floa
     """Return the corners of a closure: chainage along its streets and off them, m.
 
     First along its inner side, then back along its edge; one more on either at every joint where
-    the lane closed is another one behind it.
+    it lies elsewhere behind it.
     """
     begin, *inside, last = stops
     turns = [
@@ -183,6 +183,7 @@ def _corners(stops: list[float], joints: list[float], lanes: list[Lane]) -> Floa
         if behind:
             outer.append((at, lane.edge))
             lane = lanes[behind]
-            inner.append((at, lane.edge + share * (lane.inner - lane.edge)))
-            outer.append((at, lane.edge))
+            corner = (at, lane.edge + share * (lane.inner - lane.edge))
+            inner += [corner] if corner != inner[-1] else []
+            outer += [(at, lane.edge)] if lane.edge != outer[-1][1] else []
     return np.array([*inner, (last, lane.edge), *outer[::-1]])

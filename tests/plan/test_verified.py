@@ -1130,3 +1130,26 @@ def test_where_a_higher_main_works_at_less_the_worst_of_a_test_is_where_that_end
     above = 110.0 + (108.0 - 110.0) * row.high_chainage / 60 - 108.0
     assert 1.5 < above < 2.0
     assert row.working_test - row.test_pressure_high == pytest.approx(9806.65 * above, rel=1e-9)
+
+
+@pytest.mark.parametrize("twice", [False, True])
+@pytest.mark.parametrize("shift", [0.0, -1.75])
+def test_the_long_edge_of_a_closure_that_narrows_is_its_kerb_whatever_vertex_stands_twice(
+    shift: float, twice: bool
+) -> None:
+    """Its lanes are 7 m wide at the work, and 5.25 m from 35 m before it on.
+
+    Either the kerb goes on straight, or the other side. Older plans have that vertex twice.
+    """
+    beside, kerb = [(-35.0, 5.25 - shift), (-35.0, 7.0)], [(-35.0, 0.0), (-35.0, -shift)]
+    beside, kerb = (kinks[: 1 + (twice or kinks[0] != kinks[1])] for kinks in (beside, kerb))
+    inner = [(-70.0, 5.25 - shift), *beside, (10.0, 7.0)]
+    kerb = [(25.24, 0.0), *kerb, (-100.0, -shift)]
+    row = SimpleNamespace(
+        geometry=shapely.Polygon([kerb[-1], *inner, *kerb[:-1]]),
+        lanes_closed=2, lanes_left=1, street="", class_="",
+    )  # fmt: skip
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={}, once=lambda _, made: made())), row)
+    assert edge is not None
+    assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(list(dict.fromkeys(kerb))))
+    assert edge.deep == pytest.approx(7.0)

@@ -264,3 +264,25 @@ def test_a_closure_between_intersections_meets_no_street() -> None:
     drawn += [([(at, -100), (at, 100)], {"name": "Far"}) for at in (-300, 500)]
     found, _, net = closed(drawn, (100.0, 2.0))
     assert met_by(found, net) == []
+
+
+@pytest.mark.parametrize(("lanes", "width"), [(2, 10.5), (1, 3.5)])
+def test_a_closure_led_on_into_a_street_of_another_width_has_no_vertex_twice(
+    lanes: int, width: float
+) -> None:
+    """Two of three lanes of one way are closed, 7 m; of the street before, its half or one lane.
+
+    The kerb goes on straight, or the other side does. Taper and half of the buffer lie there.
+    """
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"lanes": lanes, "width": width}),
+        ([(0, 0), (400, 0)], {"lanes": 3, "width": 10.5, "oneway": "along"}),
+    ]
+    found, ground, _ = closed(drawn, (40.0, -1.75))
+    (row,) = found.table.itertuples()
+    assert row.lanes_closed == 2
+    wide = min(width / lanes, 5.25)
+    area = 7.0 * (35.0 + 10.0 + row.downstream_taper / 2) + wide * (BUFFER - 35.0 + TAPER / 2)
+    assert ground.area == pytest.approx(area)
+    xy = shapely.get_coordinates(row.geometry)
+    assert np.hypot(*np.diff(xy, axis=0).T).min() > 1e-6

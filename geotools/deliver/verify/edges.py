@@ -171,7 +171,7 @@ def lacking(row: Any) -> float:
 
 def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
-    xy = shapely.get_coordinates(row.geometry)[:-1]
+    xy = _without_repeats(shapely.get_coordinates(row.geometry))[:-1]
     if len(xy) < 4 or len(shapely.get_parts(row.geometry)) > 1:
         return None
     edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
@@ -186,12 +186,18 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     return Edge(line, turns, at, deep, half, plain, _level(xy, edge, deep))
 
 
+def _without_repeats(xy: FloatArray) -> FloatArray:
+    """Return a line without the vertices that are the one before once more."""
+    return xy[np.append(np.hypot(*np.diff(xy, axis=0).T) > 0.0, True)] if len(xy) else xy
+
+
 def _downstream_end(xy: FloatArray) -> int:
     """Return which vertex of the outline of a closure is the downstream end of its long edge.
 
     As many vertices of the street lie on that edge as on the other three together, and one more
     for each end of buffer and work that is one itself, or is cut off on it, in two points. There
-    the outline comes along the taper and turns back before.
+    the outline comes along the taper and turns back before. Where the lane closed is narrower or
+    wider from one street on, the one side has a vertex more, and it turns back by there.
     """
     end = (len(xy) + 2) // 2
     around = np.array(turns_of(np.vstack([xy[-1:], xy, xy[:1]])))
@@ -199,7 +205,8 @@ def _downstream_end(xy: FloatArray) -> int:
     for other in (end - 1, end + 1)[: 1 + len(xy) % 2]:
         if 3 <= other < len(xy) and back[other] and not back[end]:
             return other
-    return end
+    found = [] if back[end] else [k for k in np.flatnonzero(back).tolist() if k >= 3]
+    return min(found, key=lambda k: abs(k - end), default=end)
 
 
 def _off_edges(
