@@ -1153,3 +1153,31 @@ def test_the_long_edge_of_a_closure_that_narrows_is_its_kerb_whatever_vertex_sta
     assert edge is not None
     assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(list(dict.fromkeys(kerb))))
     assert edge.deep == pytest.approx(7.0)
+
+
+@pytest.mark.parametrize(("lanes", "width_m"), [(2, 10.5), (1, 3.5)])
+def test_a_closure_led_on_where_its_lanes_are_narrower_takes_less_ground_from_there(
+    lanes: int, width_m: float, written: Callable[..., Plan]
+) -> None:
+    """Two of three lanes of one way are closed, and before them half the street or its one lane."""
+    plan = written(
+        mains=main_of([(40.0, -1.75), (160.0, -1.75)]),
+        streets=street(
+            [(-500.0, 0.0), (0.0, 0.0)],
+            [(0.0, 0.0), (600.0, 0.0)],
+            width_m=[width_m, 10.5],
+            lanes=[lanes, 3],
+            oneway=["", "along"],
+        ),
+    )
+    closures = plan.table("closures")
+    edges = [edge_of(plan, row) for row in plan.rows("closures")]
+    stepped = pd.Series([edge is not None and edge.kinks > 0 for edge in edges], closures.index)
+    led = closures.index[stepped & (closures["lanes_closed"] == 2) & (closures["pull_id"] == "")]
+    assert len(led)
+    for across in (0.5, 2.0):
+        own = closures["geometry"].copy()
+        for at in led:
+            closures.at[at, "geometry"] = shapely.affinity.scale(own[at], 1.0, across)
+        assert faults(plan, "closures-drawn") >= len(led)
+        closures["geometry"] = own

@@ -22,6 +22,7 @@ from geotools.deliver.verify.tally import DRAWN
 __all__ = ["BESIDE", "Edge", "edge_of", "lacking"]
 
 BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
+SQUARE = math.radians(45.0)  # least turn into a step of a side, and out of it
 BETWEEN = (0.25, 0.5, 0.75)  # of the way from one heading of a street to the next
 
 
@@ -32,7 +33,8 @@ class Edge:
     ``deep`` is how far the closure reaches from it, ``half`` the half of the street, m. Lanes that
     end a little before a corner reach past its mitre, inside of it, and so farther than they are
     wide; ``plain`` is how far all reach where that and mitres are left out. ``level`` is how far
-    they reach where both sides are straight, not-a-number where they are nowhere.
+    they reach where both sides are straight, not-a-number where they are nowhere. ``kinks`` is how
+    far both sides step aside, m, where lanes are narrower or wider from one street on.
     """
 
     line: Any
@@ -42,6 +44,7 @@ class Edge:
     half: float
     plain: float
     level: float
+    kinks: float
 
     @property
     def widths(self) -> tuple[float, float]:
@@ -174,7 +177,8 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     xy = _without_repeats(shapely.get_coordinates(row.geometry))[:-1]
     if len(xy) < 4 or len(shapely.get_parts(row.geometry)) > 1:
         return None
-    edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
+    end = _downstream_end(xy)
+    edge = np.vstack([xy[end:], xy[:1]])
     turns = turns_of(edge)
     if max(map(abs, turns), default=0.0) > SHARPEST:  # no street's edge, but an outline folded over
         return None
@@ -183,7 +187,8 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
     half = _half(plan, row, deep)
     plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
-    return Edge(line, turns, at, deep, half, plain, _level(xy, edge, deep))
+    kinks = _kinks(xy[: end + 1], deep) + _kinks(edge, deep)
+    return Edge(line, turns, at, deep, half, plain, _level(xy, edge, deep), kinks)
 
 
 def _without_repeats(xy: FloatArray) -> FloatArray:
@@ -241,6 +246,20 @@ def _level(outline: FloatArray, edge: FloatArray, deep: float) -> float:
         found = [off for off in beside if DRAWN < off <= deep + DRAWN]
         far += [min(found)] if found else []
     return max(far, default=math.nan)
+
+
+def _kinks(side: FloatArray, deep: float) -> float:
+    """Return how far one side of a closure steps towards the other, or away from it, m.
+
+    It does where the lane closed is narrower or wider from one street on, by less than ``deep``.
+    """
+    steps = np.hypot(*np.diff(side, axis=0).T)[1:-1].tolist()
+    found = zip(itertools.pairwise(turns_of(side)), steps, strict=True)
+    return math.fsum(
+        step
+        for (one, two), step in found
+        if one * two < 0 and min(abs(one), abs(two)) > SQUARE and step < deep
+    )
 
 
 def _beside(one: FloatArray, two: FloatArray, first: FloatArray, last: FloatArray) -> float:
