@@ -1181,3 +1181,25 @@ def test_a_closure_led_on_where_its_lanes_are_narrower_takes_less_ground_from_th
             closures.at[at, "geometry"] = shapely.affinity.scale(own[at], 1.0, across)
         assert faults(plan, "closures-drawn") >= len(led)
         closures["geometry"] = own
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_closure_of_a_shut_street_may_face_either_way_at_a_corner_of_it(
+    back: bool, written: Callable[..., Plan]
+) -> None:
+    """The pit stands on the corner, and beyond its work nothing is closed: no downstream taper.
+
+    Away from the corner the side of a closure of a shut street is held to.
+    """
+    col, row = [(-3.7, 124.8), (0.0, 0.0)], [(133.2, -2.7), (0.0, 0.0)]
+    plan = written(
+        mains=main_of([(-3.7, 124.8), (-5.4, 116.7), (-2.2, 7.9), (0.0, 0.0)]),
+        streets=street(
+            col[::-1] if back else col, row, width_m=[7.5, 4.0], lanes=[2, 1], name=["Col", "Row"]
+        ),
+    )
+    closures = plan.table("closures")
+    shut = (closures["downstream_taper"] == 0) & (closures["pull_id"] == "")
+    assert shut.any()
+    closures["side"] = closures["side"].map({"along": "against", "against": "along"})
+    assert faults(plan, "closures-face")

@@ -18,7 +18,8 @@ __all__ = ["BESIDE", "RULES", "SIDES", "abreast", "drawn", "heading", "middle"]
 
 SIDES = ("along", "against")
 REACH = 0.5  # m before and behind a place that tell how a street, or an edge, runs there
-BESIDE = math.cos(math.radians(45.0))  # cosine between an edge and the street it is the edge of
+ASIDE = math.radians(45.0)
+BESIDE = math.cos(ASIDE)  # cosine between an edge and the street it is the edge of
 CORNER = 5.0  # m; of two streets so much farther off than the nearer either may be the one
 JOINT = 2.0  # m along a street; so near to where two features of it meet either may be the one
 STEP = 2.0  # m between places looked at where the middle of the work may lie
@@ -53,14 +54,24 @@ def sides(plan: Plan) -> Tally:
 def _ways(plan: Plan, row: Any, edge: Edge) -> set[str]:
     """Return which way traffic goes by a closure, along its street as drawn or against it.
 
-    Both where streets drawn in two directions meet there; none where it cannot be told.
+    Both where streets drawn in two directions meet there; none where it cannot be told. Where a
+    street is shut nothing is drawn past the work, and at a corner there the one street of it may
+    have no more than the end of an edge: it may be either.
     """
     if math.isnan(row.downstream_taper + row.work_length):
         return set()
     low, high = middle(row, edge)
+    if row.downstream_taper == 0 and _turns_aside(edge, low, high):
+        return set(SIDES)
     count = 1 + math.ceil((high - low) / STEP - CLOSE)
     found = [_ways_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
     return set().union(*found)
+
+
+def _turns_aside(edge: Edge, low: float, high: float) -> bool:
+    """Say whether an edge turns off at a corner between two places along it, m."""
+    met = (abs(turn) for turn, at in zip(edge.turns, edge.at, strict=True) if low <= at <= high)
+    return max(met, default=0.0) > ASIDE
 
 
 def middle(row: Any, edge: Edge) -> tuple[float, float]:
