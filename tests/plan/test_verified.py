@@ -1203,3 +1203,32 @@ def test_a_closure_of_a_shut_street_may_face_either_way_at_a_corner_of_it(
     assert shut.any()
     closures["side"] = closures["side"].map({"along": "against", "against": "along"})
     assert faults(plan, "closures-face")
+
+
+def test_strings_keep_one_closure_along_streets_of_a_little_other_widths(
+    written: Callable[..., Plan],
+) -> None:
+    """Its lane is as wide as the wider street of them; the pit is 120 m before that.
+
+    A little aside it may be of either direction, aside by half a lane it may not.
+    """
+    plan = written(
+        mains=main_of([(-300.0, 0.3), (-115.0, 0.3)]),
+        streets=street(
+            [(-800.0, 0.0), (-420.0, 0.0)],
+            [(-420.0, 0.0), (300.0, 0.0)],
+            width_m=[4.8, 4.2],
+            lanes=[1, 1],
+        ),
+    )
+    closures = plan.table("closures")
+    at = closures.index[closures["pull_id"] != ""]
+    (own,) = closures.loc[at, "geometry"]
+    assert own.bounds[3] - own.bounds[1] == pytest.approx(4.8)
+    found = []
+    for aside in (-2.0, -0.35, 0.35, 2.0):
+        closures.loc[at, "geometry"] = shapely.affinity.translate(own, 0.0, aside)
+        found.append(faults(plan, "closures-hand"))
+    assert found in ([1, 0, 0, 0], [0, 0, 0, 1])
+    closures.loc[at, "geometry"] = shapely.affinity.scale(own, 1.0, 1.3)
+    assert faults(plan, "closures-drawn")

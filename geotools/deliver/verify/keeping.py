@@ -13,7 +13,7 @@ import shapely
 
 from geotools.deliver.verify.edges import Edge, edge_of
 from geotools.deliver.verify.facing import BESIDE, SIDES, abreast, drawn, heading, middle
-from geotools.deliver.verify.lanes import lanes_of
+from geotools.deliver.verify.lanes import LITTLE, lanes_of
 from geotools.deliver.verify.plan import CONTEXT, Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
@@ -82,21 +82,24 @@ def _verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
         nearest = shapely.get_coordinates(shapely.shortest_line(ends, line)).reshape(-1, 2, 2)
         offs = (nearest[:, 0] - nearest[:, 1]) @ across
         if abs(offs.mean()) <= lanes_of(plan, street).kerb:
-            found.add(_verdict(plan, street, offs, float(drawn(line, place) @ way)))
+            past = PAST + (LITTLE / 2 if row.pull_id else 0.0)
+            found.add(_verdict(plan, street, offs, float(drawn(line, place) @ way), past))
     return found
 
 
-def _verdict(plan: Plan, street: Any, offs: Any, along: float) -> int:
+def _verdict(plan: Plan, street: Any, offs: Any, along: float, past: float) -> int:
     """Return what one street says of lanes between two places, m to the right of its centreline.
 
-    ``along`` is positive where the traffic goes as the street is drawn.
+    ``along`` is positive where the traffic goes as the street is drawn. Up to ``past``, m, over the
+    line between the directions tells nothing: along strings lanes are as wide as those of the
+    widest street of a few that differ but a little.
     """
     if street.oneway:
         if street.oneway not in SIDES:
             return OPEN
         return RIGHT if street.oneway == SIDES[int(along < 0)] else WRONG
     right = 1 if plan.setting("street.keep_right") else -1
-    past = lanes_of(plan, street).middle + PAST
+    past += lanes_of(plan, street).middle
     own, other = (right * offs).max() > past, (-right * offs).max() > past
     return OPEN if own == other else RIGHT if own else WRONG
 

@@ -11,8 +11,17 @@ import shapely
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 from geotools.pipe.names import folded
 
-__all__ = ["Lanes", "lanes_of", "streets_held", "streets_known", "streets_near", "streets_of"]
+__all__ = [
+    "LITTLE",
+    "Lanes",
+    "lanes_of",
+    "streets_held",
+    "streets_known",
+    "streets_near",
+    "streets_of",
+]
 
+LITTLE = 1.0  # m; strings keep one closure along streets whose widths differ by no more
 UNKNOWN = "unclassified"  # what a street without a class is taken as
 
 
