@@ -317,9 +317,7 @@ def _led(
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     before, behind = np.where(along, far, far[::-1])
-    rows = np.flatnonzero(
-        onward.in_doubt(chain, low - before, low) | onward.in_doubt(chain, high, high + behind)
-    )
+    rows = np.flatnonzero(onward.in_doubt(chain, low - before, high + behind))
     line = net.line_at(chain, np.clip((low + high) / 2, 0.0, net.lengths[chain]))
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     low, high = (np.clip(at, 0.0, net.lengths[chain]) for at in (low, high))

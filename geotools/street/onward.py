@@ -8,7 +8,7 @@ streets are drawn, nor where north is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -121,15 +121,35 @@ class Onward:
         """Walk from the work on upstream and downstream, so ``far``, m; the others as of `walk`.
 
         ``rooms`` are those of its own street either way; ``way`` is 1 where the traffic goes along
-        the chain, -1 where against it.
+        the chain, -1 where against it. Where the way of the traffic changes in the work, and all
+        flows the other way at an end of it, there is nowhere to go from there.
         """
-        back = Leg(work.chain, work.end, work.begin, work.line, work.flow)
+        back = replace(self._of_end(work, work.begin, way), begin=work.end, end=work.begin)
+        work = self._of_end(work, work.end, -way)
         ring = np.isfinite(self.net.lap[work.chain])
         up, down = (float(room) if ring else np.inf for room in rooms)
         return (
-            self.walk(back, far[0], room=up, way=-way, sense=-1, high=high),
-            self.walk(work, far[1], room=down, way=way, sense=1, high=high),
+            self.walk(
+                back, far[0] * (back.flow * way >= 0), room=up, way=-way, sense=-1, high=high
+            ),
+            self.walk(
+                work, far[1] * (work.flow * way >= 0), room=down, way=way, sense=1, high=high
+            ),
         )
+
+    def _of_end(self, work: Leg, at: float, step: int) -> Leg:
+        """Return the work as of the street at an end of it, if its traffic flows otherwise there.
+
+        ``step`` is the way along the chain from that end into the work.
+        """
+        chain, ends = np.array([work.chain]), np.sort([work.begin, work.end])
+        low, high = ends[:1] + NODE, ends[1:] - NODE
+        inside = self.changes.search(chain, high, "left") > self.changes.search(chain, low, "right")
+        if not inside.any():
+            return work
+        (piece,) = self.net.piece_of(chain, np.array([at + step * NODE / 2]))
+        line = self.net.chains.pieces["line"].to_numpy(dtype=np.int64)[piece]
+        return replace(work, line=int(line), flow=float(self.flows[piece]))
 
     def walk(
         self, leg: Leg, length: float, *, room: float, way: int, sense: int, high: bool

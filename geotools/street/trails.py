@@ -21,6 +21,7 @@ from geotools.street.strips import strips
 __all__ = ["Lane", "Trail"]
 
 SHORT = 1e-5  # m
+STRAIGHT = 1e-6  # rad
 
 
 @dataclass(frozen=True)
@@ -149,7 +150,12 @@ class Trail:
         own = len(self.upstream.legs)
         end = float(at[len(row) - 1 - np.argmax(row[::-1] == own)])
         kept = firsts(np.round(at, 6))
-        return xy[kept], begins[1:], (begins[own], end)
+        xy, at = xy[kept], at[kept]
+        # Where legs go straight on into each other there is no vertex: a kerb may not reach it.
+        joint = np.abs(at[1:-1, None] - [begins[own], end]).min(axis=1) <= SHORT
+        (ax, ay), (bx, by) = np.diff(xy[:-1], axis=0).T, np.diff(xy[1:], axis=0).T
+        bent = np.abs(np.arctan2(ax * by - ay * bx, ax * bx + ay * by)) > STRAIGHT
+        return xy[np.append(True, np.append(~joint | bent, True))], begins[1:], (begins[own], end)
 
 
 def _along(net: StreetNet, leg: Leg) -> FloatArray:
@@ -181,9 +187,9 @@ def _corners(stops: list[float], joints: list[float], lanes: list[Lane]) -> Floa
         corner = (at, lane.edge + share * (lane.inner - lane.edge))
         inner += [corner] if corner != inner[-1] or not behind else []
         if behind:
-            outer.append((at, lane.edge))
+            edges = [(at, lane.edge), (at, lanes[behind].edge)]
             lane = lanes[behind]
             corner = (at, lane.edge + share * (lane.inner - lane.edge))
             inner += [corner] if corner != inner[-1] else []
-            outer += [(at, lane.edge)] if lane.edge != outer[-1][1] else []
+            outer += edges if edges[0] != edges[1] else []
     return np.array([*inner, (last, lane.edge), *outer[::-1]])

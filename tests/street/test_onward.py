@@ -286,3 +286,36 @@ def test_a_closure_led_on_into_a_street_of_another_width_has_no_vertex_twice(
     assert ground.area == pytest.approx(area)
     xy = shapely.get_coordinates(row.geometry)
     assert np.hypot(*np.diff(xy, axis=0).T).min() > 1e-6
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+def test_where_the_way_of_traffic_changes_in_the_work_its_lane_is_followed_from_there(
+    back: bool, turned: float
+) -> None:
+    """Both lanes of a street one way are shut; 3 m before the middle of the work it is both ways.
+
+    Before the work only the half is closed whose traffic comes to it.
+    """
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {}),
+        ([(0, 0), (400, 0)], {"oneway": "along"}),
+    ]
+    found, ground, _ = closed(back_to_front(drawn) if back else drawn, (3.0, 0.0), turned=turned)
+    (row,) = found.table.itertuples()
+    assert (row.lanes_closed, row.taper, row.lacking) == (2, 0.0, pytest.approx(0.0, abs=1e-6))
+    before = ground.intersection(shapely.box(-500, -100, -2, 100))
+    assert before.symmetric_difference(shapely.box(-2 - BUFFER, -3.5, -2, 0)).area < 1e-3
+    assert ground.area == pytest.approx(3.5 * BUFFER + 7.0 * 10.0)
+
+
+def test_no_traffic_comes_to_work_that_reaches_into_a_street_which_flows_away_from_it() -> None:
+    """The street both ways becomes one that leads away to the west 3 m before the work's middle."""
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"oneway": "against"}),
+        ([(0, 0), (400, 0)], {}),
+    ]
+    found, _, _ = closed(drawn, (3.0, 0.0))
+    lacking = found.table.set_index("side")["lacking"]
+    assert lacking["along"] == pytest.approx(BUFFER)
+    assert lacking["against"] == pytest.approx(0.0)
