@@ -122,6 +122,17 @@ def layers_of_others(path: Path) -> list[str]:
     return sorted(names - {*OUTPUTS})
 
 
+def _chosen(tables: Mapping[str, pd.DataFrame], stations: bool) -> dict[str, pd.DataFrame]:
+    """Return the tables to write, in the order of the contract; errors as of `write_geopackage`."""
+    unknown = sorted(set(tables) - set(OUTPUTS))
+    if unknown:
+        raise KeyError(f"not in the contract: {', '.join(unknown)}")
+    chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
+    if not chosen:
+        raise ValueError("no table to write")
+    return chosen
+
+
 def write_geopackage(
     path: str | Path,
     tables: Mapping[str, pd.DataFrame],
@@ -176,12 +187,7 @@ def write_geopackage(
         If the file that was there is kept under another name.
     """
     target = check_target(path, overwrite)
-    unknown = sorted(set(tables) - set(OUTPUTS))
-    if unknown:
-        raise KeyError(f"not in the contract: {', '.join(unknown)}")
-    chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
-    if not chosen:
-        raise ValueError("no table to write")
+    chosen = _chosen(tables, stations)
     with _moved_when_whole(path, target, overwrite, kept=True) as part:
         return _write_layers(part, chosen, crs, units, wkb or {}, covered)
 

@@ -102,8 +102,7 @@ def build_mains(
     drawn, more = line_parts(loaded.geometry, loaded.rows, turn=full_turn(loaded.crs))
     loaded, zero = _without_zero_inverts(loaded)
     notes = [*loaded.notes, *zero, *notes, *more]
-    chosen = _working(loaded, drawn, working_crs, findings)
-    working = _of_all(chosen, loaded) if in_part else chosen
+    working = _working(loaded, drawn, working_crs, findings, in_part=in_part)
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
     good = sane_lines(moved)
     notes += bad_coordinates(moved, good)
@@ -180,7 +179,10 @@ def _far_off(parts: Parts, findings: Findings) -> list[Note]:
     )
 
 
-def _working(loaded: Loaded, drawn: Parts, wanted: str | None, findings: Findings) -> WorkingCRS:
+def _working(
+    loaded: Loaded, drawn: Parts, wanted: str | None, findings: Findings, *, in_part: bool
+) -> WorkingCRS:
+    """Choose the working CRS; of a part of the mains it is that of all."""
     label, flat = loaded.source.label, horizontal(loaded.crs)
     finite = np.isfinite(drawn.xy).all(axis=1)
     if flat.is_geographic:
@@ -199,7 +201,8 @@ def _working(loaded: Loaded, drawn: Parts, wanted: str | None, findings: Finding
             f"{crs_name(flat)} is in {flat.axis_info[0].unit_name}; the CRS, its unit or the "
             "order of the axes is likely wrong; set the right CRS in the file",
         )
-    return choose_working_crs(label, loaded.crs, xy, wanted)
+    working = choose_working_crs(label, loaded.crs, xy, wanted)
+    return _of_all(working, loaded) if in_part else working
 
 
 def _of_all(working: WorkingCRS, loaded: Loaded) -> WorkingCRS:

@@ -130,13 +130,8 @@ def work_out(
     give_back()
     prices = _prices(brief)
     shared = shared_pits(pits, prices)
-    carriers = table["carrier"].to_numpy(dtype=object)
-    dug = pits.assign(
-        carrier=carriers[pits["run"].to_numpy(dtype=np.int64)],
-        pipe_price=_of_run(table, pits, "pipe_price"),
-    )
-    quantities = _quantities(dug, priced, shared, prices, brief)
-    del priced, dug
+    quantities = _quantities(_dug(table, pits), priced, shared, prices, brief)
+    del priced
     give_back()
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
@@ -161,6 +156,15 @@ def work_out(
         schedule=schedule,
         dig_count=total,
         streets=streets,
+    )
+
+
+def _dug(table: pd.DataFrame, pits: pd.DataFrame) -> pd.DataFrame:
+    """Return the pits with the carrier of their runs and its price."""
+    carriers = table["carrier"].to_numpy(dtype=object)
+    return pits.assign(
+        carrier=carriers[pits["run"].to_numpy(dtype=np.int64)],
+        pipe_price=_of_run(table, pits, "pipe_price"),
     )
 
 

@@ -181,9 +181,7 @@ def grout_sheet(
         cap_pa=cap_pa,
         temperature_c=temperature_c,
     )
-    stands = external.collapse_pressure_pa(
-        pipe.material, pipe.dr, hours=cure_hours, temperature_c=temperature_c
-    )
+    stands = _stands_fresh(pipe, cure_hours, temperature_c)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
     lifts = external.grout_lift_count(pipe, grout_density=grout_density, condition=condition)
     return Worksheet(
@@ -200,6 +198,13 @@ def grout_sheet(
         results=_grout_results(volume, limit, up, lifts),
         passes=bool(limit > 0.0),
         cautions=(_GROUT, PLANNING),
+    )
+
+
+def _stands_fresh(pipe: Carrier, cure_hours: float, temperature_c: float) -> FloatArray:
+    """Return the collapse pressure while the grout presses, Pa."""
+    return external.collapse_pressure_pa(
+        pipe.material, pipe.dr, hours=cure_hours, temperature_c=temperature_c
     )
 
 
