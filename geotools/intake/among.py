@@ -24,11 +24,18 @@ def among(texts: Iterable[object], words: Iterable[str]) -> npt.NDArray[np.bool_
         Missing ones are like "".
     words : iterable of str
     """
-    told, known = pd.Series(texts, dtype=object), [folded(word) for word in words]
-    if not known:
-        return np.zeros(len(told), dtype=np.bool_)
-    told = told.fillna("").astype(str)
-    return told.map(folded).isin(known).to_numpy(dtype=np.bool_)
+    number, met = _met(texts)
+    known = {folded(word) for word in words}
+    return np.array([folded(word) in known for word in met], dtype=np.bool_)[number]
+
+
+def _met(texts: Iterable[object]) -> tuple[npt.NDArray[np.intp], list[str]]:
+    """Return texts as numbers of the different ones met, and these; missing ones are ""."""
+    told = texts if isinstance(texts, pd.Series) else pd.Series(texts, dtype=object)
+    if told.dtype == object:  # may hold what is no text
+        told = told.fillna("").astype(str)
+    number, met = pd.factorize(told)
+    return number, [*map(str, met), ""]
 
 
 def one_spelling(texts: Iterable[object]) -> pd.Series[Any]:

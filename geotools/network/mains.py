@@ -9,6 +9,7 @@ from geotools.brief import Network
 from geotools.intake.among import among, as_told
 from geotools.intake.columns import Lines
 from geotools.network.ragged import BoolArray, IntArray
+from geotools.network.words import by_word
 
 __all__ = [
     "carries_water",
@@ -29,7 +30,7 @@ def rank_of(mains: Lines) -> IntArray:
 
 def statuses_of(mains: Lines) -> pd.Series:
     """Return the status of every main as findings name it (`as_told`), "" if none."""
-    return mains.table["status"].fillna("").astype(str).map(as_told)
+    return _told(mains.table["status"])
 
 
 def carries_water(mains: Lines, network: Network) -> BoolArray:
@@ -39,7 +40,13 @@ def carries_water(mains: Lines, network: Network) -> BoolArray:
 
 def owners_of(mains: Lines) -> pd.Series:
     """Return the owner of every main as findings name it (`as_told`), "" if none."""
-    return mains.table["owner"].fillna("").astype(str).map(as_told)
+    return _told(mains.table["owner"])
+
+
+def _told(texts: pd.Series) -> pd.Series:
+    """Return texts as findings name them, "" where there is none."""
+    words = by_word(texts, lambda word: "" if pd.isna(word) else as_told(str(word)))
+    return pd.Series(words.astype(object), index=texts.index)
 
 
 def of_others(mains: Lines, network: Network) -> BoolArray:
