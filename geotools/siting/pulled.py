@@ -85,7 +85,8 @@ def bend_limits(
 ) -> FloatArray:
     """Return the tension each run's carrier may have where it is bent, N.
 
-    The carrier takes the largest radius that passes; infinite where a bend lies in a pit.
+    The carrier takes the largest radius that passes; infinite where a bend lies in a pit. Ramps
+    of pits set no such limit: see `pipe.pulling.tension_with_bending_n`.
     """
     run = bends["run"].to_numpy(dtype=np.int64)
     pipe = table["pipe"].to_numpy(dtype=np.int64)[run]

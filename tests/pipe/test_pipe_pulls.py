@@ -8,11 +8,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain, least_radius_m
 from geotools.pipe.catalogue import as_columns, carrier, contenders
-from geotools.pipe.materials import apparent_modulus_pa, material_property
+from geotools.pipe.defaults import FORCE_SHARE, ROLLER_FRICTION
+from geotools.pipe.materials import (
+    apparent_modulus_pa,
+    by_material,
+    is_polyethylene,
+    material_property,
+    modulus_temperature_factor,
+    tension_temperature_factor,
+)
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     allowable_tension_n,
+    capstan_growth,
     friction_band,
     head_force_n,
     length_to_leave_m,
@@ -27,7 +37,7 @@ from geotools.pipe.pulling import (
     wall_area_m2,
     weight_n_per_m,
 )
-from geotools.pipe.ranges import ChoiceError, RangeError
+from geotools.pipe.ranges import ChoiceError, FloatArray, RangeError
 
 steps = arrays(np.float64, 12, elements=st.floats(0.0, 30.0))
 slopes = arrays(np.float64, 12, elements=st.floats(-0.5, 0.5))
@@ -166,6 +176,61 @@ def test_bending_at_the_least_radius_of_pvc_uses_800_of_2800_psi() -> None:
     pipe = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
     left = tension_with_bending_n(pipe, 250 * pipe.outside_m) / allowable_tension_n(pipe)
     assert left == pytest.approx(2000 / 2800, rel=1e-9)
+
+
+def in_the_ramp(temperature: float, tension: FloatArray, friction: float) -> FloatArray:
+    """Return the stress of the fibre over the strength, for every pipe of the catalogue.
+
+    At its least radius, under a tension at the top of the ramp grown by half a turn on rollers: on
+    level ground the two arcs turn by no more together. E is that of half an hour, softer in the
+    warm as it is; the strength is not raised in the cold.
+    """
+    pipes = as_columns(contenders())
+    plastic = is_polyethylene(pipes.material)
+    radius = least_radius_m(pipes.material, pipes.dr, pipes.outside_m, temperature_c=temperature)
+    slow = np.where(plastic, apparent_modulus_pa(pipes.material, 0.5), PVC_MODULUS_PA)
+    modulus = slow * modulus_temperature_factor(pipes.material, temperature)
+    area = wall_area_m2(pipes.outside_m, pipes.wall_min_m)
+    pulled = tension * capstan_growth(friction, np.pi) / area
+    bent = modulus * bending_strain(pipes.outside_m, radius)
+    strength = by_material(
+        pipes.material,
+        lambda name: material_property(
+            name, "tensile_yield" if is_polyethylene(name) else "tensile_strength"
+        ),
+    )
+    return (pulled + bent) / (strength * tension_temperature_factor(pipes.material, temperature))
+
+
+@pytest.mark.parametrize("temperature", [-20, -10, 0, 10, 15, 19, 20, 21, 23, 30, 40, 50, 60])
+def test_no_pipe_of_the_catalogue_yields_in_its_ramp_whatever_drags_behind_it(
+    temperature: float,
+) -> None:
+    """The drag of all the string behind the pit stays within the share of the straight tension.
+
+    It is part of the force of every pull. A greater share, and worse rollers, are for strings of
+    more than 1 km.
+    """
+    pipes = as_columns(contenders())
+    vinyl = ~is_polyethylene(pipes.material)
+    for hours, most in ((12.0, 0.95), (1.0, 0.97)):
+        straight = allowable_tension_n(pipes, hours=hours, temperature_c=temperature)
+        share = in_the_ramp(temperature, FORCE_SHARE * straight, ROLLER_FRICTION)
+        assert share.max() <= most
+        assert share[vinyl].max() <= 0.63
+    worst = friction_band("rollers").high
+    drag = roller_drag_n(weight_n_per_m(pipes), 1000.0, friction=worst)
+    assert in_the_ramp(temperature, drag, worst).max() <= 0.95
+
+
+def test_by_the_rule_of_bends_few_polyethylene_pipes_could_come_down_a_ramp() -> None:
+    """Why ramps are not held to it: at the least radius, with a string of 500 m on rollers."""
+    pipes = as_columns(contenders(systems=["METRIC"], materials=["PE100"]))
+    radius = least_radius_m(pipes.material, pipes.dr, pipes.outside_m, temperature_c=20.0)
+    left = FORCE_SHARE * tension_with_bending_n(pipes, radius, temperature_c=20.0)
+    assert np.all(left[pipes.dr <= 21] == 0.0)
+    drag = roller_drag_n(weight_n_per_m(pipes), 500.0)
+    assert np.all(left[pipes.dr > 21] > drag[pipes.dr > 21])
 
 
 def test_friction_bands_are_ordered() -> None:
