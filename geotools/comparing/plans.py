@@ -17,6 +17,7 @@ import shapely
 from geotools.brief import declared, load_brief, settings
 from geotools.comparing.batches import tell_lost
 from geotools.comparing.matching import RunKeys, ends_of, match_runs, of_other_hosts
+from geotools.comparing.materials import carrier_materials, tell_materials
 from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
@@ -32,7 +33,17 @@ __all__ = ["compare_plans"]
 
 PLANNED = "planned"
 _RUN_FIELDS = (
-    *("run_id", "main_ids", "host_diameter", "length", "status", "reason", "carrier", "cost"),
+    *(
+        "run_id",
+        "main_ids",
+        "host_diameter",
+        "host_material",
+        "length",
+        "status",
+        "reason",
+        "carrier",
+        "cost",
+    ),
     *("pit_count", "pull_count", "longest_pull", "head_after", "capacity_ratio"),
 )
 _SUMMED = ("length", "cost", "pit_count", "pull_count", "lane_days")
@@ -98,6 +109,7 @@ def compare_plans(
     for plan in plans:
         tell_lost(plan.name, plan.file, findings)
     _tell_alone(plans, table, whys, findings)
+    tell_materials(table, PLANNED, findings)
     _tell(table, differ, findings)
     _tell_names(plans, findings)
     common = _common(table, shape)
@@ -149,6 +161,7 @@ def _runs_of(file: PlanFile, first: PlanFile) -> Any:
                 f"is in {crs_name(file.crs)} and cannot be moved to {crs_name(first.crs)}, the CRS "
                 f"of {first.path}; plan both from mains in one CRS",
             )
+    runs = runs.assign(carrier_material=carrier_materials(file, runs["carrier"]))
     added = {"lane_days": _lane_days(file), **_days(file), **_shutdown(file)}
     return runs.assign(
         **{n: runs["run_id"].map(added[n]).astype(float) if n in added else np.nan

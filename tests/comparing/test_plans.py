@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
@@ -408,6 +409,41 @@ def test_inputs_without_a_hash_are_not_told_as_the_same(write: Callable[..., Pat
     assert "whether dem, mains were the same" in findings.at["inputs-not-known", "text"]
     assert "other-mains" not in findings.index
     assert ": streets were not read from the same" in findings.at["other-inputs", "text"]
+
+
+def test_another_material_of_the_host_or_the_carrier_is_told_as_why_runs_differ(
+    write: Callable[..., Path],
+) -> None:
+    lined = {"carrier": "250 mm SDR 21 PE100", "host_material": "cast iron, steel"}
+    a = write("a.gpkg", run("R1", 0, **lined), run("R2", 50, **lined))
+    turned = lined | {"host_material": "Steel, CI", "carrier": "250 mm SDR 26 PE100"}
+    other = {"carrier": "Own A", "host_material": "ductile iron"}
+    own = {"carrier.own": ["Own A; PVC; 250 mm; 10 mm"]}
+    b = write("b.gpkg", run("R1", 0, **turned), run("R2", 50, **other), settings=own)
+    findings = compared(a, b, a_copy(a))["findings"].set_index("rule")
+    host = findings.loc[["host-material-differs"]]
+    assert host["feature"].tolist() == ["R2"]  # the other is the same in other words
+    assert set(host["severity"]) == {"warning"}
+    told = "run R2: its host is of cast iron, steel in a and c, ductile iron in b; bore, capacity"
+    assert host["text"].iloc[0].startswith(told)
+    carrier = findings.loc[["carrier-material-differs"]]
+    assert carrier["feature"].tolist() == ["R2"]
+    told = "run R2: its carrier is of PE100 in a and c, PVC in b; radius"
+    assert carrier["text"].iloc[0].startswith(told)
+
+
+def a_copy(plan: Path) -> Path:
+    return Path(shutil.copy(plan, plan.with_name("c.gpkg")))
+
+
+def test_a_material_not_on_record_is_told_and_runs_without_a_plan_have_no_carrier(
+    write: Callable[..., Path],
+) -> None:
+    a = write("a.gpkg", run("R1", 0, host_material="steel", carrier="20 in DIPS DR 25 PVC"))
+    b = write("b.gpkg", run("R1", 0, status="no_plan", carrier="20 in DIPS DR 17 PE4710"))
+    findings = compared(a, b)["findings"].set_index("rule")
+    assert "steel in a, unknown in b" in findings.at["host-material-differs", "text"]
+    assert "carrier-material-differs" not in findings.index
 
 
 def test_runs_renamed_in_the_zone_beside_are_compared_and_other_hosts_are_the_reason(
