@@ -12,7 +12,7 @@ from typing import Protocol
 
 from geotools.intake.place import SYSTEM, Place
 
-__all__ = ["both_ends"]
+__all__ = ["UNREADABLE", "both_ends", "within"]
 
 NEAR_END = 65_536  # bytes
 CHUNK = 2**20  # bytes unpacked at a time
@@ -50,9 +50,13 @@ def _ends_of_file(path: Path) -> tuple[bytes, bytes]:
         return head, stream.read()
 
 
+def within(target: str, path: Path) -> str:
+    """Return the name in a local archive of what GDAL opens, "" for the archive itself."""
+    return target.replace("{", "").replace("}", "").partition(str(path))[2].strip("/")
+
+
 def _ends_of_packed(target: str, path: Path) -> tuple[bytes, bytes] | None:
-    systems = SYSTEM.findall(target)
-    inner = target.replace("{", "").replace("}", "").partition(str(path))[2].strip("/")
+    systems, inner = SYSTEM.findall(target), within(target, path)
     if systems == ["vsizip"]:
         with zipfile.ZipFile(path) as packed, packed.open(_member(packed.namelist(), inner)) as one:
             return _ends_of_stream(one)

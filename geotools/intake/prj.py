@@ -6,26 +6,62 @@ import os
 import shutil
 import tempfile
 import weakref
-from collections.abc import Iterator
-from dataclasses import replace
-from pathlib import Path
+import zipfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 
-from geotools.intake.place import Place
+from geotools.intake.packed import UNREADABLE, within
+from geotools.intake.place import SYSTEM, Place
 
-__all__ = ["around_prj", "prj_beside"]
+__all__ = ["Prj", "around_prj", "prj_beside"]
 
+_SUFFIXES = (".prj", ".PRJ")
 _ENCODINGS = ("Windows-1252", "ISO-8859-1")  # the second has a letter for every byte
+
+
+@dataclass(frozen=True)
+class Prj:
+    """The .prj of a Shapefile: its name, what is in it, and where it lies.
+
+    ``archive`` is the zip whose ``folder`` it lies in, None where that is one of the disk.
+    """
+
+    name: str
+    stored: bytes
+    folder: Path
+    archive: Path | None = None
+
+    def copy_others(self, to: Path) -> None:
+        """Put the other files of the Shapefile into a folder.
+
+        Raises
+        ------
+        OSError
+            If they cannot be had, or not be put there.
+        """
+        if self.archive is not None:
+            _unpack(self.archive, self._is_other, self.folder, to)
+            return
+        for file in self.folder.iterdir():
+            if file.is_file() and self._is_other(file.name):
+                _link(file.absolute(), to / file.name)
+
+    def _is_other(self, name: str) -> bool:
+        return name.startswith(f"{Path(self.name).stem}.") and name != self.name
 
 
 def around_prj(place: Place, sublayer: str, encoding: str) -> Iterator[tuple[Place, str, str]]:
     """Give a Shapefile as it may be read: with its .prj in UTF-8 if it is not, then without one.
 
-    Its files are linked into a folder of their own, which goes when nothing has the place any more.
+    Its files are linked, or unpacked, into a folder of their own, which goes when nothing has the
+    place any more.
 
     Parameters
     ----------
     place : Place
-        A Shapefile, or a folder of these; of others nothing is given, nor of one without a .prj.
+        A Shapefile, or a folder or zip of these; of others nothing is given, nor of one without
+        a .prj.
     sublayer : str
     encoding : str
         Of the brief, "" if it says none.
@@ -38,25 +74,60 @@ def around_prj(place: Place, sublayer: str, encoding: str) -> Iterator[tuple[Pla
     prj = prj_beside(place, sublayer)
     if prj is None:
         return
-    stored = prj.read_bytes()
     try:
-        stored.decode("utf-8")
+        prj.stored.decode("utf-8")
     except UnicodeDecodeError:
-        text, used = _decoded(stored, encoding)
+        text, used = _decoded(prj.stored, encoding)
         said = f"{prj.name!r} is not UTF-8 text; it was read as {used}"
         yield _linked(place, prj, text.encode("utf-8")), said, ""
     yield _linked(place, prj, None), "", prj.name
 
 
-def prj_beside(place: Place, sublayer: str) -> Path | None:
-    """Return the .prj of a local Shapefile, None if it has none."""
-    if place.path is None or Path(place.target) != place.path:
+def prj_beside(place: Place, sublayer: str) -> Prj | None:
+    """Return the .prj of a local Shapefile, which may lie in a zip; None if it has none."""
+    if place.path is None:
+        return None
+    if place.path.is_file() and zipfile.is_zipfile(place.path):
+        return _packed(place.target, place.path, sublayer)
+    if Path(place.target) != place.path:
         return None
     path = place.path / f"{sublayer}.shp" if place.path.is_dir() else place.path
     if path.suffix.lower() != ".shp":
         return None
-    found = (path.with_suffix(suffix) for suffix in (".prj", ".PRJ"))
-    return next((prj for prj in found if prj.is_file()), None)
+    found = (path.with_suffix(suffix) for suffix in _SUFFIXES)
+    prj = next((prj for prj in found if prj.is_file()), None)
+    return None if prj is None else Prj(prj.name, prj.read_bytes(), prj.parent)
+
+
+def _packed(target: str, path: Path, sublayer: str) -> Prj | None:
+    """Return the .prj of a Shapefile in a zip; None if it has none, or that cannot be read."""
+    if SYSTEM.findall(target) not in ([], ["vsizip"]):  # one archive in another
+        return None
+    inner = PurePosixPath(within(target, path))
+    shp = inner if inner.suffix.lower() == ".shp" else inner / f"{sublayer}.shp"
+    try:
+        with zipfile.ZipFile(path) as archive:
+            names = set(archive.namelist())
+            prj = next((p for s in _SUFFIXES if str(p := shp.with_suffix(s)) in names), None)
+            if prj is None:
+                return None
+            return Prj(prj.name, archive.read(str(prj)), Path(prj.parent), path)
+    except UNREADABLE:
+        return None
+
+
+def _unpack(path: Path, wanted: Callable[[str], bool], folder: Path, to: Path) -> None:
+    """Unpack what lies in a folder of a zip and is wanted by its name."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for member in archive.infolist():
+                inner = PurePosixPath(member.filename)
+                if member.is_dir() or Path(inner.parent) != folder or not wanted(inner.name):
+                    continue
+                with archive.open(member) as stream, (to / inner.name).open("wb") as file:
+                    shutil.copyfileobj(stream, file)
+    except UNREADABLE as error:
+        raise OSError(f"cannot be unpacked: {error}") from error
 
 
 def _decoded(stored: bytes, encoding: str) -> tuple[str, str]:
@@ -70,17 +141,15 @@ def _decoded(stored: bytes, encoding: str) -> tuple[str, str]:
     return stored.decode("utf-8", "replace"), "UTF-8"
 
 
-def _linked(place: Place, prj: Path, text: bytes | None) -> Place:
+def _linked(place: Place, prj: Prj, text: bytes | None) -> Place:
     """Return a place with the same files, but another .prj, or none."""
     folder = Path(tempfile.mkdtemp(prefix="slipmain-"))
-    for file in prj.parent.iterdir():
-        if file.is_file() and file.name.startswith(f"{prj.stem}.") and file.name != prj.name:
-            _link(file.absolute(), folder / file.name)
-    if text is not None:
-        (folder / prj.name).write_bytes(text)
-    whole = place.path is not None and place.path.is_dir()
+    whole = prj.archive is not None or (place.path is not None and place.path.is_dir())
     linked = replace(place, target=str(folder if whole else folder / Path(place.target).name))
     weakref.finalize(linked, _removed, folder, os.getpid())
+    prj.copy_others(folder)
+    if text is not None:
+        (folder / prj.name).write_bytes(text)
     return linked
 
 

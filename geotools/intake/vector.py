@@ -62,7 +62,7 @@ _FIDS = "ids of the features"  # where a field has the name they come by
 _NAMED = 20  # layers named in a text
 _CRS_NO_UTF8 = (
     "names its CRS in letters that are not UTF-8; export it again with a CRS that has an EPSG "
-    "code, or unpack it if it is packed"
+    "code, or, if it is packed, as a zip or unpacked"
 )
 UTF8, SHAPEFILE = "UTF-8", "ESRI Shapefile"
 # What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
@@ -259,7 +259,7 @@ def _prj_told(look: _Look, place: Place, sublayer: str) -> _Look:
     if look.info["driver"] != SHAPEFILE or look.info["crs"]:
         return look
     prj = prj_beside(place, sublayer)
-    if prj is None or not prj.read_bytes().strip():
+    if prj is None or not prj.stored.strip():
         return look
     return replace(look, crs_unread=f"its CRS in {prj.name!r} cannot be read")
 

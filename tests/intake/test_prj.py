@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tarfile
 import zipfile
 from pathlib import Path
 
@@ -50,14 +51,54 @@ def test_a_prj_that_is_not_utf8_gives_way_to_no_brief(mains, read_file, found):
     assert "the brief says EPSG:32633, the file " in found(layers, "crs-differs")["text"][0]
 
 
-def test_a_prj_in_an_archive_that_is_not_utf8_is_told(tmp_path, mains, read_file, fault):
-    path = mains(PRJ.encode("cp1252"))
-    with zipfile.ZipFile(tmp_path / "m.zip", "w") as archive:
+def zipped(path: Path, folder: str = "") -> Path:
+    """Pack a Shapefile, and beside it another of a longer name."""
+    archive = path.parents[1] / "m.zip"
+    with zipfile.ZipFile(archive, "w") as target:
         for file in path.parent.iterdir():
-            archive.write(file, file.name)
-    text = fault(read_file, tmp_path / "m.zip", fields=FIELDS)
+            target.write(file, f"{folder}{file.name}")
+            target.write(file, f"{folder}m_old{file.suffix}")
+    return archive
+
+
+@pytest.mark.parametrize(
+    ("source", "folder"),
+    [
+        ("{zip}:m", ""),
+        ("{zip}:m", "nets/"),
+        ("/vsizip/{zip}/nets/m.shp", "nets/"),
+        ("/vsizip/{{{zip}}}/m.shp", ""),
+    ],
+)
+def test_a_prj_in_a_zip_that_is_not_utf8_is_read_as_the_unpacked_one(
+    source, folder, mains, read_file, found
+):
+    path = mains(PRJ.encode("cp1252"))
+    layers = read_file(source.format(zip=zipped(path, folder)), fields=FIELDS)
+    assert layers.output_crs.name == "Königsfeld"
+    assert layers.mains.xy[0].tolist() == pytest.approx([500_000, 5_200_000])
+    told = found(layers, "reader-message")["text"].tolist()
+    assert told == ["'m.prj' is not UTF-8 text; it was read as Windows-1252"]
+
+
+def test_a_prj_in_a_zip_that_cannot_be_read_is_named_and_the_brief_stands_in(
+    mains, read_file, fault, found
+):
+    archive = zipped(mains(PRJ[:-20].encode("cp1252")))
+    text = fault(read_file, f"{archive}:m", fields=FIELDS)
+    assert "its CRS in 'm.prj' cannot be read (missing" in text
+    layers = read_file(f"{archive}:m", fields=FIELDS, crs="EPSG:32633")
+    assert "EPSG:32633, which the brief says, was used" in found(layers, "crs-unread")["text"][0]
+
+
+def test_a_prj_in_another_archive_that_is_not_utf8_is_told(tmp_path, mains, read_file, fault):
+    path = mains(PRJ.encode("cp1252"))
+    with tarfile.open(tmp_path / "m.tar", "w") as archive:
+        for file in path.parent.iterdir():
+            archive.add(file, file.name)
+    text = fault(read_file, f"/vsitar/{tmp_path / 'm.tar'}/m.shp", fields=FIELDS)
     assert "names its CRS in letters that are not UTF-8" in text
-    assert "unpack it" in text
+    assert "as a zip or unpacked" in text
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
@@ -87,11 +128,13 @@ def test_what_is_wrong_beside_a_bad_prj_is_told_as_without(mains, read_file, fau
     assert wrong[0] == wrong[1]
 
 
-def test_nothing_is_left_of_a_prj_written_anew(mains, read_file, tmp_path, monkeypatch):
+@pytest.mark.parametrize("packed", [False, True])
+def test_nothing_is_left_of_a_prj_written_anew(packed, mains, read_file, tmp_path, monkeypatch):
     spare = tmp_path / "spare"
     spare.mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(spare))
-    read_file(mains(PRJ.encode("cp1252")), fields=FIELDS)
+    path = mains(PRJ.encode("cp1252"))
+    read_file(f"{zipped(path)}:m" if packed else path, fields=FIELDS)
     assert not list(spare.iterdir())
 
 
