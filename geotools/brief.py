@@ -115,8 +115,10 @@ PerLength = Annotated[float, Kind("per_length")]
 PerArea = Annotated[float, Kind("per_area")]
 PerVolume = Annotated[float, Kind("per_volume")]
 PerMass = Annotated[float, Kind("per_mass")]
-# What a crew does is stated by the day of work, and what is priced by the hour by the hour.
+# What a crew does is stated by the day of work, what is priced by the hour, or goes on while the
+# machine runs, by the hour.
 PerHour = Annotated[float, Kind("per_time", "hour")]
+SpeedAtWork = Annotated[float, Kind("speed", "hour")]
 LengthPerDay = Annotated[float, Kind("speed", "day")]
 VolumePerDay = Annotated[float, Kind("volume_rate", "day")]
 AreaPerDay = Annotated[float, Kind("area_rate", "day")]
@@ -808,7 +810,9 @@ class Pulls(_Section):
     machine_share: float = _set(
         defaults.MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
-    rate: Speed = _set(defaults.PULL_RATE, "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
+    rate: SpeedAtWork = _set(
+        defaults.PULL_RATE, "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0
+    )
     string_joint_hours: Time = _set(
         defaults.STRING_JOINT,
         "standstill for each string joined on during the pull",

@@ -1,7 +1,8 @@
 """What is stated by the day of work, and what by the hour.
 
 A day of work is a shift, and the day of units has 24 hours: ``20 m/h`` is 200 m in a day of work
-of 10 hours and never 480 m, and 9000 a day are 900 an hour and never 375.
+of 10 hours and never 480 m, and 9000 a day are 900 an hour and never 375. A pull at 400 m a day
+is one at 40 m an hour of work, and none at 17.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ Per = Literal["day", "hour"]
 SHIFT_H = 10  # hours of a day of work, where the brief does not say
 _WORKED = 5 / 7  # days of work to those of the calendar, in an example
 _SAID = {"day": "state what is done in a day of work", "hour": "state what an hour costs"}
+_SPEED = "speed"  # in units such as mph, a length and a time in one word, it is by the hour
+_FAR = "state how far it goes in an hour or a minute"
 
 
 def refuse_other_time(text: str, kind: str, per: Per) -> None:
@@ -40,12 +43,16 @@ def refuse_other_time(text: str, kind: str, per: Per) -> None:
     """
     words = time_words(text, kind)
     sizes = list(words.values())
-    right = sizes == [DAY] if per == "day" else all(size < DAY for size in sizes)
+    if per == "day":
+        right = sizes == [DAY]
+    else:
+        right = all(size < DAY or (kind == _SPEED and math.isnan(size)) for size in sizes)
     if right:
         return
+    said = _FAR if kind == _SPEED and per == "hour" else _SAID[per]
     one = len(words) == 1 and not math.isnan(sizes[0])
     advice = _restated(text, kind, next(iter(words.items())), per) if one else example(kind)
-    raise ValueError(f"{text!r}: {_SAID[per]}; {advice}")
+    raise ValueError(f"{text!r}: {said}; {advice}")
 
 
 def _restated(text: str, kind: str, time: tuple[str, float], per: Per) -> str:

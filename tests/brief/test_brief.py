@@ -175,6 +175,21 @@ def test_what_is_priced_by_the_hour_is_not_stated_by_days(written: str, advice: 
 
 
 @pytest.mark.parametrize(
+    ("written", "advice"),
+    [
+        ("400 m / day", "'40 m / hour' for 10 h of work"),
+        ("1300 ft/d", "'130 ft/hour' for 10 h of work"),
+        ("2 km/week", "'0.04 km/hour' for 50 h of work"),
+    ],
+)
+def test_the_speed_of_pulling_is_not_stated_by_days(written: str, advice: str) -> None:
+    with pytest.raises(BriefError) as caught:
+        load_brief(overrides={"pulls.rate": written})
+    said = f"{written!r}: state how far it goes in an hour or a minute; write for example {advice}"
+    assert caught.value.faults == (f"pulls.rate: {said}",)
+
+
+@pytest.mark.parametrize(
     ("key", "written", "si"),
     [
         ("crew.cleaning_per_day", "200 m/d", 200 / 86400),
@@ -183,6 +198,7 @@ def test_what_is_priced_by_the_hour_is_not_stated_by_days(written: str, advice: 
         ("rates.pulling_hour", "15 / min", 0.25),
         ("rates.pulling_hour", "900 / hr", 0.25),
         ("pulls.rate", "180 m/h", 0.05),  # hours of pulling are hours
+        ("pulls.rate", "0.1 mph", 0.044704),
         ("crew.shift", "0.5 day", 43200.0),
         ("screening.leakage_from", "4.32 m^3/day/km", 5e-8),  # water runs day and night
     ],
@@ -194,11 +210,15 @@ def test_a_time_that_has_one_meaning_is_read_in_any_unit(key: str, written: str,
 
 
 def test_every_setting_by_the_day_or_the_hour_says_which_is_due() -> None:
-    """Those of a default by the day or the hour; of speeds of vehicles and of water none is."""
+    """Those of a default by the day or the hour, and the speed of pulling, which none takes for a
+    day of 24 hours; of speeds of vehicles and of water none is.
+    """
     by_time = re.compile(r"/ ?(day|hour)")
     due = {s.key: found[1] for s in settings() if s.kind and (found := by_time.search(s.written))}
     assert {s.key: s.per for s in settings() if s.per} == {
-        key: per for key, per in due.items() if key != "street.default_speed"
+        key: per
+        for key, per in (due | {"pulls.rate": "hour"}).items()
+        if key != "street.default_speed"
     }
     assert len(due) == 7
 
