@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from functools import cache
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ import shapely
 from geotools.deliver.asbuilt_pulls import joints_text
 from geotools.deliver.files import replacing
 from geotools.deliver.reasons import rarest_first
+from geotools.deliver.sheets.lettering import marked, of_second, second_font
 from geotools.deliver.wording import shown
 from geotools.schema import NOT_CHECKED
 
@@ -65,6 +66,8 @@ _BARS, _FIRST, _LISTED = 24, 3, 9
 _STEP, _SMALL_STEP, _FOOT = 0.0165, 0.0135, 0.055  # of the height of the page
 _LEAST_LIST = 0.09  # left for what does not pass, before notes go on on another page
 _WIDE, _ON_A_PAGE = 122, 62  # letters in a line of notes, such lines on a further page
+_FONT = "DejaVu Sans"  # that of sheets
+_WIDER = "\0"  # stands behind a letter that takes the room of two
 _CAUTION = (
     "Planning and records only. Whether a joint may go into service is for the qualified "
     "procedure, the inspector and licensed practice to decide."
@@ -82,6 +85,8 @@ def write_report(
     overwrite: bool = True,
 ) -> None:
     """Write the check as PDF, whole or not at all.
+
+    Letters that the lettering lacks come from the font it was given (`sheets.lettering.lettered`).
 
     Parameters
     ----------
@@ -107,8 +112,13 @@ def write_report(
     # without a date, the same check gives the same file
     facts = {"Title": "Check of fused joints", "CreationDate": None}
     sources = f"plan {_cut(plan, 54)}; records {_cut(records, 54)}"
-    with replacing(target, overwrite=overwrite) as part, PdfPages(part, metadata=facts) as file:
-        for figure in _pages(checked, (sources, _scope(checked, only)), only, units):
+    pages = _pages(checked, (sources, _scope(checked, only)), only, units)
+    with (
+        _two_fonts(),
+        replacing(target, overwrite=overwrite) as part,
+        PdfPages(part, metadata=facts) as file,
+    ):
+        for figure in pages:
             file.savefig(figure)
 
 
@@ -188,9 +198,7 @@ def _note_lines(checked: Checked, only: Sequence[str]) -> list[str]:
     return [
         line
         for note in notes
-        for line in textwrap.wrap(
-            _printable(" ".join(note.split())), _WIDE, initial_indent="- ", subsequent_indent="  "
-        )
+        for line in _lines_of(marked(" ".join(note.split())), _WIDE, first="- ", other="  ")
     ]
 
 
@@ -262,7 +270,7 @@ def _listed(figure: Any, checked: Checked, units: str, *, top: float, foot: floa
     _write(figure, 0.07, top - 0.015, "What does not pass", size=11, weight="bold")
     height, told = top - 0.035, 0
     for name, place, why in rows[: 2 * _LISTED]:
-        texts = textwrap.wrap(_cut(why, 190), 92) or [""]
+        texts = _lines_of(_cut(why, 190), 92) or [""]
         if height - _SMALL_STEP * len(texts) < foot:
             break
         _write(figure, 0.07, height, _cut(name, 22), size=7, weight="bold")
@@ -312,22 +320,44 @@ def _notes(figure: Any, lines: Sequence[str]) -> float:
 
 
 def _write(figure: Any, x: float, y: float, text: str, *, size: float = 8, **style: Any) -> None:
-    figure.text(x, y, _printable(text), fontsize=size, parse_math=False, **style)
+    figure.text(x, y, marked(text), fontsize=size, parse_math=False, **style)
 
 
 def _cut(text: str, length: int) -> str:
-    clean = _printable(" ".join(text.split()))
-    return clean if len(clean) <= length else f"{clean[: length - 3]}..."
+    clean = _spaced(marked(" ".join(text.split())))
+    return _bare(clean if len(clean) <= length else f"{clean[: length - 3]}...")
 
 
-def _printable(text: str) -> str:
-    """Return a text with a box for every letter that the font does not have."""
-    known = _letters()
-    return "".join(c if ord(c) in known else "\N{REPLACEMENT CHARACTER}" for c in text)
+def _lines_of(text: str, length: int, *, first: str = "", other: str = "") -> list[str]:
+    """Return a text in lines of no more letters than have room, with what leads them."""
+    lines = textwrap.wrap(_spaced(text), length, initial_indent=first, subsequent_indent=other)
+    return [_bare(line) for line in lines]
 
 
-@cache
-def _letters() -> frozenset[int]:
-    from matplotlib.font_manager import findfont, get_font
+def _spaced(text: str) -> str:
+    """Return a text in which letters of the second font, which may be wide, count for two."""
+    return "".join(f"{c}{_WIDER}" if of_second(c) else c for c in text)
 
-    return frozenset(get_font(findfont("DejaVu Sans")).get_charmap())
+
+def _bare(text: str) -> str:
+    return text.replace(_WIDER, "")
+
+
+@contextmanager
+def _two_fonts() -> Iterator[None]:
+    """Draw with the second font, if there is one, where the first lacks a letter."""
+    second = second_font()
+    if second is None:
+        yield
+        return
+    import matplotlib
+    from matplotlib.font_manager import FontEntry, fontManager
+
+    # under a name of its own, whatever other font of the same name the system has
+    entry = FontEntry(fname=str(second), name=f"second: {second}", size="scalable")
+    fontManager.ttflist.append(entry)
+    try:
+        with matplotlib.rc_context({"font.family": [_FONT, entry.name]}):
+            yield
+    finally:
+        fontManager.ttflist.remove(entry)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from geotools.lists import words_apart
 from geotools.schema import DIMENSIONS, NOT_CHECKED, OUTPUTS
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._lettering import FONT, LACKING, lacking_lines, lettered_by
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
 if TYPE_CHECKING:
@@ -119,6 +121,7 @@ TOOLS = (
             WRITTEN,
             Parameter("csv", "path", "CSV of the joints to write as well"),
             Parameter("report", "path", "PDF to write as well: one page, more for long notes"),
+            FONT,
             OVERWRITE,
             _UNITS,
             Parameter("pulls", "path", "CSV of pull records"),
@@ -152,6 +155,7 @@ TOOLS = (
             Key("output", "text", "GeoPackage written", open=True),
             Key("csv", "text", "CSV written", open=True),
             Key("report", "text", "report written", open=True),
+            dataclasses.replace(LACKING, open=True),
         ),
     ),
 )
@@ -393,6 +397,7 @@ def check(
     output: Path | None,
     csv: Path | None,
     report: Path | None,
+    font: Path | None,
     overwrite: bool,
     units: str | None,
     pulls: Path | None,
@@ -413,7 +418,7 @@ def check(
     Parameters
     ----------
     plan, records, output, csv, report, pulls, schedule, qualifications : Path
-    map_file, procedure_file : Path, optional
+    font, map_file, procedure_file : Path, optional
     units, procedure, encoding, date_format : str
     map, only : tuple of str
     tail : float, optional
@@ -427,11 +432,15 @@ def check(
         If the plan or a file of records cannot be used.
     OutputError
         If a result cannot be written.
+    ToolError
+        If a parameter cannot be taken.
     """
     from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
+    if font is not None and report is None:
+        raise ToolError(_CHECK, ["font: give the report it is for as well"])
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
     paths = {"records": records, "pulls": pulls, "schedule": schedule}
@@ -444,8 +453,10 @@ def check(
     asked = wanted_pulls(file, wanted) if wanted else None
     progress("checking", 0.0)
     checked = _checked(file, made, read, asked, system)
-    _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
-    return _told_check(checked, targets)
+    lettering: AbstractContextManager[set[str]] = nullcontext(set())
+    with lettered_by(_CHECK, font) if "report" in targets else lettering as lacking:
+        _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
+    return _told_check(checked, targets, len(lacking))
 
 
 def _check_targets(
@@ -552,7 +563,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
         yield f"{'':<10}and {len(bad) - _TOLD:,} more"
 
 
-def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
+def _told_check(checked: Checked, targets: Mapping[str, Path], lacking: int) -> Outcome:
     verdicts = ("pass", "fail", "missing", "unknown")
     joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
     pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in (*verdicts, NOT_CHECKED)}
@@ -562,6 +573,7 @@ def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
         "rules": checked.rules,
         "notes": list(checked.notes),
         **{name: str(path) for name, path in targets.items()},
+        **({LACKING.name: lacking} if "report" in targets else {}),
     }
     lines = [
         "joints    " + ", ".join(f"{n:,} {v}" for v, n in joints.items()),
@@ -570,6 +582,7 @@ def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
         *_not_passing("joint", checked.joints),
         *_not_passing("pull", checked.pulls),
         *(f"note      {note}" for note in checked.notes),
+        *lacking_lines(lacking),
         *(f"written   {path}" for path in targets.values()),
     ]
     return Outcome(

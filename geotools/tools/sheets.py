@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from geotools.cautions import IN_SHORT
 from geotools.errors import BriefError
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._lettering import FONT, LACKING, lacking_lines, lettered_by
 from geotools.tools._parameters import OVERWRITE, PLAN, RUNS
 
 if TYPE_CHECKING:
@@ -49,8 +50,7 @@ TOOL = Tool(
         Parameter("field", "text", "text of the title block, or the note on every sheet, over "
                   "that of the brief's section sheets, such as revision=B or note=\"...\"",
                   multiple=True),
-        Parameter("font", "path", "TrueType font or collection, from which letters come that the "
-                  "lettering lacks, such as those of Japanese, Chinese, Korean or Thai"),
+        FONT,
     ),
     says=(
         Key("sheets", "integer", "sheets drawn"),
@@ -60,7 +60,7 @@ TOOL = Tool(
         Key("runs_without_plan", "integer", "runs wanted that have no plan"),
         Key("paper", "text", "paper they are for"),
         Key("missing", "list", "layers the plan lacks, so not shown"),
-        Key("letters_lacking", "integer", "different letters that no font has, drawn as marks"),
+        LACKING,
         Key("output", "text", "file written"),
     ),
 )  # fmt: skip
@@ -102,7 +102,6 @@ def sheets(
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
     from geotools.deliver.sheets.book import make_book, write_book
-    from geotools.deliver.sheets.lettering import FontError, lettered
     from geotools.deliver.sheets.model import load_plan
     from geotools.deliver.sheets.paper import PAPERS
     from geotools.lists import words_apart
@@ -117,12 +116,9 @@ def sheets(
     given = {f"sheets.{name}": value for name, value in texts.items()}
     read = replace(read, settings={**read.settings, **given})
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
-    try:
-        with lettered(font) as lacking:
-            book = make_book(read, size, scale=scale, fields=texts, progress=progress)
-            write_book(target, book, overwrite=overwrite, progress=progress)
-    except FontError as error:
-        raise ToolError("sheets", [f"font: {error}"]) from error
+    with lettered_by("sheets", font) as lacking:
+        book = make_book(read, size, scale=scale, fields=texts, progress=progress)
+        write_book(target, book, overwrite=overwrite, progress=progress)
     return _told(book, target, len(lacking))
 
 
@@ -149,7 +145,6 @@ def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, st
 
 def _told(book: Book, target: Path, lacking: int) -> Outcome:
     from geotools.deliver.sheets.book import HINT
-    from geotools.deliver.sheets.lettering import MISSING
 
     plan = book.plan
     kinds = {kind: sum(s.kind == kind for s in book.sheets) for kind in ("strip", "schedule")}
@@ -169,8 +164,7 @@ def _told(book: Book, target: Path, lacking: int) -> Outcome:
         f"sheets    {len(book.sheets)} of {book.paper.name}: {kinds['strip']} plan and profile, "
         f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
         *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
-        *([f"lacking   {lacking} different letters, each drawn as {MISSING}; --font FILE takes "
-           "them from a TrueType font that has them"] if lacking else []),
+        *lacking_lines(lacking),
         *([f"large     {HINT}"] if book.large else []),
         f"written   {target}",
         IN_SHORT,

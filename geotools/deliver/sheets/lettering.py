@@ -24,7 +24,10 @@ from reportlab.pdfbase.ttfonts import TTFError, TTFont
 
 from geotools.deliver.sheets.turned import as_drawn
 
-__all__ = ["MISSING", "FontError", "clean", "lettered", "pieces_of", "text_width"]
+__all__ = [
+    *("MISSING", "FontError", "clean", "lettered", "marked", "of_second", "pieces_of"),
+    *("second_font", "text_width"),
+]
 
 _PLAIN, _BOLD, _SECOND = "Sheet-Plain", "Sheet-Bold", "Sheet-Second"
 _NUMBERS = count(1)  # what has a name once keeps it: every second font has its own
@@ -65,9 +68,10 @@ def _units(found: re.Match[str]) -> str:
 
 @dataclass
 class _Lettering:
-    """The second font, if any, and the letters met that no font has."""
+    """The second font, if any, its file, and the letters met that no font has."""
 
     second: Any = None
+    path: Path | None = None
     lacking: set[str] = field(default_factory=set)
 
 
@@ -83,7 +87,7 @@ def lettered(font: Path | None = None) -> Iterator[set[str]]:
     FontError
         If the file is no font, or one with outlines that cannot be put into a PDF.
     """
-    own = _Lettering(_second(font) if font else None)
+    own = _Lettering(_second(font), font) if font else _Lettering()
     token = _LETTERING.set(own)
     try:
         yield own.lacking
@@ -128,15 +132,35 @@ def _known() -> Any:
     return plain.face.charToGlyph
 
 
+def second_font() -> Path | None:
+    """Return the file of the font that letters are taken from which the first lacks, if any."""
+    return _now().path
+
+
+def of_second(letter: str) -> bool:
+    """Tell whether a letter comes from the second font."""
+    second = _now().second
+    return (
+        ord(letter) not in _known()
+        and second is not None
+        and (ord(letter) in second.face.charToGlyph)
+    )
+
+
 def clean(text: object) -> str:
     """Return a text on one line, with a mark for every letter that no font has."""
-    line, lettering = " ".join(str(text).split()), _now()
+    return marked(" ".join(str(text).split()))
+
+
+def marked(text: str) -> str:
+    """Return a text with a mark for every letter that no font has."""
+    lettering = _now()
     known, more = _known(), lettering.second.face.charToGlyph if lettering.second else {}
-    lacking = {c for c in line if ord(c) not in known and ord(c) not in more}
+    lacking = {c for c in text if ord(c) not in known and ord(c) not in more}
     if not lacking:
-        return line
+        return text
     lettering.lacking |= lacking
-    return "".join(MISSING if c in lacking else c for c in line)
+    return "".join(MISSING if c in lacking else c for c in text)
 
 
 def text_width(text: str, size: float, bold: bool = False) -> float:

@@ -15,6 +15,7 @@ from fontTools.pens.t2CharStringPen import T2CharStringPen
 from fontTools.pens.ttGlyphPen import TTGlyphPen
 
 import geotools
+from geotools.deliver.records import RECORD_TABLES
 from geotools.deliver.sheets.lettering import MISSING, clean, lettered, pieces_of, text_width
 from geotools.deliver.sheets.pen import cut, wrap
 from geotools.tool import ToolError
@@ -178,3 +179,60 @@ def test_sheets_without_such_letters_are_the_same_and_need_nothing_for_them(
     assert draw().read_bytes() == plain.read_bytes()
     with pytest.raises(ImportError):
         drawn("דרך אחרת")
+
+
+@pytest.fixture
+def checked(write_plan: Callable[..., Path], tmp_path: Path) -> Callable[..., Any]:
+    """Check records of a joint that is in no plan, and whose name the first font lacks."""
+    plan = write_plan([{"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0}])
+    records = tmp_path / "records.csv"
+    fields = RECORD_TABLES["records"].fields
+    columns = [next(iter(field.spellings())) for field in fields if field.required]
+    row = [NAME if name == "joint_id" else "" for name in columns]
+    records.write_text(f"{','.join(columns)}\n{','.join(row)}\n", encoding="utf-8")
+
+    def run(name: str, font: Path | None = None) -> Any:
+        return geotools.joints_check(plan, records, report=tmp_path / name, font=font)
+
+    return run
+
+
+def test_the_report_on_joints_takes_letters_from_a_font_as_sheets_do(
+    checked: Callable[..., Any], boxes: Path, tmp_path: Path
+) -> None:
+    """A letter that no font has is a mark on paper, is counted, and the option is named."""
+    whole = write_font(tmp_path / "whole.ttf", NAME)
+    drawn = {}
+    for number, font in enumerate((None, boxes, whole)):
+        told = checked(f"{number}.pdf", font)
+        drawn[font] = told.summary["letters_lacking"]
+        assert ("--font FILE takes them from a" in told.text) == bool(drawn[font])
+    assert drawn == {None: 4, boxes: 1, whole: 0}
+    texts = [words_in(tmp_path / f"{number}.pdf") for number in range(3)]
+    assert [MISSING in text for text in texts] == [True, True, False]
+    assert NAME in texts[2]
+    fonts = [fonts_in(tmp_path / f"{number}.pdf") for number in range(3)]
+    assert [any("Boxes" in font for font in each) for each in fonts] == [False, True, True]
+    again = checked("again.pdf", whole)
+    assert (tmp_path / "again.pdf").read_bytes() == (tmp_path / "2.pdf").read_bytes()
+    assert again.summary["letters_lacking"] == 0
+
+
+def words_in(path: Path) -> str:
+    return " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+
+
+def fonts_in(path: Path) -> list[str]:
+    page = pypdf.PdfReader(path).pages[0]["/Resources"]["/Font"]
+    return [str(font.get_object().get("/BaseFont")) for font in page.values()]
+
+
+def test_a_font_of_no_use_to_the_report_on_joints_is_refused_and_nothing_written(
+    checked: Callable[..., Any], tmp_path: Path
+) -> None:
+    (tmp_path / "text.ttf").write_text("no font")
+    with pytest.raises(ToolError, match=r"^joints check: font: text.ttf is no TrueType font"):
+        checked("check.pdf", tmp_path / "text.ttf")
+    assert not (tmp_path / "check.pdf").exists()
+    with pytest.raises(ToolError, match="font: give the report it is for as well"):
+        geotools.joints_check(tmp_path / "p.gpkg", tmp_path / "r.csv", font=tmp_path / "text.ttf")
