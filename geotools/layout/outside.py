@@ -39,6 +39,7 @@ MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as cl
 DRAWN = 1e-3  # m
 FOLDED = 2.0  # ``2 tan(t/2)`` of a right angle: closures round more of a turn may fold over
 AT_ONCE = 5_000  # closures looked at at once: on the way each is held three times
+_drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
 
 
 def report_crossing(pits: pd.DataFrame, near: Others, ground: Shared) -> None:
@@ -114,7 +115,7 @@ def report_outside(
     own = closures[closures["pull_id"] == ""].groupby("pit_id")["geometry"].agg(list).to_dict()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     own_name = pits["street_name"].to_numpy(dtype=object)
-    area = np.zeros(len(pits))
+    area, beside = np.zeros((2, len(pits)))
     along, across = _spans(pits, net)
     dug = report_narrowed(pits, along, across, ground)
     doubt, goes_on = _doubtful(pits, net, along, across, passage), others.goes_on_as(on_street)
@@ -125,21 +126,28 @@ def report_outside(
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
         chains = np.unique(np.append(beyond[doubtful == pit], chain[pit])).tolist()
-        stretches = [
-            one
-            for other in chains
-            for one in lines(other).by(shapes[pit])
-            if other == chain[pit] or one.name == own_name[pit]
-        ]
+        by = {other: list(lines(other).by(shapes[pit])) for other in chains}
+        mine = by.pop(chain[pit])
+        others_of_name = [one for of in by.values() for one in of if one.name == own_name[pit]]
         open_ = [
             shapely.difference(
                 shapely.intersection(shapes[pit], road),
                 shapely.buffer(closed, narrowed, join_style="mitre"),
             )
-            for road, narrowed in _carriageways(stretches, told=bool(dug[pit]))
+            for road, narrowed in _carriageways([*mine, *others_of_name], told=bool(dug[pit]))
         ]
-        area[pit] = float(shapely.area(shapely.union_all(open_)))
-    _tell(pits, area, ground)
+        bare = shapely.union_all(open_)
+        area[pit] = float(shapely.area(bare))
+        beside[pit] = _beside_own(bare, mine, others_of_name)
+    _tell(pits, area, beside, ground)
+
+
+def _beside_own(bare: Any, mine: list[_Stretch], others: list[_Stretch]) -> float:
+    """Return how much of a ground lies on other carriageways of the name and not on its own, m2."""
+    own, other = (
+        shapely.union_all([_drawn(one.line, one.kerb) for one in some]) for some in (mine, others)
+    )
+    return float(shapely.area(shapely.difference(shapely.intersection(bare, other), own)))
 
 
 def _ring_counts(shapes: Polygons) -> IntArray:
@@ -159,8 +167,8 @@ def _folded(closures: pd.DataFrame) -> Words:
     return closures["pit_id"].to_numpy(dtype=object)[np.concatenate(several)]
 
 
-def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:
-    """Add the findings on pits that so much of stands in open lanes, m2."""
+def _tell(pits: pd.DataFrame, area: FloatArray, beside: FloatArray, ground: Shared) -> None:
+    """Add the findings on pits that so much of stands in open lanes, m2, and beside its own."""
     findings, told = ground.layers.findings, np.flatnonzero(area > LEAST_M2)
     rows = pits.iloc[told]
     names = rows["pit_id"].to_numpy(dtype=object)
@@ -170,15 +178,29 @@ def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:
         [
             f"pit {name} stands on {street or 'a street without a name'} with "
             f"{quantity_text(max(one, 0.1), 'area', findings.system)} more than its closures take, "
-            "round a corner or where the street is wider: no lane is closed or priced for that; "
+            f"{_where(one, aside, findings.system)}: no lane is closed or priced for that; "
             "plan the traffic there by hand, or move the pit."
-            for name, street, one in zip(
-                names, rows["street_name"].astype(object), area[told], strict=True
+            for name, street, one, aside in zip(
+                names, rows["street_name"].astype(object), area[told], beside[told], strict=True
             )
         ],
         layer="pits",
         features=names,
         xy=rows[["x", "y"]].to_numpy(dtype=float),
+    )
+
+
+def _where(area: float, beside: float, system: str) -> str:
+    """Say where what stands in open lanes does: so many m2, and of them beside its own lanes."""
+    if beside < LEAST_M2:
+        return "round a corner or where the street is wider"
+    if beside > area - LEAST_M2:
+        part = "all of it"
+    else:
+        part = f"{quantity_text(max(beside, 0.1), 'area', system)} of it"
+    return (
+        f"{part} on another carriageway of that name, whose traffic may come the other way, or "
+        "where that goes on"
     )
 
 
@@ -332,14 +354,13 @@ def _carriageways(stretches: list[_Stretch], *, told: bool) -> Iterator[tuple[An
     kept open, they are narrowed from the kerb as well as from the ground.
     """
     stretches = stretches if told else [one._replace(narrowed=TOUCH) for one in stretches]
-    drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
     for one in stretches:
-        yield drawn(one.line, one.half()), one.narrowed + DRAWN
+        yield _drawn(one.line, one.half()), one.narrowed + DRAWN
     for one, two in combinations(stretches, 2):
         joined = _joined(one.line, two.line) if one.name == two.name else None
         if joined is not None:
             half, narrowed = min(one.half(), two.half()), max(one.narrowed, two.narrowed)
-            yield drawn(joined, half), narrowed + DRAWN
+            yield _drawn(joined, half), narrowed + DRAWN
 
 
 class _Stretch(NamedTuple):

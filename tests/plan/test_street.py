@@ -1207,6 +1207,31 @@ def test_a_pit_past_the_end_of_its_street_on_another_of_its_name_is_told_of_both
     assert not geotools.verify(out).failed
 
 
+def test_a_pit_that_stands_on_the_other_carriageway_of_its_street_too_is_told_so(
+    tmp_path: Path,
+) -> None:
+    """Where a street becomes two of its name, half a pit's width lies by that of the other."""
+    streets = street(
+        [(-300.0, 0.0), (0.0, 0.0)], [(300.0, 6.0), (0.0, 0.0)], [(0.0, 0.0), (300.0, -6.0)],
+        name=["High Street"] * 3, width_m=[10.0, 5.8, 5.8], lanes=[2, 1, 1],
+        oneway=["no", "yes", "yes"],
+    )  # fmt: skip
+    main, wish = [(-100.0, 0.2), (250.0, 0.2)], [shapely.Point(X + 150.0, Y + 0.2)]
+    edits = gpd.GeoDataFrame({"action": ["fix"], "role": ["receiving"]}, geometry=wish, crs=CRS)
+    layers = geotools.plan(
+        settings=PIPE, mains=main_of(main), streets=streets, pit_edits=edits
+    ).layers
+    (pit,) = layers["pits"][layers["pits"].distance(wish[0]) < 1.0].pit_id
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit]
+    on_other = ground.intersection(streets.geometry.iloc[2].buffer(2.9)).area
+    assert on_other > 0.5
+    told = layers["findings"].query(f"rule == 'pit-outside-closures' and feature == '{pit}'")
+    (text,) = told["text"]
+    assert "all of it on another carriageway of that name, whose traffic may come" in text
+    # 5 cm at either edge of the lanes count for nothing
+    assert float(text.split(" with ")[1].split()[0]) == pytest.approx(on_other, abs=0.3)
+
+
 def test_a_pit_by_a_corner_is_told_of_where_its_closure_folds_over_farther_on(
     tmp_path: Path,
 ) -> None:
