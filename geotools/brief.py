@@ -39,6 +39,7 @@ from geotools.units import (
 from geotools.worktime import SHIFT_H, Per, refuse_other_time
 
 __all__ = [
+    "USERS",
     "Bends",
     "Brief",
     "CarrierChoice",
@@ -68,6 +69,7 @@ __all__ = [
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
+USERS = "the user"
 _NEED_NAMES = tuple(criterion.name for criterion in CRITERIA if criterion.group == NEED)
 
 
@@ -191,7 +193,7 @@ class Network(_Section):
     excluded_owners: list[str] = _set(
         [],
         "mains of these owners are not lined; they carry water and connect to others all the same",
-        "the user",
+        USERS,
     )
     service_reach: Length = _set(
         "20 m",
@@ -204,7 +206,7 @@ class Network(_Section):
         [],
         "runs to plan, each by its name or that of a main it holds; without any, all are planned. "
         "The network stays whole, and so do names, connections and shutdowns of the runs",
-        "the user",
+        USERS,
     )
     working_crs: str | None = Field(
         default=None,
@@ -377,10 +379,10 @@ class CarrierChoice(_Section):
     own: list[OwnPipe] = _set(
         [],
         "pipes added to those wished for: 'name; material; outside diameter; wall' each",
-        "the user",
+        USERS,
     )
     fixed: list[FixedPipe] = _set(
-        [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
+        [], "'run or main = name of the pipe' it gets, whatever the choice", USERS
     )
     tries: int = _set(
         4,
@@ -404,7 +406,7 @@ class CarrierChoice(_Section):
         "objective may be at most this share worse than the best plan's. Larger ones for which "
         "that would hold with the pits of one of their material are planned through too, the "
         "largest first, no more than tries",
-        "the user",
+        USERS,
         ge=0,
         le=1,
     )
@@ -466,7 +468,7 @@ class Service(_Section):
     surges_per_day: float = _set(
         defaults.SURGES_PER_DAY,
         "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
-        "the user",
+        USERS,
         ge=0,
         le=1000,
     )
@@ -696,14 +698,14 @@ class Objective(_Section):
         0,
         "added for every pit; very large: fewest pits first, then cost. Plans are told apart to "
         "1e-9 of what is made least: beyond 1e7 a pit differences of cost would be lost in it",
-        "the user",
+        USERS,
         ge=0,
         le=1e7,
     )
     per_lane_day: PerItem = _set(
         0,
         "added for every lane closed a day; very large: least disruption first; bounded as per_pit",
-        "the user",
+        USERS,
         ge=0,
         le=1e6,
     )
@@ -880,11 +882,25 @@ class Rates(_Section):
         INVENTED,
         ge=0,
     )
+    tie_in: PerItem = _set(
+        0,
+        "tying in or joining the carrier in one pit; 0: told without a price. No factor of the "
+        "place counts on it",
+        USERS,
+        ge=0,
+    )
     pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
     pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
     pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
     cleaning: PerLength = _set(
         "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
+    )
+    testing: PerLength = _set(
+        "0 / m",
+        "filling, testing and disinfecting a run, by its length; 0: told without a price. That of "
+        "open cut belongs into open_cut_other",
+        USERS,
+        ge=0,
     )
     joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerHour = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
@@ -1095,30 +1111,30 @@ class Screening(_Section):
 class Sheets(_Section):
     """What the title block of drawn sheets says, and a note of your own."""
 
-    title: str = _set("", "title of the set", "the user", max_length=120)
-    project: str = _set("", "name of the project", "the user", max_length=120)
-    client: str = _set("", "for whom it is drawn", "the user", max_length=120)
-    drawing_number: str = _set("", "number of the drawing", "the user", max_length=40)
-    revision: str = _set("", "its revision", "the user", max_length=20)
-    date: str = _set("", "its date, as it is to be read", "the user", max_length=40)
-    drawn_by: str = _set("", "who drew it", "the user", max_length=60)
-    checked_by: str = _set("", "who checked it", "the user", max_length=60)
-    approved_by: str = _set("", "who approved it", "the user", max_length=60)
-    note: str = _set("", "a note on every sheet", "the user", max_length=600)
+    title: str = _set("", "title of the set", USERS, max_length=120)
+    project: str = _set("", "name of the project", USERS, max_length=120)
+    client: str = _set("", "for whom it is drawn", USERS, max_length=120)
+    drawing_number: str = _set("", "number of the drawing", USERS, max_length=40)
+    revision: str = _set("", "its revision", USERS, max_length=20)
+    date: str = _set("", "its date, as it is to be read", USERS, max_length=40)
+    drawn_by: str = _set("", "who drew it", USERS, max_length=60)
+    checked_by: str = _set("", "who checked it", USERS, max_length=60)
+    approved_by: str = _set("", "who approved it", USERS, max_length=60)
+    note: str = _set("", "a note on every sheet", USERS, max_length=600)
 
 
 class Output(_Section):
     """How results are written."""
 
-    units: Literal["si", "us"] = _set("si", "units of the columns", "the user")
-    stations: bool = _set(True, "write the stations layer", "the user")
+    units: Literal["si", "us"] = _set("si", "units of the columns", USERS)
+    stations: bool = _set(True, "write the stations layer", USERS)
     context: Length = _set(
         "100 m",
         "source features within this of a run are written to the context layer; 0 m: none",
         "planning value: half the width of a plan sheet",
         ge=0,
     )
-    styles: bool = _set(True, "write styles for a GIS beside the GeoPackage", "the user")
+    styles: bool = _set(True, "write styles for a GIS beside the GeoPackage", USERS)
 
 
 class Brief(_Section):

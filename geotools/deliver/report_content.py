@@ -115,7 +115,7 @@ def _quantities(rows: pd.DataFrame | None) -> dict[str, Any]:
     if rows is None:
         return {}
     rows = rows.assign(unit=rows["unit"].map(lambda unit: unit_sign(str(unit))))
-    # a run's own rows are the sums of those of its pits and pulls
+    # a run's own rows are the sums of those of its pits and pulls, and what is of the run alone
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]
     total = kinds_together(_summed(runs, ["item", "unit"]))

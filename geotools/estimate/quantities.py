@@ -14,6 +14,7 @@ from geotools.pipe.fusion import piece_count
 from geotools.schema import DIMENSIONS
 
 __all__ = [
+    "TESTED",
     "Prices",
     "order_quantities",
     "pit_quantities",
@@ -25,6 +26,7 @@ __all__ = [
 
 NOT_PRICED = ", not priced"
 BY_LENGTH = ", priced by length"
+TESTED = "filled, tested and disinfected"  # an item of runs that is of no pit or pull
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
 
 
@@ -38,8 +40,10 @@ class Prices:
     open_laying: float
     off_street: float
     support: float
+    tie_in: float
     temporary_service: float
     cleaning: float
+    testing: float
     pull_setup: float
     joint: float
     string_joint: float
@@ -82,6 +86,13 @@ def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.
 def _named(before: str, table: pd.DataFrame, after: str = "") -> npt.NDArray[np.object_]:
     """Return the name of an item of pipe in every row: each pipe is a line of its own."""
     return np.asarray(before + ", " + table["carrier"].astype(object) + after, dtype=object)
+
+
+def _if_priced(item: str, quantity: FloatArray, dimension: str, rate: float) -> Item:
+    """Return an item at its rate; one without a price, and so called, where the rate is 0."""
+    if rate > 0:
+        return item, quantity, dimension, rate
+    return item + NOT_PRICED, quantity, dimension, np.nan
 
 
 def _shown(dimension: str, units: str) -> tuple[str, float]:
@@ -131,7 +142,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
         ("connection remade in the pit", column("remade"), "each", share * prices.connection),
         ("line valve replaced in the pit", column("valves"), "each", share * prices.valve),
-        ("carrier tied in or joined, not priced", one, "each", np.nan),
+        _if_priced("carrier tied in or joined", one, "each", prices.tie_in),
     ]
     return _rows("pit", pits, site + place, units)
 
@@ -256,18 +267,19 @@ def run_quantities(pits: pd.DataFrame, pulls: pd.DataFrame) -> pd.DataFrame:
 
 
 def order_quantities(
-    pits: pd.DataFrame, pulls: pd.DataFrame, *, piece: float, units: str
+    pits: pd.DataFrame, pulls: pd.DataFrame, prices: Prices, *, piece: float, units: str
 ) -> pd.DataFrame:
-    """Return what is told of every run beside the sums of its pits and pulls, without a cost.
+    """Return what is told of every run beside the sums of its pits and pulls.
 
-    Whole pipes to order, which are priced by length elsewhere, and what is cut off them: each pull,
-    tails included, and each pit is of pipes of its own, and what is cut off serves nowhere else.
-    Then the length that is filled, tested and disinfected.
+    Whole pipes to order, which are priced by length elsewhere, and what is cut off them, without a
+    cost: each pull, tails included, and each pit is of pipes of its own, and what is cut off serves
+    nowhere else. Then the length that is filled, tested and disinfected, as a whole.
 
     Parameters
     ----------
     pits, pulls : DataFrame
         As for `pit_quantities` and `pull_quantities`.
+    prices : Prices
     piece : float
         Length of a pipe, m.
     units : str
@@ -292,6 +304,6 @@ def order_quantities(
     items: list[Item] = [
         (_named("whole pipes to order", runs, BY_LENGTH), column("pipes"), "each", np.nan),
         (_named("cut off whole pipes", runs, NOT_PRICED), column("cut_off"), "length", np.nan),
-        (f"filled, tested and disinfected{NOT_PRICED}", column("length"), "length", np.nan),
+        _if_priced(TESTED, column("length"), "length", prices.testing),
     ]
     return _rows("run", runs, items, units)

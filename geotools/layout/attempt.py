@@ -59,12 +59,12 @@ class Attempt:
         What was planned with, and the plan.
     figures : DataFrame
         A row a run, infinite or not a number where it has no plan: ``value`` (what was made
-        least), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``covered`` (farthest
-        chainage reached, m), ``refused_edits`` (how many of its edits could not be honoured),
-        ``eased`` (the bending radius from which on it could do with fewer pits, m; infinite if
-        more force could do so, 0 if neither), ``short`` (how much of a run without a plan was
-        left, m; not a number where nobody asked yet), and without the edits ``plain_value``,
-        ``plain_cost``, ``plain_pits``.
+        least, and testing), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m),
+        ``covered`` (farthest chainage reached, m), ``refused_edits`` (how many of its edits could
+        not be honoured), ``eased`` (the bending radius from which on it could do with fewer pits,
+        m; infinite if more force could do so, 0 if neither), ``short`` (how much of a run without
+        a plan was left, m; not a number where nobody asked yet), and without the edits
+        ``plain_value``, ``plain_cost``, ``plain_pits``.
     refused : dict of int to str
         Row of the edit to why it could not be honoured.
     """
@@ -169,7 +169,8 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
     of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
-    figures = _figures(plan, edited, sites, candidates, costs).assign(
+    tested = brief.rates.testing * table["length"].to_numpy(dtype=float)
+    figures = _figures(plan, edited, sites, candidates, costs, tested).assign(
         refused_edits=np.bincount(of_refused, minlength=len(table)), eased=_eased(sites, bends)
     )
     told = candidates.judged()
@@ -195,15 +196,24 @@ def _eased(sites: Sites, bends: pd.DataFrame) -> FloatArray:
 
 
 def _figures(
-    plan: Plan, edited: Edited, sites: Sites, candidates: Candidates, costs: PullCosts
+    plan: Plan,
+    edited: Edited,
+    sites: Sites,
+    candidates: Candidates,
+    costs: PullCosts,
+    tested: FloatArray,
 ) -> pd.DataFrame:
-    """Return the figures of every run, as of `Attempt.figures`."""
-    value, plain = edited.choice.cost, edited.plain
+    """Return the figures of every run, as of `Attempt.figures`.
+
+    ``tested`` is what testing each run costs: of any choice of pits the same, and no part of what
+    the optimiser made least, but of what plans and their carriers are weighed by.
+    """
+    value, plain = edited.choice.cost + tested, edited.plain
     count, known = len(value), np.isfinite(value)
     of_pit, of_pull = (rows["run"].to_numpy(dtype=np.int64) for rows in (plan.pits, plan.pulls))
     longest = np.full(count, np.nan)  # a run with one pit has no pull
     np.fmax.at(longest, of_pull, plan.pulls["length"].to_numpy(dtype=float))
-    cost = plan_cost(edited.choice, sites, candidates, costs)
+    cost = plan_cost(edited.choice, sites, candidates, costs) + tested
     unedited = plain is edited.choice
     return pd.DataFrame(
         {
@@ -214,8 +224,8 @@ def _figures(
             "longest_pull": np.where(known, longest, np.nan),
             "covered": edited.choice.covered,
             "short": np.full(count, np.nan),
-            "plain_value": plain.cost,
-            "plain_cost": cost if unedited else plan_cost(plain, sites, candidates, costs),
+            "plain_value": plain.cost + tested,
+            "plain_cost": cost if unedited else plan_cost(plain, sites, candidates, costs) + tested,
             "plain_pits": np.diff(plain.offsets),
         }
     )

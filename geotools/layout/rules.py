@@ -119,6 +119,7 @@ def site_rates(brief: Brief) -> SiteRates:
         open_laying=rates.open_laying,
         off_street=rates.off_street,
         support=rates.support,
+        tie_in=rates.tie_in,
         temporary_service=rates.temporary_service,
         connection_in_pit=rates.connection * rates.in_pit_share,
         valve_in_pit=rates.valve * rates.in_pit_share,

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.estimate.quantities import TESTED
 from geotools.intake.findings import Findings
 from geotools.layout.rules import rates_set, site_rates
 from geotools.lists import listed
@@ -25,6 +26,7 @@ BY_ITEM: dict[str, tuple[str, ...]] = {
     "surface made good": ("restoration",),
     "laying and bedding in the open": ("open_laying",),
     "ground off the street": ("off_street",),
+    "carrier tied in or joined": ("tie_in",),
     "service fed meanwhile": ("temporary_service",),
     "pull set up": ("pull_setup",),
     "fused joint": ("joint",),
@@ -35,6 +37,7 @@ BY_ITEM: dict[str, tuple[str, ...]] = {
     "connection remade in the pit": ("connection", "in_pit_share"),
     "line valve replaced in the pit": ("valve", "in_pit_share"),
     "host cleaned": ("cleaning",),
+    TESTED: ("testing",),
     "grout": ("grout",),
 }
 # Those whose rate hangs on the role, the pipe, the street or the place: see `_split`.
@@ -119,7 +122,9 @@ def report_unset(
     brief : Brief
     findings : Findings
     """
-    rows = quantities[quantities["scope"].isin(["pit", "pull"]) & (quantities["cost"] != 0.0)]
+    counted = quantities["scope"].isin(["pit", "pull"])
+    counted |= (quantities["scope"] == "run") & (quantities["item"] == TESTED)
+    rows = quantities[counted & (quantities["cost"] != 0.0)]
     rows = rows[rows["cost"].notna()]
     code, words = pd.factorize(rows["item"].astype(object))
     rows = rows.assign(item=np.array([bare(word) for word in words], dtype=object)[code])

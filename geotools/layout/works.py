@@ -344,7 +344,7 @@ def _quantities(
     of_pits = pit_quantities(pits, prices, brief.output.units)
     of_pulls = pull_quantities(pulls, prices, brief.output.units)
     ordered = order_quantities(
-        pits, pulls, piece=brief.pulls.piece_length, units=brief.output.units
+        pits, pulls, prices, piece=brief.pulls.piece_length, units=brief.output.units
     )
     of_runs = run_quantities(of_pits, of_pulls)
     each = [of_pits, of_pulls, of_runs, ordered, shared_quantities(shared)]
@@ -606,8 +606,10 @@ def _prices(brief: Brief) -> Prices:
         open_laying=rates.open_laying,
         off_street=rates.off_street,
         support=rates.support,
+        tie_in=rates.tie_in,
         temporary_service=rates.temporary_service,
         cleaning=rates.cleaning,
+        testing=rates.testing,
         pull_setup=rates.pull_setup,
         joint=rates.joint,
         string_joint=rates.string_joint,

@@ -467,11 +467,12 @@ def _lining_cost(
     )
     surcharge = (brief.rates.intersection_factor - 1) * site[:, 0] * np.minimum(dear, count)
     per_metre = _open_cost(dug, around, kinds_cost, opened, brief)
-    of_pits = (number * kinds_cost).sum(axis=1) + beyond * per_metre
+    of_pits = (number * kinds_cost).sum(axis=1) + beyond * per_metre + count * brief.rates.tie_in
     each_cost = pull_cost(
         each, by_place / np.maximum(pulls, 1), strings, costs, np.arange(len(count))
     )
-    return np.asarray(of_pits + surcharge + in_pits_cost + pulls * each_cost)
+    tested = brief.rates.testing * length
+    return np.asarray(of_pits + surcharge + in_pits_cost + pulls * each_cost + tested)
 
 
 def _grout_cost(table: pd.DataFrame, brief: Brief) -> FloatArray:

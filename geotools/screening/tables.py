@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.brief import Brief, Setting, settings
+from geotools.brief import USERS, Brief, Setting, settings
 from geotools.cautions import IN_SHORT
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
@@ -494,8 +494,11 @@ def _report(screened: Screened, brief: Brief) -> None:
 
 
 def _own_rates(brief: Brief) -> str:
+    """Say how many of the rates and weights were set; what is nothing until then is no other."""
     every = [s for s in settings(brief) if s.key.startswith(("rates.", "screening."))]
-    return f"{sum(s.origin != 'default' for s in every)} of {len(every)}"
+    own = sum(s.origin != "default" for s in every)
+    invented = sum(s.origin == "default" and s.source != USERS for s in every)
+    return f"{own} of {own + invented}"
 
 
 def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:

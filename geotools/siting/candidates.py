@@ -528,7 +528,7 @@ def _costed(
     held = _held(around.digs, pits, len(runs))
     site = site_cost(opened, hole.volume, area, off_street, supported, rates) * factor
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
-    whole = site + traffic + rates.temporary_service * held["services"]
+    whole = site + traffic + rates.tie_in + rates.temporary_service * held["services"]
     whole += runs["pipe_price"].to_numpy(dtype=float)[pits.run][:, None] * opened
     whole += rates.connection_in_pit * held["remade"] + rates.valve_in_pit * held["valves"]
     return {

@@ -47,6 +47,7 @@ class SiteRates:
     open_laying: float
     off_street: float
     support: float
+    tie_in: float
     temporary_service: float
     connection_in_pit: float
     valve_in_pit: float

@@ -11,7 +11,13 @@ import pandas as pd
 import pytest
 
 from geotools.brief import Brief, load_brief
-from geotools.estimate.quantities import Prices, pit_quantities, pull_quantities
+from geotools.estimate.quantities import (
+    Prices,
+    order_quantities,
+    pit_quantities,
+    pull_quantities,
+    run_quantities,
+)
 from geotools.intake.findings import Findings
 from geotools.layout.unset import BY_ITEM, SPLIT, bare, report_unset
 from geotools.scale.key import _settings_bytes
@@ -47,7 +53,8 @@ def prices(brief: Brief) -> Prices:
 def rows_of(brief: Brief) -> pd.DataFrame:
     priced = prices(brief)
     pits, pulls = pit_quantities(PITS, priced, "si"), pull_quantities(PULLS, priced, "si")
-    return pd.concat([pits, pulls], ignore_index=True)
+    ordered = order_quantities(PITS, PULLS, priced, piece=12.0, units="si")
+    return pd.concat([pits, pulls, run_quantities(pits, pulls), ordered], ignore_index=True)
 
 
 def told(**rates: Any) -> list[str]:
@@ -61,7 +68,8 @@ def told(**rates: Any) -> list[str]:
 
 
 def test_every_item_that_is_priced_has_its_rates() -> None:
-    rows = rows_of(Brief())
+    of_users = {"rates.tie_in": 1, "rates.testing": "1 / m"}  # without a price until set
+    rows = rows_of(load_brief(overrides=of_users))
     assert set(rows.loc[rows["rate"].notna(), "item"].map(bare)) == {*BY_ITEM, *SPLIT}
     named = {name for names in BY_ITEM.values() for name in names}
     assert named <= set(type(Brief().rates).model_fields)
@@ -95,6 +103,13 @@ def test_a_rate_that_was_set_counts_as_such_also_where_it_is_the_default() -> No
         "2 of the 9 rates that price this plan were set by nobody, and what stands in is invented: "
         "rates.excavation, rates.full_closure_factor. 42,400 of its 82,800 units (51%)"
     )
+
+
+def test_what_is_of_a_run_alone_and_has_a_price_is_in_the_cost_told_and_was_set() -> None:
+    """Two pits tied in at 4,000 each, 100 m tested at 30, beside the 82,800 of the others."""
+    (text,) = told(tie_in=4000, testing="30 / m")
+    assert text.startswith("9 of the 11 rates that price this plan were set by nobody")
+    assert "82,800 of its 93,800 units (88%) is counted with them" in text
 
 
 def test_classes_are_met_whatever_their_case_and_marks(monkeypatch: pytest.MonkeyPatch) -> None:

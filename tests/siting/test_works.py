@@ -53,6 +53,7 @@ RATES = SiteRates(
     open_laying=7.0,
     off_street=11.0,
     support=13.0,
+    tie_in=15.0,
     temporary_service=17.0,
     connection_in_pit=19.0,
     valve_in_pit=23.0,

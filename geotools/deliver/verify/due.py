@@ -6,6 +6,7 @@ import bisect
 import math
 import re
 from collections.abc import Callable
+from typing import Any
 
 import shapely
 
@@ -13,6 +14,7 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.force import frictions, path_of, pulled_of
 from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.lanes import lanes_of, streets_held
+from geotools.deliver.verify.money import TESTED
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
 from geotools.deliver.verify.shut import no_lane_left
@@ -43,6 +45,7 @@ RATED = {
     "surface made good": "rates.restoration",
     "laying and bedding in the open": "rates.open_laying",
     "ground off the street": "rates.off_street",
+    "carrier tied in or joined": "rates.tie_in",
     "service fed meanwhile": "rates.temporary_service",
     "pull set up": "rates.pull_setup",
     "fused joint": "rates.joint",
@@ -50,6 +53,7 @@ RATED = {
     "connection dug up": "rates.connection",
     "line valve cut out": "rates.valve",
     "host cleaned": "rates.cleaning",
+    TESTED: "rates.testing",
     "grout": "rates.grout",
 }
 
@@ -215,7 +219,7 @@ def _invented(plan: Plan, tally: Tally, told: Told) -> None:
     costs = [
         (RATED.get(row.item, ""), row.cost)
         for row in plan.rows("quantities")
-        if row.scope in ("pit", "pull") and math.isfinite(row.cost)
+        if (row.scope in ("pit", "pull") or _of_run(row)) and math.isfinite(row.cost)
     ]
     whole = math.fsum(cost for _, cost in costs)
     least = math.fsum(cost for rate, cost in costs if origin.get(rate) == "default")
@@ -232,6 +236,11 @@ def _invented(plan: Plan, tally: Tally, told: Told) -> None:
         part = float(found[1].replace(",", "")) if found else math.nan
         good = least - 1.0 <= part <= whole + 1.0
         tally.holds(good, "rates", f"told are {part:,.0f}, due at least {least:,.0f}")
+
+
+def _of_run(row: Any) -> bool:
+    """Say whether a row of the bill is of its run alone, and in no pit or pull of it."""
+    return bool(row.scope == "run" and row.item == TESTED)
 
 
 def _in_no_street(plan: Plan, tally: Tally, told: Told) -> None:

@@ -25,7 +25,7 @@ from geotools.pipe.factors import HOUR
 from geotools.pipe.names import folded
 from geotools.schema import DIMENSIONS
 
-__all__ = ["CENT", "RULES", "SETUP", "by_item", "dig_cost", "pipe_price"]
+__all__ = ["CENT", "RULES", "SETUP", "TESTED", "by_item", "dig_cost", "pipe_price", "testing_cost"]
 
 SETUP = {
     "receiving": "rates.receiving_pit",
@@ -45,6 +45,7 @@ RANKS = {
 }
 PLANNED = ("chosen", "without_edits", "outweighed", "dearer", "refuses_edits")
 TIE_IN = 1.0  # m from an end of a run: a main met there is what the run is tied in to
+TESTED = "filled, tested and disinfected"  # by the run, and in no pit or pull of it
 CENT = 1e-6  # of the currency; sums of costs differ by rounding only
 # An item of a pit or pull: quantity and rate in SI, and its dimension or the word it counts in.
 Item = tuple[float, float, str]
@@ -61,6 +62,11 @@ def pipe_price(plan: Plan, run: Any) -> float:
 def dig_cost(plan: Plan, kind: str) -> float:
     """Return the rate of a dig of a kind."""
     return float(plan.setting("rates.valve" if kind == "valve" else "rates.connection"))
+
+
+def testing_cost(plan: Plan, run: Any) -> float:
+    """Return what filling, testing and disinfecting a run costs, whatever its plan."""
+    return float(run.length * plan.setting("rates.testing"))
 
 
 def _ties_in(plan: Plan, dig: Any) -> bool:
@@ -112,9 +118,17 @@ def _pit_items(plan: Plan, pit: Any, run: Any, area: float) -> dict[str, Item]:
         "laying and bedding in the open": (along, plan.setting("rates.open_laying"), "length"),
         f"carrier in the open, {run.carrier}": (along, pipe_price(plan, run), "length"),
         "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
-        "carrier tied in or joined, not priced": (1.0, math.nan, "each"),
+        **_at_rate(plan, "carrier tied in or joined", 1.0, "each", "rates.tie_in"),
         **_held(plan, pit),
     }
+
+
+def _at_rate(plan: Plan, item: str, quantity: float, dimension: str, rate: str) -> dict[str, Item]:
+    """Return what is told without a price where its rate is nothing, by the name it then has."""
+    each = float(plan.setting(rate))
+    if each == 0:
+        return {f"{item}, not priced": (quantity, math.nan, dimension)}
+    return {item: (quantity, each, dimension)}
 
 
 def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
@@ -287,7 +301,10 @@ def priced(plan: Plan) -> Tally:
 
 
 def sums(plan: Plan) -> Tally:
-    """Check that items add up to pits and pulls, these to runs, and items to those of runs."""
+    """Check that items add up to pits and pulls, these to runs, and items to those of runs.
+
+    Testing is of a run alone.
+    """
     tally = Tally("quantities")
     for scope, layer, key in (("pit", "pits", "pit_id"), ("pull", "pulls", "pull_id")):
         for row in plan.rows(layer):
@@ -298,7 +315,7 @@ def sums(plan: Plan) -> Tally:
     for run in plan.planned:
         rows = [*plan.by("pits", "run_id").get(run.run_id, []),
                 *plan.by("pulls", "run_id").get(run.run_id, [])]  # fmt: skip
-        total = math.fsum(row.cost for row in rows)
+        total = math.fsum([*(row.cost for row in rows), testing_cost(plan, run)])
         tally.near(run.cost, total, run.run_id, "cost", least=CENT, layer="runs")
     _items_of_runs(plan, tally)
     return tally
@@ -342,7 +359,7 @@ def _ordered(plan: Plan, run: Any) -> dict[str, Item]:
     return {
         f"whole pipes to order, {run.carrier}, priced by length": (pipes, math.nan, "each"),
         f"cut off whole pipes, {run.carrier}, not priced": (cut_off, math.nan, "length"),
-        "filled, tested and disinfected, not priced": (run.length, math.nan, "length"),
+        **_at_rate(plan, TESTED, run.length, "length", "rates.testing"),
     }
 
 
@@ -381,12 +398,13 @@ class _Remade:
 def candidates_priced(plan: Plan) -> Tally:
     """Check the price of every candidate, also of those where no pit is: no less than it must be.
 
-    That is setting the pit up, the carrier laid in the host it opens, its pipe, and remaking what
-    lies there; a soft place only makes it dearer.
+    That is setting the pit up, the carrier laid in the host it opens, its pipe, tying it in or
+    joining it, and remaking what lies there; a soft place only makes it dearer.
     """
     tally = Tally("candidates")
     laying, runs = plan.setting("rates.open_laying"), plan.one("runs", "run_id")
-    set_up = {role: plan.setting(rate) for role, rate in SETUP.items()}
+    joined = plan.setting("rates.tie_in")
+    set_up = {role: plan.setting(rate) + joined for role, rate in SETUP.items()}
     remade = {name: _Remade(plan, digs) for name, digs in plan.by("local_digs", "run_id").items()}
     for place in plan.rows("candidates"):
         run = runs.get(place.run_id)
@@ -520,7 +538,7 @@ RULES = (
     Rule("pit-items", "quantities and rates of the pits", pit_items),
     Rule("pull-items", "quantities and rates of the pulls", pull_items),
     Rule("costs", "a cost is quantity times rate", priced),
-    Rule("sums", "items add up to pits and pulls, these to runs", sums),
+    Rule("sums", "items add up to pits and pulls, these, with testing, to runs", sums),
     Rule("orders", "pipes ordered are whole, and make up pits, pulls and tails", orders),
     Rule("candidates-priced", "candidates cost what they must at least", candidates_priced),
     Rule("dig-costs", "digs cost the rate of their kind, a share of it in a pit", digs_priced),

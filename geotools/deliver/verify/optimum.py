@@ -28,7 +28,7 @@ from geotools.deliver.verify.force import (
     pulled_of,
 )
 from geotools.deliver.verify.formulas import pieces
-from geotools.deliver.verify.money import dig_cost, pipe_price
+from geotools.deliver.verify.money import dig_cost, pipe_price, testing_cost
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import AT, honoured_edits
 from geotools.deliver.verify.strings import strings_needed
@@ -123,11 +123,12 @@ def solve_run(plan: Plan, run_id: str) -> Optimum:
         per_pit = plan.setting("objective.per_pit")
         sites = _sites(plan, run)
         pulls = _pulls(plan, run, sites)
+        tested = testing_cost(plan, run)  # of any choice
         found = run.cost + per_pit * run.pit_count if run.status == "planned" else math.inf
     except Unreadable as spoiled:
         return Optimum(run_id, reason=str(spoiled))
     best = _solve(run.length, [s.cost + per_pit for s in sites], sites, pulls)
-    return Optimum(run_id, found, best, len(sites), len(pulls))
+    return Optimum(run_id, found, best + tested, len(sites), len(pulls))
 
 
 def _unsolved(plan: Plan, run: Any) -> str:
