@@ -938,6 +938,13 @@ class Rates(_Section):
         INVENTED,
         ge=0,
     )
+    end_connection: PerItem = _set(
+        0,
+        "reconnecting a main that a run is tied in to at an end: each place within 1 m of the end "
+        "where others meet it; 0: in no item",
+        USERS,
+        ge=0,
+    )
     in_pit_share: float = _set(
         0.5,
         "share of the price of digging up and reconnecting, or of a line valve, that is left where "

@@ -1021,7 +1021,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real(
                     "cost",
                     "planning cost; it is to hold the lane the dig takes, if any; in a pit the "
-                    "share of it that is left",
+                    "share of it that is left, of a main at an end of the run its own rate",
                 ),
             ),
         ),

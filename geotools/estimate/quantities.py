@@ -50,6 +50,7 @@ class Prices:
     pulling_hour: float  # per second
     connection: float
     valve: float
+    end_connection: float
     in_pit_share: float
     grout: float
 
@@ -110,9 +111,10 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     pits : DataFrame
         ``pit_id``, ``run_id``, ``carrier`` (its name), ``role``, ``volume`` (m3), ``area``,
         ``off_street`` (m2),
-        ``supported`` (m2), ``services``, ``remade``, ``valves`` (numbers of services fed, of
-        connections and of line valves in it), ``opened`` (m), ``pipe_price`` (per m), ``days``,
-        ``lanes_taken``, ``factor`` (on the site's cost), ``traffic_cost``.
+        ``supported`` (m2), ``services``, ``remade``, ``valves``, ``tied`` (numbers of services fed,
+        of connections, of line valves in it, and of what the run is tied in to there), ``opened``
+        (m), ``pipe_price`` (per m), ``days``, ``lanes_taken``, ``factor`` (on the site's cost),
+        ``traffic_cost``.
     prices : Prices
     units : str
         ``si`` or ``us``.
@@ -144,6 +146,8 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("line valve replaced in the pit", column("valves"), "each", share * prices.valve),
         _if_priced("carrier tied in or joined", one, "each", prices.tie_in),
     ]
+    if prices.end_connection > 0:
+        place.append(("main at the end reconnected", column("tied"), "each", prices.end_connection))
     return _rows("pit", pits, site + place, units)
 
 

@@ -121,6 +121,7 @@ def _digs(runs: RunSet, rates: Rates) -> pd.DataFrame:
         runs,
         connection=rates.connection,
         valve=rates.valve,
+        at_end=rates.end_connection,
         in_pit_share=rates.in_pit_share,
         temporary=rates.temporary_service,
     )

@@ -123,6 +123,7 @@ def site_rates(brief: Brief) -> SiteRates:
         temporary_service=rates.temporary_service,
         connection_in_pit=rates.connection * rates.in_pit_share,
         valve_in_pit=rates.valve * rates.in_pit_share,
+        at_end=rates.end_connection,
         lane_day=lane_day,
         lane_day_other=rates.lane_day_other,
         full_closure_factor=rates.full_closure_factor,

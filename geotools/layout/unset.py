@@ -34,6 +34,7 @@ BY_ITEM: dict[str, tuple[str, ...]] = {
     "pulling": ("pulling_hour",),
     "connection dug up": ("connection",),
     "line valve cut out": ("valve",),
+    "main at the end reconnected": ("end_connection",),
     "connection remade in the pit": ("connection", "in_pit_share"),
     "line valve replaced in the pit": ("valve", "in_pit_share"),
     "host cleaned": ("cleaning",),

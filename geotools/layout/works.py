@@ -616,6 +616,7 @@ def _prices(brief: Brief) -> Prices:
         pulling_hour=rates.pulling_hour,
         connection=rates.connection,
         valve=rates.valve,
+        end_connection=rates.end_connection,
         in_pit_share=rates.in_pit_share,
         grout=rates.grout,
     )

@@ -18,7 +18,13 @@ ONE_DIG = 1.0
 
 
 def dig_list(
-    runs: RunSet, *, connection: float, valve: float, in_pit_share: float, temporary: float
+    runs: RunSet,
+    *,
+    connection: float,
+    valve: float,
+    at_end: float,
+    in_pit_share: float,
+    temporary: float,
 ) -> pd.DataFrame:
     """Return all that is cut out or remade along the runs, sorted by run and chainage.
 
@@ -30,8 +36,8 @@ def dig_list(
     or that of a hydrant, is tapped again as services are; with another tapping, or another of
     its kind before it, within `ONE_DIG` it is in the dig of that. A pit spares the dig and leaves
     a share of the price; a main met within `ONE_DIG` of an end of the run is what the run is tied
-    in to there (``tie_in``), and costs nothing more in a pit. ``temporary`` is what it costs to
-    feed a service meanwhile, on a pull or in a pit.
+    in to there (``tie_in``), and costs ``at_end`` in a pit. ``temporary`` is what it costs to feed
+    a service meanwhile, on a pull or in a pit.
     """
     tapped = runs.valves["tapped"].to_numpy(dtype=bool)
     parts = [
@@ -48,7 +54,7 @@ def dig_list(
     length = runs.table["length"].to_numpy(dtype=float)[both["run"].to_numpy(dtype=np.int64)]
     to_end = np.minimum(both["chainage"], length - both["chainage"])
     both["tie_in"] = (both["kind"] == "connection") & (to_end <= ONE_DIG)
-    both["in_pit"] = np.where(both["tie_in"], 0.0, in_pit_share * both["cost"])
+    both["in_pit"] = np.where(both["tie_in"], at_end, in_pit_share * both["cost"])
     both["temporary"] = np.where(both["kind"] == "lateral", temporary, 0.0)
     return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
 

@@ -32,7 +32,7 @@ __all__ = ["Plan", "lay_out", "plan_cost"]
 # Columns of a pit that its candidate has for each role.
 OF_ROLE = (
     *("ramp", "drop", "host_slope", "rest_slope", "volume", "area", "off_street", "supported"),
-    *("services", "remade", "valves", "days"),
+    *("services", "remade", "valves", "tied", "days"),
 )
 
 

@@ -187,14 +187,14 @@ class Candidates(Judged):
     table : DataFrame
         Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
     ramp, drop, host_slope, rest_slope, length, deepest, volume, area, off_street, supported,
-    services, remade, valves, days, lane_days, factor, traffic : ndarray, shape (n, 4)
+    services, remade, valves, tied, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
         not a number where there is no ramp but for the drop; length of the excavation (m), the
         most it is dug, ramps and bedding included (m), its volume (m3), its ground (m2), the
         part of it off the street (m2), its shored face (m2), services tapped off the main in it,
-        all connections and all line valves remade in it but for those the run is tied in to, days
-        open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
-        role that is refused what lies off the street is not worked out.
+        all connections and all line valves remade in it but for those the run is tied in to, and
+        these, days open, lanes closed times days, factor on the site's cost, cost of the traffic;
+        of a role that is refused what lies off the street is not worked out.
     ground : Grounds
     """
 
@@ -211,6 +211,7 @@ class Candidates(Judged):
     services: FloatArray
     remade: FloatArray
     valves: FloatArray
+    tied: FloatArray
     days: FloatArray
     lane_days: FloatArray
     factor: FloatArray
@@ -531,6 +532,7 @@ def _costed(
     whole = site + traffic + rates.tie_in + rates.temporary_service * held["services"]
     whole += runs["pipe_price"].to_numpy(dtype=float)[pits.run][:, None] * opened
     whole += rates.connection_in_pit * held["remade"] + rates.valve_in_pit * held["valves"]
+    whole += rates.at_end * held["tied"]
     return {
         "length": hole.length,
         "deepest": pits.deepest,
@@ -550,8 +552,8 @@ def _costed(
 def _held(digs: pd.DataFrame, pits: _Pits, runs: int) -> dict[str, FloatArray]:
     """Return what lies on the main each pit opens, by the names `Candidates` has for it."""
     kind, valve = digs["kind"].to_numpy(dtype=object), digs["kind"].to_numpy() == "valve"
-    remade = ~valve & ~digs["tie_in"].to_numpy(dtype=bool)
-    kinds = {"services": kind == "lateral", "remade": remade, "valves": valve}
+    tied = digs["tie_in"].to_numpy(dtype=bool)
+    kinds = {"services": kind == "lateral", "remade": ~valve & ~tied, "valves": valve, "tied": tied}
     return {name: number_in(digs[own], pits.run, pits.extents, runs) for name, own in kinds.items()}
 
 

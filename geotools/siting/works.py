@@ -51,6 +51,7 @@ class SiteRates:
     temporary_service: float
     connection_in_pit: float
     valve_in_pit: float
+    at_end: float
     lane_day: dict[str, float]
     lane_day_other: float
     full_closure_factor: float

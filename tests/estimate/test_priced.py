@@ -1,4 +1,4 @@
-"""What is told without a price until its rate is set: tying in, and testing a run."""
+"""What costs nothing until its rate is set: tying in, mains at the ends, and testing a run."""
 
 from __future__ import annotations
 
@@ -23,9 +23,13 @@ from geotools.screening.tables import _own_rates
 from geotools.tools.plan import TOOL
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
-TIE_IN, TESTING = 5_000.0, 800.0  # each; a metre
-RATES = {"rates.tie_in": TIE_IN, "rates.testing": f"{TESTING} / m"}
+TIE_IN, AT_END, TESTING = 5_000.0, 7_000.0, 800.0  # each; a metre
+RATES = {
+    "rates.tie_in": TIE_IN, "rates.end_connection": AT_END, "rates.testing": f"{TESTING} / m",
+}  # fmt: skip
+ONCE = AT_END + 300.0 * TESTING  # of the scene, whatever its pits
 JOINED, TESTED = "carrier tied in or joined", "filled, tested and disinfected"
+MET = "main at the end reconnected"
 PIPE = {
     "carrier.system": "METRIC", "carrier.material": "PE100", "service.least_capacity": 0,
     "carrier.larger_for": 0.05, "pulls.max_length": "130 m",
@@ -86,6 +90,19 @@ def test_what_has_no_rate_is_called_not_priced_and_with_one_it_is_priced_and_not
     assert (joined["cost"] == TIE_IN).all()
 
 
+def test_what_a_run_is_tied_in_to_at_an_end_is_an_item_where_it_has_a_rate(
+    plain: dict[str, Any], written: Plan
+) -> None:
+    """The tee at the start; nothing meets the run at its other end."""
+    assert not plain["quantities"]["item"].str.startswith(MET).any()
+    rows = items(written.table("quantities"), "pit", MET)
+    assert rows["quantity"].tolist() == [1.0, *[0.0] * (len(rows) - 1)]
+    assert rows["cost"].sum() == AT_END
+    digs = [table[["kind", "spared", "cost"]].to_numpy().tolist()
+            for table in (plain["local_digs"], written.table("local_digs"))]  # fmt: skip
+    assert digs == [[["connection", True, 0.0]], [["connection", True, AT_END]]]
+
+
 def test_the_bill_of_a_run_with_every_rate_set_adds_up_to_its_cost(written: Plan) -> None:
     bill, run = written.table("quantities"), written.table("runs").iloc[0]
     assert bill.loc[bill["scope"] == "run", "cost"].sum() == pytest.approx(run["cost"])
@@ -132,7 +149,7 @@ def test_every_carrier_tried_costs_its_pits_and_the_testing_more_and_is_weighed_
     )
     both = before.index.intersection(after.index)
     more = (after["cost"] - before["cost"])[both]
-    due = after["pit_count"][both] * TIE_IN + 300.0 * TESTING
+    due = after["pit_count"][both] * TIE_IN + ONCE
     np.testing.assert_allclose(more, due)
     near = after[after["cost"] <= 1.05 * after["cost"].min()]
     assert near["carrier_bore"].idxmax() == written.table("runs")["carrier"].iloc[0]
@@ -145,6 +162,8 @@ def test_every_carrier_tried_costs_its_pits_and_the_testing_more_and_is_weighed_
         ("runs", "cost", "cost", 300.0 * TESTING, "sums"),
         ("quantities", "rate", TESTED, 1.0, "orders"),
         ("quantities", "rate", JOINED, 1.0, "pit-items"),
+        ("quantities", "quantity", MET, 1.0, "pit-items"),
+        ("local_digs", "cost", "cost", AT_END, "dig-costs"),
     ],
 )
 def test_verify_finds_what_is_told_at_another_rate(
@@ -160,12 +179,13 @@ def test_verify_finds_what_is_told_at_another_rate(
 
 
 def test_verify_finds_a_pit_too_cheap_to_hold_tying_in(written: Plan) -> None:
-    """Set up, laid and piped, and half of tying in; nothing is dug, made good or closed for it."""
+    """Set up, laid, piped, the tee, half of tying in; nothing dug, made good or closed for it."""
     bill, places = written.table("quantities"), written.table("candidates")
     (pipe,) = items(bill, "run", "carrier in the open")["rate"]
     opens = np.minimum(places["before_receiving"], places["chainage"])
     opens += np.minimum(places["after_receiving"], 300.0 - places["chainage"])
     least = 9_000.0 + (250.0 + pipe) * opens
+    least += AT_END * (places["chainage"] < places["before_receiving"])
     for more, faults in ((0.5, places["cost_receiving"].notna().sum()), (1.0, 0)):
         cost = (least + more * TIE_IN).where(places["cost_receiving"].notna())
         tables = {**written.tables, "candidates": places.assign(cost_receiving=cost)}
@@ -193,13 +213,13 @@ def test_a_quick_estimate_costs_its_pits_and_the_testing_more() -> None:
     pits = told[0]["pit_count"]
     assert pits == told[1]["pit_count"] == 4
     more = told[1]["lining_cost"] - told[0]["lining_cost"]
-    assert more == pytest.approx(pits * TIE_IN + 300.0 * TESTING)
+    assert more == pytest.approx(pits * TIE_IN + ONCE)
     assert told[1]["open_cut_cost"] == told[0]["open_cut_cost"]
 
 
 def test_a_screening_counts_a_rate_that_is_nothing_until_it_is_set_only_then() -> None:
     """Of 74 rates and weights another value stands in for what nobody set."""
-    for more, count in (({}, "1 of 74"), (RATES, "3 of 76")):
+    for more, count in (({}, "1 of 74"), (RATES, "4 of 77")):
         given = load_brief(overrides={"rates.excavation": "99 / m^3"} | more)
         assert _own_rates(given) == count
 

@@ -28,7 +28,7 @@ PITS = pd.DataFrame(
     {
         "pit_id": ["P1", "P2"], "run_id": "R1", "role": ["receiving", "insertion_both"],
         "volume": 10.0, "area": 0.0, "off_street": 0.0, "supported": 0.0, "services": 0.0,
-        "opened": 0.0, "remade": 0.0, "valves": 0.0, "pipe_price": 7.0, "days": 2.0,
+        "opened": 0.0, "remade": 0.0, "valves": 0.0, "tied": 0.0, "pipe_price": 7.0, "days": 2.0,
         "carrier": "180 mm SDR 17", "lanes_taken": 1, "factor": [1.0, 3.0],
         "traffic_cost": [300.0, 1600.0], "street_class": ["local", "lane"],
     }
@@ -68,7 +68,8 @@ def told(**rates: Any) -> list[str]:
 
 
 def test_every_item_that_is_priced_has_its_rates() -> None:
-    of_users = {"rates.tie_in": 1, "rates.testing": "1 / m"}  # without a price until set
+    # nothing until they are set
+    of_users = {"rates.tie_in": 1, "rates.end_connection": 1, "rates.testing": "1 / m"}
     rows = rows_of(load_brief(overrides=of_users))
     assert set(rows.loc[rows["rate"].notna(), "item"].map(bare)) == {*BY_ITEM, *SPLIT}
     named = {name for names in BY_ITEM.values() for name in names}

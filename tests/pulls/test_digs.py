@@ -37,7 +37,10 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
         ),
         table=pd.DataFrame({"length": [80.5, 70.0]}),
     )
-    digs = dig_list(runs, connection=700.0, valve=900.0, in_pit_share=0.5, temporary=50.0)
+    rates = {"connection": 700.0, "valve": 900.0, "in_pit_share": 0.5, "temporary": 50.0}
+    digs = dig_list(runs, **rates, at_end=0.0)
+    tied = dig_list(runs, **rates, at_end=300.0)
+    pd.testing.assert_frame_equal(tied, digs.assign(in_pit=digs["in_pit"] + 300.0 * digs["tie_in"]))
     names = ["run", "chainage", "kind", "cost", "tie_in", "in_pit", "temporary"]
     assert digs.columns.tolist() == names
     assert digs.index.tolist() == [*range(8)]

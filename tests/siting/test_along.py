@@ -19,7 +19,7 @@ from geotools.street.net import build_streets
 RATES: Any = SiteRates(
     setup=(0.0, 0.0, 0.0, 0.0), intersection_factor=1.0, excavation=0.0, restoration=0.0,
     open_laying=0.0, off_street=0.0, support=0.0, tie_in=0.0,
-    temporary_service=0.0, connection_in_pit=0.0, valve_in_pit=0.0,
+    temporary_service=0.0, connection_in_pit=0.0, valve_in_pit=0.0, at_end=0.0,
     lane_day={"local": 150.0, "collector": 400.0, "primary": 2000.0}, lane_day_other=200.0,
     full_closure_factor=2.0,
 )  # fmt: skip

@@ -57,6 +57,7 @@ RATES = SiteRates(
     temporary_service=17.0,
     connection_in_pit=19.0,
     valve_in_pit=23.0,
+    at_end=29.0,
     lane_day={"arterial": 100.0},
     lane_day_other=10.0,
     full_closure_factor=2.0,

@@ -50,6 +50,7 @@ RATED = {
     "pull set up": "rates.pull_setup",
     "fused joint": "rates.joint",
     "pulling": "rates.pulling_hour",
+    "main at the end reconnected": "rates.end_connection",
     "connection dug up": "rates.connection",
     "line valve cut out": "rates.valve",
     "host cleaned": "rates.cleaning",

@@ -80,7 +80,7 @@ def _ties_in(plan: Plan, dig: Any) -> bool:
 def cost_in_pit(plan: Plan, dig: Any) -> float:
     """Return what is left to pay of a dig where a pit lies open over it."""
     if _ties_in(plan, dig):
-        return 0.0
+        return float(plan.setting("rates.end_connection"))
     return float(plan.setting("rates.in_pit_share")) * dig_cost(plan, dig.kind)
 
 
@@ -104,7 +104,14 @@ def _held(plan: Plan, pit: Any) -> dict[str, Item]:
             "each",
         ),
         "line valve replaced in the pit": (valves, share * plan.setting("rates.valve"), "each"),
+        **_at_the_end(plan, tied),
     }
+
+
+def _at_the_end(plan: Plan, tied: int) -> dict[str, Item]:
+    """Return what a run is tied in to in a pit at its end; no item where that has no rate."""
+    rate = float(plan.setting("rates.end_connection"))
+    return {"main at the end reconnected": (tied, rate, "each")} if rate > 0 else {}
 
 
 def _pit_items(plan: Plan, pit: Any, run: Any, area: float) -> dict[str, Item]:
