@@ -1006,6 +1006,28 @@ class Screening(_Section):
     breaks_limit: PerLength = _set(
         "4 / km", "full need from so many over the whole period on record", INVENTED, gt=0
     )
+    break_reach: Length = _set(
+        "10 m",
+        "a break of the layer breaks that names no main counts for the nearest no farther away "
+        "than this",
+        COMMON,
+        gt=0,
+        le=500,
+    )
+    breaks_since: int | None = Field(
+        default=None,
+        ge=1800,
+        le=2200,
+        description="first year of the breaks on record; by default that of the first with a year",
+        json_schema_extra={"source": "the layer breaks", "written": "none"},
+    )
+    breaks_until: int | None = Field(
+        default=None,
+        ge=1800,
+        le=2200,
+        description="last year of the breaks on record; by default that of the last with a year",
+        json_schema_extra={"source": "the layer breaks", "written": "none"},
+    )
     leakage_weight: float = _set(2.0, "weight of leakage", INVENTED, ge=0, le=100)
     leakage_from: FlowPerLength = _set("0.05 L/s/km", "no need up to this", INVENTED, ge=0)
     leakage_limit: FlowPerLength = _set("0.5 L/s/km", "full need from this", INVENTED, gt=0)
@@ -1102,6 +1124,9 @@ class Screening(_Section):
         wrong = [(a, b) for a, b in pairs if getattr(self, a) >= getattr(self, b)]
         if wrong:
             raise ValueError("; ".join(f"{a} must be below {b}" for a, b in wrong))
+        since, until = self.breaks_since, self.breaks_until
+        if since is not None and until is not None and since > until:
+            raise ValueError("breaks_since must not be after breaks_until")
         return self
 
     @pydantic.model_validator(mode="after")

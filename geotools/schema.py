@@ -49,10 +49,12 @@ __all__ = [
     "RECEIVING",
     "RESUMED",
     "ROLES",
+    "SCREENED",
     "STATES",
     "UNIT_SIGNS",
     "VERDICTS",
     "WAYS",
+    "YEARS",
     "YES",
     "Dimension",
     "Field",
@@ -311,6 +313,8 @@ LINE = ("LineString", "MultiLineString")
 POINT = ("Point", "MultiPoint")
 AREA = ("Polygon", "MultiPolygon")
 ANY = (*POINT, *LINE, *AREA)
+YEARS = ("installed", "year")  # fields that are years; of a date the year is taken
+SCREENED = ("breaks",)  # layers a screening alone makes something of: no plan reads them
 
 _STATUS = _text(
     "status",
@@ -415,6 +419,20 @@ INPUTS: dict[str, Layer] = {
         ),
         Layer("hydrants", "Hydrants, each on its main or beside it.", POINT, (_STATUS,)),
         Layer("sources", "Where water enters the network.", POINT, ()),
+        Layer(
+            "breaks",
+            "Breaks on record, a point each; of use to a screening alone.",
+            POINT,
+            (
+                _text(
+                    "main_id",
+                    "main it was on",
+                    note="missing, or no main's: the nearest no farther than "
+                    "`screening.break_reach`",
+                ),
+                _integer("year", "year of the break", note="a year or a date"),
+            ),
+        ),
         Layer(
             "streets",
             "Street centrelines.",
@@ -1249,6 +1267,14 @@ OUTPUTS: dict[str, Layer] = {
                     values=(*COSTS, NOT_KNOWN),
                 ),
                 *(field for criterion in CRITERIA for field in _criterion_fields(criterion)),
+                _real("break_count", "breaks on record", later=True),
+                _real(
+                    "breaks_yearly",
+                    "breaks per length and year: those with a year, over the years on record in "
+                    "which the main lay; empty without a layer of breaks with years",
+                    "per_length",
+                    later=True,
+                ),
             ),
         ),
         Layer(
@@ -1281,6 +1307,7 @@ OUTPUTS: dict[str, Layer] = {
                     "need of the main by its own records, of what of it lies in runs",
                     later=True,
                 ),
+                _real("break_count", "breaks on record, of what of it lies in runs", later=True),
             ),
         ),
         Layer(

@@ -91,6 +91,7 @@ class Layers:
     read as which field. ``dem`` holds the raster paths.
     ``renamed`` tells by layer of features whose identifier is met more than once, by their number
     in the source: of mains what they are called, of valves the identifier none of them goes by.
+    ``breaks`` may have records without a place, of coordinates NaN.
     ``aside`` has a row (main_id, reason) for every feature of the mains that was set aside.
     """
 
@@ -102,6 +103,7 @@ class Layers:
     laterals: Points | None = None
     hydrants: Points | None = None
     sources: Points | None = None
+    breaks: Points | None = None
     streets: Lines | None = None
     avoid: Areas | None = None
     districts: Areas | None = None

@@ -55,7 +55,7 @@ from geotools.intake.values import (
     years,
 )
 from geotools.intake.weights import doubtful_weights
-from geotools.schema import Field, Layer, quantity_text
+from geotools.schema import YEARS, Field, Layer, quantity_text
 
 __all__ = ["Converted", "convert_fields"]
 
@@ -204,7 +204,7 @@ def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Sign
     if field.dtype == "flag":
         said = None if is_number_column(data) else _said(field, data, signs)
         return flags(data, said=said)
-    return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
+    return years(data, longitude, signs) if field.name in YEARS else numbers(data, signs)
 
 
 def _said(field: Field, data: pd.Series[Any], signs: Signs) -> npt.NDArray[np.float64] | None:
@@ -313,7 +313,7 @@ def _number_field(
         )
     written = np.where(alone, read.values, own.bare)
     code = stand_for_unknown(field.name, written, values) & ~odd
-    if field.name == "installed":
+    if field.name in YEARS:
         code |= days_zero(data)
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
@@ -584,7 +584,7 @@ UNREAD_FLAGS = {
 
 def _unread_note(field: Field, column: Column, data: pd.Series[Any], read: Numbers) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
-    wanted = "a year" if field.name == "installed" else wanted
+    wanted = "a year" if field.name in YEARS else wanted
     follows = f", as if {UNREAD_FLAGS[field.name]}" if field.name in UNREAD_FLAGS else ""
     twofold = read.how == REFUSED
     says = f", which is not {wanted}; taken as missing{follows}; write {wanted} alone"

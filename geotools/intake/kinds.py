@@ -15,7 +15,14 @@ from geotools.intake.notes import Note, note
 from geotools.intake.place import VECTOR_SUFFIXES
 from geotools.schema import Layer
 
-__all__ = ["is_raster", "is_vector", "usable_rows"]
+__all__ = [
+    "SET_ASIDE",
+    "UNPLACED_TEXT",
+    "is_of_use_unplaced",
+    "is_raster",
+    "is_vector",
+    "usable_rows",
+]
 
 IntArray = npt.NDArray[np.int64]
 NAMES = (
@@ -23,6 +30,9 @@ NAMES = (
     "MultiPolygon", "GeometryCollection",
 )  # fmt: skip
 COLLECTION = 7
+SET_ASIDE = "set aside"
+UNPLACED_TEXT = "of use by the main it names alone, if it names one"
+UNPLACED = ("breaks",)  # layers whose features are of use without a place, by what they name
 RASTER_SUFFIXES = (".asc", ".bil", ".dem", ".flt", ".img", ".jp2", ".jpg", ".png", ".xyz")
 TIFF_HEADS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
@@ -48,6 +58,11 @@ def is_vector(path: Path) -> bool:
         return False
 
 
+def is_of_use_unplaced(layer: Layer) -> bool:
+    """Tell whether features of a layer say by a field what they belong to, drawn or not."""
+    return layer.name in UNPLACED
+
+
 def usable_rows(
     layer: Layer, label: str, geometry: npt.NDArray[Any], broken: Mapping[int, str]
 ) -> tuple[IntArray, list[Note]]:
@@ -66,16 +81,20 @@ def usable_rows(
     unread = np.array(sorted(broken), dtype=np.int64)
     missing[unread] = False
     wanted = " or ".join(layer.geometry)
+    done = UNPLACED_TEXT if is_of_use_unplaced(layer) else SET_ASIDE
+    does = f"{done}; draw it again or delete it"
     notes = [
         *_aside(
-            "broken-geometry", unread, [f"has a broken geometry ({broken[r]})" for r in unread]
+            "broken-geometry",
+            unread,
+            [f"has a broken geometry ({broken[r]}); {does}" for r in unread],
         ),
-        *_aside("no-geometry", np.flatnonzero(missing), "has no geometry"),
-        *_aside("empty-geometry", np.flatnonzero(empty), "has an empty geometry"),
+        *_aside("no-geometry", np.flatnonzero(missing), f"has no geometry; {does}"),
+        *_aside("empty-geometry", np.flatnonzero(empty), f"has an empty geometry; {does}"),
         *_aside(
             "wrong-geometry",
             np.flatnonzero(wrong),
-            [f"is a {kind} where {wanted} is due" for kind in kinds[wrong]],
+            [f"is a {kind} where {wanted} is due; {does}" for kind in kinds[wrong]],
         ),
     ]
     missing[unread] = True
@@ -83,14 +102,7 @@ def usable_rows(
 
 
 def _aside(rule: str, rows: IntArray, what: str | list[str]) -> list[Note]:
-    texts = [what] * len(rows) if isinstance(what, str) else what
-    return note(
-        "warning",
-        rule,
-        rows,
-        [f"{text}; set aside; draw it again or delete it" for text in texts],
-        every=True,
-    )
+    return note("warning", rule, rows, what, every=True)
 
 
 def _fits(layer: Layer, geometry: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:

@@ -19,6 +19,8 @@ __all__ = ["likely_columns", "rate_columns"]
 WORDS: dict[str, tuple[str, ...]] = {
     "diameter": ("dia", "diam", "dn", "size"),
     "material": ("mat", "matl", "mtrl"),
+    "main_id": ("mainid", "pipe", "asset", "facility"),
+    "year": ("date", "reported", "repaired", "yr"),
     "installed": ("inst", "install", "year", "yr", "laid", "built", "construction"),
     "bore": ("inside", "inner", "internal"),
     "cover": ("depth", "burial"),

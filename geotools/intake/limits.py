@@ -11,7 +11,7 @@ import numpy.typing as npt
 from geotools.clock import this_year
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
-from geotools.schema import quantity_text
+from geotools.schema import YEARS, quantity_text
 
 __all__ = [
     "FOREIGN",
@@ -129,7 +129,7 @@ LEAST_MAIN = 0.025
 
 def limit(field: str) -> Limit:
     """Return the limits of a field by its bare name; any finite number where there are none."""
-    if field == "installed":
+    if field in YEARS:
         year = this_year()
         return Limit(FIRST_YEAR, year, f"{FIRST_YEAR} to {year}")
     return LIMITS.get(field, Limit(-math.inf, math.inf, "a finite number"))

@@ -20,6 +20,7 @@ from geotools.intake.crs import crs_name, full_turn, project
 from geotools.intake.datum import tell_accuracy
 from geotools.intake.doubled import joined_ways, without_doubles
 from geotools.intake.findings import Findings
+from geotools.intake.kinds import SET_ASIDE, UNPLACED_TEXT, is_of_use_unplaced
 from geotools.intake.lines import clean_lines, keep_parts, line_parts
 from geotools.intake.load import Loaded
 from geotools.intake.mains import bad_coordinates
@@ -121,13 +122,25 @@ def _points(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Finding
         moved = _both(moved, ends)
     good = sane(moved.xy)
     bad = np.unique(moved.row[~good])
-    notes += note("warning", "bad-coordinates", bad, OFF_MAP, every=True)
+    unplaced = is_of_use_unplaced(loaded.layer)
+    off_map = OFF_MAP.replace(SET_ASIDE, UNPLACED_TEXT) if unplaced else OFF_MAP
+    notes += note("warning", "bad-coordinates", bad, off_map, every=True)
     places = partial(spot_places, moved)
     _emit(loaded, findings, [*loaded.notes, *notes], places)
+    if unplaced:
+        moved = _with_unplaced(moved, good, len(loaded.table))
+        good = np.ones(len(moved), dtype=bool)
     table = _table(loaded, moved.row[good])
     if "customers" in table:  # a feature of several points has its customers but once
         table["customers"] = table["customers"] * moved.share[good]
     return Built(Points(table, moved.xy[good]), len(np.unique(moved.row[good])))
+
+
+def _with_unplaced(spots: Spots, good: npt.NDArray[np.bool_], rows: int) -> Spots:
+    """Return the spots that are good, and one without a place for every feature that has none."""
+    kept = Spots(spots.xy[good], spots.row[good], spots.share[good])
+    lost = np.setdiff1d(np.arange(rows), kept.row)
+    return _both(kept, Spots(np.full((len(lost), 2), np.nan), lost, np.ones(len(lost))))
 
 
 def _ends(
@@ -191,7 +204,10 @@ def _check_overlap(
     if isinstance(data, Areas):
         box = shapely.box(*shapely.total_bounds(data.geometry))
     else:
-        box = shapely.box(*data.xy.min(axis=0), *data.xy.max(axis=0))
+        placed = data.xy[np.isfinite(data.xy).all(axis=1)]
+        if not len(placed):
+            return
+        box = shapely.box(*placed.min(axis=0), *placed.max(axis=0))
     gap = shapely.distance(box, shapely.box(*mains.xy.min(axis=0), *mains.xy.max(axis=0)))
     if gap > FAR:
         findings.add(

@@ -37,7 +37,7 @@ from geotools.intake.traffic import unread_ways
 from geotools.intake.unmet import tell_unmet
 from geotools.intake.valve_ids import doubled_valves, sure_valves
 from geotools.intake.window import Window, window_of
-from geotools.schema import INPUTS
+from geotools.schema import INPUTS, SCREENED
 
 __all__ = ["look_at", "read_layers"]
 
@@ -66,6 +66,7 @@ def read_layers(
     window: Window | None = None,
     elsewhere: Collection[str] = (),
     renamed: Mapping[str, Mapping[str, str]] | None = None,
+    screened: bool = False,
 ) -> Layers:
     """Read every layer the brief names.
 
@@ -88,6 +89,9 @@ def read_layers(
         is not told.
     renamed : mapping, optional
         Of the layers read everywhere, as of `Layers`, where this is a window of them.
+    screened : bool
+        Read those of `geotools.schema.SCREENED` too: a plan makes nothing of them, and is none
+        the other if they change.
 
     Returns
     -------
@@ -100,10 +104,19 @@ def read_layers(
     LayerError
         With every fault of every layer.
     """
+    if not screened:
+        brief, frames = _planned(brief, frames or {})
     with np.errstate(invalid="ignore"):  # coordinates that are no numbers become findings
         layers = _read(brief, frames or {}, allow_remote, progress or _silent, window, renamed)
     _remark_missing(layers, {*(frames or {}), *brief.inputs, *elsewhere})
     return layers
+
+
+def _planned(brief: Brief, frames: Mapping[str, Frame]) -> tuple[Brief, Mapping[str, Frame]]:
+    """Return brief and frames without the layers a screening alone makes something of."""
+    kept = {name: entry for name, entry in brief.inputs.items() if name not in SCREENED}
+    rest = {name: frame for name, frame in frames.items() if name not in SCREENED}
+    return brief.model_copy(update={"inputs": kept}), rest
 
 
 def look_at(

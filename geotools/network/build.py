@@ -50,7 +50,7 @@ from geotools.network.shared import share_nodes
 from geotools.network.thinned import Thinned, thin
 from geotools.network.valves import valves_on_runs
 
-__all__ = ["RunSet", "build_runs"]
+__all__ = ["RunSet", "build_runs", "node_mains"]
 
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
@@ -121,7 +121,7 @@ def build_runs(
         vertical where a main with inverts joins one without; without it nothing is said of that.
     """
     rank, reach = rank_of(layers.mains), (bends.fitting_reach, network.snap_tolerance)
-    graph = _noded(layers, network, rank)
+    graph = node_mains(layers, network, rank)
     give_back()
     _report_joins(graph, layers.mains, network.snap_tolerance, layers.findings)
     report_misses(
@@ -152,7 +152,7 @@ def build_runs(
     )
 
 
-def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
+def node_mains(layers: Layers, network: Network, rank: IntArray) -> Graph:
     """Node the mains; what is drawn twice is taken once."""
     mains, lined = layers.mains, may_be_lined(layers.mains, network)
     graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)

@@ -15,10 +15,10 @@ from geotools.intake.findings import Findings
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.runs import Chains, on_edges
 
-__all__ = ["find_hydrants", "find_services", "services_on_runs"]
+__all__ = ["find_hydrants", "find_services", "points_on_pieces", "services_on_runs"]
 
 SURE = 3.0  # m; a service this near its main is of no other (common practice, no source)
 
@@ -121,6 +121,28 @@ def services_on_runs(on: OnEdges, graph: Graph, chains: Chains) -> pd.DataFrame:
 
     One tapped where a run is cut is of its western side, however the main is drawn.
     """
+    point, piece, at, size = points_on_pieces(on, graph, chains)
+    pieces = chains.pieces.iloc[piece]
+    along = np.clip(np.where(pieces["reversed"], size - at, at), 0.0, size)
+    table = pd.DataFrame(
+        {
+            "point": point,
+            "run": pieces["run"].to_numpy(dtype=np.int64),
+            "chainage": pieces["start"].to_numpy(dtype=float) + along,
+            "offset": on.offset[point],
+        }
+    )
+    found = table.sort_values(["run", "chainage", "point"], kind="stable")
+    return found.reset_index(drop=True)
+
+
+def points_on_pieces(
+    on: OnEdges, graph: Graph, chains: Chains
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """Return the points that lie on pieces of runs: which, on which piece, how far along it, m.
+
+    And the length of the piece, m. One where a run is cut is of its western side.
+    """
     edge, low, high = on_edges(graph, chains.pieces)
     order = np.lexsort([low, edge])
     places = Places.of(edge[order], low[order], len(graph))
@@ -133,15 +155,4 @@ def services_on_runs(on: OnEdges, graph: Graph, chains: Chains) -> pd.DataFrame:
     at = on.at[point] - low[piece]
     size = (high - low)[piece]
     inside = (at >= -TOUCH) & (at <= size + TOUCH)
-    pieces = chains.pieces.iloc[piece]
-    along = np.clip(np.where(pieces["reversed"], size - at, at), 0.0, size)
-    table = pd.DataFrame(
-        {
-            "point": point,
-            "run": pieces["run"].to_numpy(dtype=np.int64),
-            "chainage": pieces["start"].to_numpy(dtype=float) + along,
-            "offset": on.offset[point],
-        }
-    )
-    found = table[inside].sort_values(["run", "chainage", "point"], kind="stable")
-    return found.reset_index(drop=True)
+    return point[inside], piece[inside], at[inside], size[inside]

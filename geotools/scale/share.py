@@ -26,7 +26,7 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
 from geotools.scale.districts import assign_runs, by_name, report_districts
-from geotools.schema import OUTSIDE_RULE
+from geotools.schema import OUTSIDE_RULE, SCREENED
 from geotools.tool import Progress
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def read_network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, 
         progress=progress,
         elsewhere=given,  # the rest is read by the districts
     )
-    rest = given - {*_NETWORK}
+    rest = given - {*_NETWORK, *SCREENED}
     told = [layers.inputs, look_at(brief, rest, frames=call.frames, allow_remote=remote)]
     layers = replace(layers, inputs=pd.concat([t for t in told if len(t)], ignore_index=True))
     if layers.districts is None or not len(layers.districts):

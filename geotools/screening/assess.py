@@ -27,6 +27,7 @@ from geotools.pipe.hydraulics import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 from geotools.schema import VERDICTS
+from geotools.screening.breaks import break_columns
 from geotools.screening.condition import mean_along, share_known
 from geotools.screening.likely import (
     Estimate,
@@ -61,7 +62,7 @@ from geotools.screening.scores import (
     suitability_verdicts,
     try_weights,
 )
-from geotools.screening.worst import Worst, needs_of_mains, worst_stretches
+from geotools.screening.worst import Worst, breaks_of_mains, needs_of_mains, worst_stretches
 from geotools.siting.carrier import Contest, choice_limits
 from geotools.siting.further import suiting
 from geotools.tool import Progress
@@ -117,7 +118,8 @@ class Ranked:
 class Screened:
     """A network screened, in the working CRS and SI units.
 
-    ``main_needs`` is the need of every source main by its own records, NaN of one in no run.
+    ``main_needs`` is the need of every source main by its own records, NaN of one in no run,
+    ``main_breaks`` how many breaks are on record of it, NaN where none may be.
     """
 
     ground: Shared
@@ -125,6 +127,7 @@ class Screened:
     ranked: Ranked
     worst: Worst
     main_needs: FloatArray
+    main_breaks: FloatArray
 
 
 def of_kind(kind: str) -> BoolArray:
@@ -152,7 +155,8 @@ def screen_network(
     ranked = _rank(ground, measured)
     rule = needs_rule(ground.brief)
     worst = worst_stretches(ground, records, rule)
-    return Screened(ground, measured, ranked, worst, needs_of_mains(ground, records, rule))
+    needs, breaks = needs_of_mains(ground, records, rule), breaks_of_mains(ground, records)
+    return Screened(ground, measured, ranked, worst, needs, breaks)
 
 
 def _measure(
@@ -179,7 +183,8 @@ def _measure(
     whole = np.ones(count)
     shares = np.stack([recorded.get(c.name, whole) for c in CRITERIA], axis=1)
     shares = np.where(np.isnan(value), 0.0, shares)
-    facts = _facts(ground, around, estimate)
+    counts = break_columns(records.breaks, records.length, records.run, count)
+    facts = _facts(ground, around, estimate).join(counts)
     larger = _larger(ground, estimate, known["hydraulics"], ground.brief.screening.hydraulics_good)
     return Measured(value, shares, none_at, full_at, facts, larger)
 

@@ -12,6 +12,7 @@ from geotools.intake.columns import Layers
 from geotools.layout.shared import Shared
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, line_lengths
+from geotools.screening.breaks import Breaks, breaks_of
 from geotools.screening.condition import mean_along, per_length, share_known
 from geotools.screening.scores import SLACK, add_up, marks
 
@@ -40,8 +41,9 @@ class Records:
         Run and main of each piece.
     start, length, whole : ndarray
         Chainage, length and that of the main it is of, m.
-    age, breaks, leakage, criticality : ndarray
-        Of its main, NaN where the records are silent; breaks and leakage are of the whole main.
+    age, leakage, criticality : ndarray
+        Of its main, NaN where the records are silent; leakage is of the whole main.
+    breaks : Breaks
     services : ndarray
         Services on the piece that may not lose water; NaN where no lateral says.
     least_known : float
@@ -54,7 +56,7 @@ class Records:
     length: FloatArray
     whole: FloatArray
     age: FloatArray
-    breaks: FloatArray
+    breaks: Breaks
     leakage: FloatArray
     criticality: FloatArray
     services: FloatArray
@@ -82,11 +84,11 @@ class Records:
         at = np.arange(len(self.run)) if rows is None else rows
         length, whole, least = self.length[at], self.whole[at], self.least_known
         age, breaks, leakage, criticality = (
-            each[at] for each in (self.age, self.breaks, self.leakage, self.criticality)
+            each[at] for each in (self.age, self.breaks.per_m, self.leakage, self.criticality)
         )
         value = {
             "age": mean_along(group, length, age, count, least_known=least),
-            "breaks": per_length(group, length, whole, breaks, count, least_known=least),
+            "breaks": mean_along(group, length, breaks, count, least_known=least),
             "leakage": per_length(group, length, whole, leakage, count, least_known=least),
             "criticality": mean_along(group, length, criticality, count, least_known=least),
             "critical_services": np.bincount(group, self.services[at], minlength=count),
@@ -160,7 +162,7 @@ def gather(ground: Shared) -> Records:
         length=pieces["end"].to_numpy(dtype=float) - start,
         whole=line_lengths(mains.xy, mains.offsets)[line],
         age=np.maximum(ground.brief.service.year - record("installed"), 0.0),
-        breaks=record("breaks"),
+        breaks=breaks_of(ground),
         leakage=record("leakage"),
         criticality=criticality[line],
         services=_services(ground, run, start),

@@ -64,7 +64,7 @@ FURTHER = {
 # What makes a criterion known.
 GIVEN_BY = {
     "age": "installed on the mains",
-    "breaks": "breaks on the mains",
+    "breaks": "breaks on the mains, or a layer of breaks",
     "leakage": "leakage on the mains",
     "criticality": "criticality on the mains, in numbers from 1 to screening.criticality_scale",
     "critical_services": "a layer of laterals with critical",
@@ -73,6 +73,8 @@ GIVEN_BY = {
     "steepness": "ground levels",
     "laydown": "a layer of streets, and a carrier that suits",
 }
+# Settings of a screening that are no planning values: of layers and records, none is invented.
+NO_VALUES = tuple(f"screening.{name}" for name in ("break_reach", "breaks_since", "breaks_until"))
 NO_CARRIER = "a carrier that suits"
 NOT_CONSIDERED = "not considered"
 DRAWN_ON = "drawn on another main, which is taken instead"
@@ -298,6 +300,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
             "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)[part]),
             **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
             "main_need": screened.main_needs,
+            "break_count": screened.main_breaks,
             "geometry": [shapely.MultiLineString(list(some)) for _, some in lines],
         }
     )
@@ -495,7 +498,11 @@ def _report(screened: Screened, brief: Brief) -> None:
 
 def _own_rates(brief: Brief) -> str:
     """Say how many of the rates and weights were set; what is nothing until then is no other."""
-    every = [s for s in settings(brief) if s.key.startswith(("rates.", "screening."))]
+    every = [
+        s
+        for s in settings(brief)
+        if s.key.startswith(("rates.", "screening.")) and s.key not in NO_VALUES
+    ]
     own = sum(s.origin != "default" for s in every)
     invented = sum(s.origin == "default" and s.source != USERS for s in every)
     return f"{own} of {own + invented}"

@@ -18,10 +18,11 @@ from geotools.network.ragged import (
     stretch_sums,
 )
 from geotools.network.stretches import EDGE
+from geotools.screening.breaks import break_columns
 from geotools.screening.records import NeedsRule, Records
 from geotools.screening.scores import DIGITS
 
-__all__ = ["Worst", "needs_of_mains", "worst_stretches"]
+__all__ = ["Worst", "breaks_of_mains", "needs_of_mains", "worst_stretches"]
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,13 @@ def needs_of_mains(ground: Shared, records: Records, rule: NeedsRule) -> FloatAr
     of = source[records.line]
     need = rule.scores(*records.measure(of, len(ids)))
     return np.where(np.bincount(of, minlength=len(ids)) > 0, need, np.nan)
+
+
+def breaks_of_mains(ground: Shared, records: Records) -> FloatArray:
+    """Return the breaks on what of every source main lies in runs; NaN where they are not known."""
+    source, ids = pd.factorize(ground.layers.mains.table["source_id"])
+    told = break_columns(records.breaks, records.length, source[records.line], len(ids))
+    return told["break_count"].to_numpy(dtype=np.float64)
 
 
 def worst_stretches(ground: Shared, records: Records, rule: NeedsRule) -> Worst:

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from geotools.schema import INPUTS
+from geotools.schema import INPUTS, SCREENED
 from geotools.tool import Parameter
 
-__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "ONLY", "OVERWRITE", "PLAN", "RUNS", "UNITS", "WRITTEN"]
+__all__ = [
+    "ALLOW_REMOTE",
+    "ALL_LAYERS",
+    "ONLY",
+    "OVERWRITE",
+    "PLAN",
+    "PLANNED_LAYERS",
+    "RUNS",
+    "UNITS",
+    "WRITTEN",
+]
 
 ALL_LAYERS = (*INPUTS, "dem")
+PLANNED_LAYERS = tuple(name for name in ALL_LAYERS if name not in SCREENED)
 PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
 RUNS = Parameter(
     "runs", "text", "run wanted, or several with commas; all if not given", multiple=True

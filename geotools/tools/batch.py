@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool
-from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, UNITS
+from geotools.tools._parameters import ALLOW_REMOTE, ONLY, PLANNED_LAYERS, UNITS
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -25,7 +25,7 @@ TOOL = Tool(
     ),
     function="geotools.tools.batch:batch",
     takes_brief=True,
-    inputs=ALL_LAYERS,
+    inputs=PLANNED_LAYERS,
     outputs=("district_results", "district_runs", "findings", "settings", "inputs"),
     parameters=(
         Parameter("output", "path", "folder for the plans", required=True, short="o"),

@@ -80,9 +80,15 @@ def intake(
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.intake.read import read_layers
     from geotools.layout.bare_ground import check_ground
+    from geotools.screening.breaks import check_breaks
 
     target = None if output is None else check_target(output, overwrite)
-    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    read = read_layers(
+        brief, frames=layers, allow_remote=allow_remote, progress=progress, screened=True
+    )
+    if read.breaks is not None:
+        progress("placing breaks")
+        check_breaks(read, brief)
     if read.dem:
         progress("looking up the ground")
         check_ground(read, brief, allow_remote=allow_remote)

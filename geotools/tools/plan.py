@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.schema import PLAN_LAYERS
 from geotools.tool import Key, Outcome, Progress, Tool
-from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, OVERWRITE, UNITS, WRITTEN
+from geotools.tools._parameters import ALLOW_REMOTE, ONLY, OVERWRITE, PLANNED_LAYERS, UNITS, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -25,7 +25,7 @@ TOOL = Tool(
     ),
     function="geotools.tools.plan:plan",
     takes_brief=True,
-    inputs=ALL_LAYERS,
+    inputs=PLANNED_LAYERS,
     outputs=PLAN_LAYERS,
     parameters=(
         WRITTEN,

@@ -24,7 +24,10 @@ TOOL = Tool(
     ),
     function="geotools.tools.screen:screen",
     takes_brief=True,
-    inputs=("mains", "fittings", "valves", "laterals", "hydrants", "streets", "avoid", "dem"),
+    inputs=(
+        *("mains", "fittings", "valves", "laterals", "hydrants", "breaks"),
+        *("streets", "avoid", "dem"),
+    ),
     outputs=(
         "ranking",
         "ranking_mains",
@@ -103,6 +106,7 @@ def screen(
         allow_remote=allow_remote,
         progress=progress,
         elsewhere=set(ALL_LAYERS) - set(TOOL.inputs),
+        screened=True,
     )
     screened = screen_network(read, brief, progress, allow_remote=allow_remote)
     tables = screening_tables(screened, read, brief)

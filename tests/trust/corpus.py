@@ -116,6 +116,7 @@ def columns_of(layer: str) -> dict[str, Any]:
         "fittings": {"kind": ["bend"] * 3, "angle_deg": [45.0] * 3},
         "valves": {"kind": ["gate"] * 3, "open": [1] * 3},
         "laterals": {"customers": [2.0] * 3, "label": ["x", "y", "z"]},
+        "breaks": {"main_id": ["M1", "M2", "M3"], "year": [1990] * 3},
         "streets": {"class": ["local"] * 3, "width_m": [7.0] * 3, "name": ["A", "B", "C"]},
         "avoid": {"reason": ["tree"] * 3, "hard": [1] * 3, "weight": [2.0] * 3},
         "districts": {"name": ["a", "b", "c"]},
@@ -672,7 +673,7 @@ def run(case: Case, folder: Path) -> Came:
     try:
         with limited(), warnings.catch_warnings():
             warnings.simplefilter("error")
-            layers = read_layers(brief, frames=frames)
+            layers = read_layers(brief, frames=frames, screened=True)
     except LayerError as error:
         return Came("refused", text=str(error))
     except Exception as error:  # noqa: BLE001 - what this corpus looks for
