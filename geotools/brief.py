@@ -1099,6 +1099,14 @@ class Screening(_Section):
         gt=0,
         lt=1,
     )
+    budget: float | None = _set(
+        None,
+        "what the runs on top may cost together, by the quick estimate, in the money of the rates; "
+        "one that does not fit into what is left is passed over for a later one that does",
+        "the user",
+        gt=0,
+        le=1e15,
+    )
     band_low: float = _set(
         0.75,
         "low end of a cost over the quick estimate",

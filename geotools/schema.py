@@ -1275,6 +1275,19 @@ OUTPUTS: dict[str, Layer] = {
                     "per_length",
                     later=True,
                 ),
+                _real(
+                    "cost_running",
+                    "lining, quick estimate, of this run and all before it in the ranking; of runs "
+                    "that are not suitable none",
+                    later=True,
+                ),
+                _flag(
+                    "in_budget",
+                    "it fits into what the runs before it leave of `screening.budget`; empty "
+                    "without a budget, and where it is not suitable",
+                    later=True,
+                ),
+                _real("budget_left", "what is left of the budget after it", later=True),
             ),
         ),
         Layer(

@@ -33,6 +33,7 @@ from geotools.schema import (
     VERDICTS,
 )
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
+from geotools.screening.budget import budget_line
 from geotools.screening.wording import needs_told, shown, unit_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
@@ -74,7 +75,9 @@ GIVEN_BY = {
     "laydown": "a layer of streets, and a carrier that suits",
 }
 # Settings of a screening that are no planning values: of layers and records, none is invented.
-NO_VALUES = tuple(f"screening.{name}" for name in ("break_reach", "breaks_since", "breaks_until"))
+NO_VALUES = tuple(
+    f"screening.{name}" for name in ("break_reach", "breaks_since", "breaks_until", "budget")
+)
 NO_CARRIER = "a carrier that suits"
 NOT_CONSIDERED = "not considered"
 DRAWN_ON = "drawn on another main, which is taken instead"
@@ -150,7 +153,21 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
         **criteria,
     }
     lines = run_lines(screened.ground.runs.chains)
-    return pd.DataFrame(frame).join(measured.facts).assign(geometry=lines)
+    table = pd.DataFrame(frame).join(measured.facts)
+    return table.assign(**_budgeted(screened), geometry=lines)
+
+
+def _budgeted(screened: Screened) -> dict[str, Any]:
+    """Return what runs cost down to each, and which are within the budget."""
+    cost = screened.measured.facts["lining_cost"].to_numpy(dtype=float)
+    out = np.asarray(screened.ranked.verdict == VERDICTS[-1], dtype=np.bool_)
+    budget = screened.ground.brief.screening.budget
+    line = budget_line(screened.ranked.place, cost, out, budget)
+    return {
+        "cost_running": line.running,
+        "in_budget": pd.array(line.within, dtype="Float64").astype("boolean"),
+        "budget_left": line.left,
+    }
 
 
 def _by_kind() -> list[Criterion]:
@@ -523,6 +540,7 @@ def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | Non
             zip(tables["criteria"]["criterion"], map(int, tables["criteria"]["known"]), strict=True)
         ),
         "first": ranking["run_id"].head(10).tolist(),
+        "budget": _budget_summary(ranking, brief),
         "findings": finding_counts(tables["findings"]),
         "output": None if target is None else str(target),
         "content_hash": content_hash(tables),
@@ -543,6 +561,7 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         *left_out_lines(ranking, tables["findings"], tables["inputs"]),
         "",
         *_first_runs(ranking.head(10), brief.output.units),
+        *_budget_text(ranking, brief),
         *_estimated(counts),
         finding_line(tables["findings"]),
         *([f"wrote     {target}"] if target is not None else []),
@@ -576,6 +595,40 @@ def _first_runs(ranking: pd.DataFrame, units: str) -> list[str]:
         )
     ]
     return [title, rule, *(text for some in told for text in some), ""]
+
+
+def _budget_summary(ranking: pd.DataFrame, brief: Brief) -> dict[str, Any] | None:
+    """Return what a budget holds: runs, their length and cost, and what is left; None without."""
+    if brief.screening.budget is None:
+        return None
+    unit, size = DIMENSIONS["length"].shown_in(brief.output.units)
+    within = ranking["in_budget"]
+    taken = ranking[within.fillna(False).astype(bool)]
+    cost = float(taken["lining_cost"].sum())
+    passed = (~within).fillna(False) & (ranking["rank"] < taken["rank"].max())
+    return {
+        "runs": len(taken),
+        f"length_{unit}": float(taken["length"].sum()) / size,
+        "cost": cost,
+        "left": max(brief.screening.budget - cost, 0.0),
+        "passed_over": int(passed.sum()),
+        "doubtful": int((taken["verdict"] == VERDICTS[1]).sum()),
+    }
+
+
+def _budget_text(ranking: pd.DataFrame, brief: Brief) -> list[str]:
+    """Return a line that says what the budget holds; nothing where there is none."""
+    told = _budget_summary(ranking, brief)
+    if told is None:
+        return []
+    unit, _ = DIMENSIONS["length"].shown_in(brief.output.units)
+    text = (
+        f"budget {brief.screening.budget:,.0f} {brief.rates.currency}: holds {told['runs']:,} runs "
+        f"({told['doubtful']:,} of them doubtful) of {told[f'length_{unit}']:,.0f} {unit} at "
+        f"{told['cost']:,.0f} by the quick estimate, {told['left']:,.0f} left; "
+        f"{told['passed_over']:,} passed over on the way for they did not fit"
+    )
+    return textwrap.wrap(text, WIDTH)
 
 
 def _wrapped(text: str) -> list[str]:

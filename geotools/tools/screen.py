@@ -55,6 +55,13 @@ TOOL = Tool(
             "by criterion, how many runs have a value of it, on record or assumed",
         ),
         Key("first", "list", "the first runs of the ranking, ten at most"),
+        Key(
+            "budget",
+            "table",
+            "what screening.budget holds: runs, those doubtful, length, cost, left, passed over; "
+            "none without a budget",
+            open=True,
+        ),
         Key("findings", "table", "findings by severity"),
         Key("output", "text", "GeoPackage written", open=True),
         Key("content_hash", "text", "hash of all layers: the same for the same result"),
