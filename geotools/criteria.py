@@ -10,9 +10,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["COMPARED", "CRITERIA", "NEED", "SUITABILITY", "Compared", "Criterion"]
+__all__ = [
+    "COMPARED",
+    "CONSEQUENCE",
+    "CRITERIA",
+    "LIKELIHOOD",
+    "NEED",
+    "SIDES",
+    "SUITABILITY",
+    "Compared",
+    "Criterion",
+]
 
 NEED, SUITABILITY = "need", "suitability"
+SIDES = LIKELIHOOD, CONSEQUENCE = "likelihood", "consequence"  # of need
 
 
 @dataclass(frozen=True)
@@ -41,6 +52,8 @@ class Criterion:
         Least value there is, which is no need: what is not on record counts as that.
     later : bool
         It came in after the first screenings were written; see `schema.Field`.
+    side : str
+        Of need: whether it tells of the likelihood of a failure, or of its consequence.
     """
 
     name: str
@@ -53,10 +66,20 @@ class Criterion:
     share: bool = False
     least: float = 0.0
     later: bool = False
+    side: str = ""
 
 
 CRITERIA: tuple[Criterion, ...] = (
-    Criterion("age", NEED, None, True, "years since it was laid, mean by length", "age", 0),
+    Criterion(
+        "age",
+        NEED,
+        None,
+        True,
+        "years since it was laid, mean by length",
+        "age",
+        0,
+        side=LIKELIHOOD,
+    ),
     Criterion(
         "breaks",
         NEED,
@@ -64,8 +87,11 @@ CRITERIA: tuple[Criterion, ...] = (
         True,
         "breaks per length, all those of the period on record",
         "breaks",
+        side=LIKELIHOOD,
     ),
-    Criterion("leakage", NEED, "leakage", True, "leakage per length", "leakage", 2),
+    Criterion(
+        "leakage", NEED, "leakage", True, "leakage per length", "leakage", 2, side=LIKELIHOOD
+    ),
     Criterion(
         "criticality",
         NEED,
@@ -74,6 +100,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "consequence of a failure on record, 1 to 5, mean by length",
         "consequence of a failure, of 5",
         least=1.0,
+        side=CONSEQUENCE,
     ),
     Criterion(
         "critical_services",
@@ -83,6 +110,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "services along it whose customers may not lose water",
         "services that may not lose water",
         0,
+        side=CONSEQUENCE,
     ),
     Criterion(
         "fit",

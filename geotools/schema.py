@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from geotools.criteria import CRITERIA, Criterion
+from geotools.criteria import CRITERIA, LIKELIHOOD, SIDES, Criterion
 from geotools.pipe.factors import (
     FAHRENHEIT_STEP,
     FOOT,
@@ -525,6 +525,25 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
         _real(name, criterion.text + share, dimension, later=later),
         _real(f"{name}_limit", f"{name}: {at}", dimension, later=later),
         _text(f"{name}_verdict", f"{name}: verdict", values=(*words, NOT_KNOWN), later=later),
+    )
+
+
+def _side_fields(side: str) -> tuple[Field, ...]:
+    """Return the columns of a side of need: its score, and how much of it is known."""
+    names = ", ".join(c.name for c in CRITERIA if c.side == side)
+    what = "a failure" if side == LIKELIHOOD else "one"
+    return (
+        _real(
+            side,
+            f"{side} of {what}, 0 to 1: need by {names} alone, by their weights",
+            later=True,
+        ),
+        _real(
+            f"{side}_known",
+            f"share of the weight of these on record, by length of the run; {side} counts the "
+            "rest as unknown_need",
+            later=True,
+        ),
     )
 
 
@@ -1288,6 +1307,7 @@ OUTPUTS: dict[str, Layer] = {
                     later=True,
                 ),
                 _real("budget_left", "what is left of the budget after it", later=True),
+                *(field for side in SIDES for field in _side_fields(side)),
             ),
         ),
         Layer(
@@ -1330,6 +1350,12 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _text("criterion", "its name, that of the column in the ranking"),
                 _text("kind", "what it tells of", values=("need", "suitability")),
+                _text(
+                    "side",
+                    "of need: whether of the likelihood of a failure or of its consequence",
+                    values=(*SIDES, ""),
+                    later=True,
+                ),
                 _real("weight", "its weight among those of its kind"),
                 _real("full_at", "value with the full mark of 1"),
                 _real("none_at", "value with no mark; empty where it differs from run to run"),

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
+from geotools.criteria import CRITERIA, NEED, SIDES, SUITABILITY, Criterion
 from geotools.intake.columns import Layers
 from geotools.layout.prepare import prepare
 from geotools.layout.rules import least_between
@@ -51,6 +51,7 @@ from geotools.screening.scores import (
     Firmness,
     Scores,
     Weights,
+    add_up,
     cost_verdicts,
     marks,
     need_verdicts,
@@ -98,6 +99,8 @@ class Ranked:
     """Marks and verdicts, shape (n, c), and scores, verdict and place of every run.
 
     ``valued`` is the share of the weight of suitability that has a value, on record or assumed.
+    ``sides`` are the scores of the likelihood of a failure and of its consequence: need by the
+    criteria of each alone. By the sums of their weights their mean is the need.
     """
 
     mark: FloatArray
@@ -108,6 +111,7 @@ class Ranked:
     priority: FloatArray
     need: Scores
     suitability: Scores
+    sides: dict[str, Scores]
     by_need: IntArray
     by_suitability: IntArray
     if_needed: IntArray
@@ -444,6 +448,14 @@ def _assumed(ground: Shared) -> list[str]:
     return [", ".join(n for n, lacks in columns.items() if lacks[k]) for k in range(count)]
 
 
+def _side(side: str, mark: FloatArray, measured: Measured, brief: Brief) -> Scores:
+    """Return need by the criteria of one side alone, and how much of their weight is on record."""
+    of = np.array([criterion.side == side for criterion in CRITERIA])
+    weight = weights_of(brief)[of]
+    score = add_up(mark[:, of], weight, unknown=brief.screening.unknown_need)
+    return Scores(score, on_record(measured.known[:, of], weight))
+
+
 def _rank(ground: Shared, measured: Measured) -> Ranked:
     """Give marks and verdicts, add them up, and rank.
 
@@ -486,6 +498,7 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
         priority=priority,
         need=Scores(of_need, known[0]),
         suitability=Scores(of_suit, known[1]),
+        sides={side: _side(side, mark, measured, ground.brief) for side in SIDES},
         by_need=ranks(of_need, length),
         by_suitability=ranks(np.where(out, 0.0, 1.0), of_suit, length),
         if_needed=ranks_if_needed(columns[0], most, *columns[1:]),

@@ -154,7 +154,16 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
     }
     lines = run_lines(screened.ground.runs.chains)
     table = pd.DataFrame(frame).join(measured.facts)
-    return table.assign(**_budgeted(screened), geometry=lines)
+    return table.assign(**_budgeted(screened), **_sides(screened), geometry=lines)
+
+
+def _sides(screened: Screened) -> dict[str, FloatArray]:
+    """Return likelihood and consequence, and how much of each is known."""
+    sides = screened.ranked.sides.items()
+    return {
+        **{side: scores.score for side, scores in sides},
+        **{f"{side}_known": scores.known for side, scores in sides},
+    }
 
 
 def _budgeted(screened: Screened) -> dict[str, Any]:
@@ -393,6 +402,7 @@ def _criteria(measured: Measured, brief: Brief) -> pd.DataFrame:
             {
                 "criterion": criterion.name,
                 "kind": criterion.group,
+                "side": criterion.side,
                 "weight": weight[k],
                 "full_at": _common(measured.full_at[:, k]) / size,
                 "none_at": _common(measured.none_at[:, k]) / size,

@@ -78,20 +78,9 @@ def intake(
         If the findings cannot be written.
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
-    from geotools.intake.read import read_layers
-    from geotools.layout.bare_ground import check_ground
-    from geotools.screening.breaks import check_breaks
 
     target = None if output is None else check_target(output, overwrite)
-    read = read_layers(
-        brief, frames=layers, allow_remote=allow_remote, progress=progress, screened=True
-    )
-    if read.breaks is not None:
-        progress("placing breaks")
-        check_breaks(read, brief)
-    if read.dem:
-        progress("looking up the ground")
-        check_ground(read, brief, allow_remote=allow_remote)
+    read = _read(brief, layers, allow_remote, progress)
     tables = {"findings": _findings_frame(read), "inputs": read.inputs, "columns": read.columns}
     if target is not None:
         crs, units = read.output_crs, brief.output.units
@@ -113,6 +102,26 @@ def intake(
         failed=counts["error"] > 0,
         layers=tables,
     )
+
+
+def _read(
+    brief: Brief, layers: Mapping[str, Any] | None, allow_remote: bool, progress: Progress
+) -> Layers:
+    """Read all layers, and look at what shows where several of them meet."""
+    from geotools.intake.read import read_layers
+    from geotools.layout.bare_ground import check_ground
+    from geotools.screening.breaks import check_breaks
+
+    read = read_layers(
+        brief, frames=layers, allow_remote=allow_remote, progress=progress, screened=True
+    )
+    if read.breaks is not None:
+        progress("placing breaks")
+        check_breaks(read, brief)
+    if read.dem:
+        progress("looking up the ground")
+        check_ground(read, brief, allow_remote=allow_remote)
+    return read
 
 
 def _columns_of(read: Layers, layer: str) -> dict[str, Any]:
