@@ -1308,6 +1308,17 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real("budget_left", "what is left of the budget after it", later=True),
                 *(field for side in SIDES for field in _side_fields(side)),
+                _real(
+                    "customers",
+                    "customers behind the services along it, one where their number is not on "
+                    "record; empty without laterals",
+                    later=True,
+                ),
+                _text(
+                    "district",
+                    "district most of it lies in; empty without the layer, or in none",
+                    later=True,
+                ),
             ),
         ),
         Layer(

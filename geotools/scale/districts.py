@@ -1,18 +1,18 @@
-"""Which district plans which run: each run whole, in one."""
+"""Districts of a batch: what is told of them, and runs known again in a district's own part."""
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
 
 from geotools.intake.columns import Areas
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, to_linestrings
+from geotools.network.districts import names_of
+from geotools.network.ragged import FloatArray, IntArray, line_lengths
 from geotools.network.runs import Chains
 
-__all__ = ["SAME", "assign_runs", "by_name", "report_districts", "same_runs", "span_of"]
+__all__ = ["SAME", "report_districts", "same_runs", "span_of"]
 
 SAME = 1e-3  # m; a run whose ends and length differ by less is the same run
 
@@ -20,32 +20,12 @@ SAME = 1e-3  # m; a run whose ends and length differ by less is the same run
 OVERLAP = 1.0
 
 
-def by_name(areas: Areas) -> pd.DataFrame:
-    """Return the districts by name, their parts together; one without a name bears its feature's.
-
-    Columns ``name`` and ``geometry``, in the order of the names.
-    """
-    _, names = _names(areas)
-    unique, row = np.unique(names, return_inverse=True)
-    parts = [shapely.union_all(areas.geometry[row == k]) for k in range(len(unique))]
-    geometry = np.empty(len(parts), dtype=object)
-    geometry[:] = parts
-    return pd.DataFrame({"name": unique.astype(object), "geometry": geometry})
-
-
-def _names(areas: Areas) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.str_]]:
-    """Return which areas bear a name, and what each is called."""
-    given = areas.table["name"].fillna("").astype(str).str.strip()
-    named = (given != "").to_numpy()
-    return named, given.where(given != "", areas.table["feature"].astype(str)).to_numpy(dtype=str)
-
-
 def report_districts(areas: Areas, districts: pd.DataFrame, findings: Findings) -> None:
     """Tell of areas without a name, of several of one name, and of districts that overlap.
 
     ``districts`` as of `by_name`.
     """
-    named, names = _names(areas)
+    named, names = names_of(areas)
     bare = np.flatnonzero(~named)
     findings.add_many(
         "warning",
@@ -90,31 +70,6 @@ def _report_overlaps(districts: pd.DataFrame, findings: Findings) -> None:
         features=names[one[wide]],
         geometry=common[wide],
     )
-
-
-def assign_runs(chains: Chains, geometry: npt.NDArray[np.object_]) -> IntArray:
-    """Return for every run the district that plans it: where most of it lies, else the first.
-
-    Parameters
-    ----------
-    chains : Chains
-    geometry : ndarray of polygons, shape (d,)
-        Districts in the order of their names.
-
-    Returns
-    -------
-    ndarray of int64, shape (runs,)
-        Row of the district; -1 for a run that touches none.
-    """
-    axes = to_linestrings(chains.xy, chains.offsets)
-    run, district = shapely.STRtree(geometry).query(axes, predicate="intersects")
-    inside = shapely.length(shapely.intersection(axes[run], geometry[district]))
-    order = np.lexsort([district, -np.round(inside, 3), run])
-    run, district = run[order], district[order]
-    first = firsts(run)
-    out = np.full(len(axes), -1, dtype=np.int64)
-    out[run[first]] = district[first]
-    return out
 
 
 def span_of(chains: Chains) -> FloatArray:

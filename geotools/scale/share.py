@@ -23,9 +23,10 @@ from geotools.layout.prepare import (
 )
 from geotools.layout.shared import runs_of
 from geotools.network.build import RunSet
+from geotools.network.districts import assign_runs, by_name
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
-from geotools.scale.districts import assign_runs, by_name, report_districts
+from geotools.scale.districts import report_districts
 from geotools.schema import OUTSIDE_RULE, SCREENED
 from geotools.tool import Progress
 

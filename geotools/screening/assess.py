@@ -63,6 +63,7 @@ from geotools.screening.scores import (
     suitability_verdicts,
     try_weights,
 )
+from geotools.screening.served import served_columns
 from geotools.screening.worst import Worst, breaks_of_mains, needs_of_mains, worst_stretches
 from geotools.siting.carrier import Contest, choice_limits
 from geotools.siting.further import suiting
@@ -188,7 +189,7 @@ def _measure(
     shares = np.stack([recorded.get(c.name, whole) for c in CRITERIA], axis=1)
     shares = np.where(np.isnan(value), 0.0, shares)
     counts = break_columns(records.breaks, records.length, records.run, count)
-    facts = _facts(ground, around, estimate).join(counts)
+    facts = _facts(ground, around, estimate).join(counts).join(served_columns(ground))
     larger = _larger(ground, estimate, known["hydraulics"], ground.brief.screening.hydraulics_good)
     return Measured(value, shares, none_at, full_at, facts, larger)
 

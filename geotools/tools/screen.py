@@ -26,7 +26,7 @@ TOOL = Tool(
     takes_brief=True,
     inputs=(
         *("mains", "fittings", "valves", "laterals", "hydrants", "breaks"),
-        *("streets", "avoid", "dem"),
+        *("streets", "avoid", "districts", "dem"),
     ),
     outputs=(
         "ranking",
@@ -112,7 +112,7 @@ def screen(
         frames=layers,
         allow_remote=allow_remote,
         progress=progress,
-        elsewhere=set(ALL_LAYERS) - set(TOOL.inputs),
+        elsewhere={*ALL_LAYERS} - {*TOOL.inputs} | {"districts"},  # they change no ranking
         screened=True,
     )
     screened = screen_network(read, brief, progress, allow_remote=allow_remote)

@@ -8,8 +8,9 @@ import shapely
 
 from geotools.intake.columns import Areas
 from geotools.intake.findings import Findings
+from geotools.network.districts import assign_runs, by_name
 from geotools.network.runs import Chains
-from geotools.scale.districts import assign_runs, by_name, report_districts, same_runs, span_of
+from geotools.scale.districts import report_districts, same_runs, span_of
 
 
 def chains_of(*lines: list[tuple[float, float]]) -> Chains:
