@@ -111,8 +111,8 @@ def place_breaks(
 
 
 NO_PLACE = (
-    "{count} of {of} records have no place and name no main that is here: they count for none; "
-    "draw them, or give the main_id"
+    "{count} of {of} records have no place and name no main that is here, or one drawn on another: "
+    "they count for none; draw them, or give the main_id"
 )
 NO_YEAR = (
     "{count} of {of} records have no year: they count among the breaks, but not in the rate a year"

@@ -96,11 +96,11 @@ def test_a_break_nearest_to_a_main_that_is_not_considered_is_none_of_the_large_o
 
 def test_of_mains_as_near_within_the_accuracy_one_that_may_be_lined_has_it_and_it_is_told() -> None:
     between = breaks((200, 4.2, "", 2000), (200, 4.4, "", 2000))  # 0.4 m and 0.8 m nearer to S
-    layers = screened(between)
+    layers = screened(between, mains(main_id=["A", "B", "C", "0"]))  # which is before A by name
     assert counts(layers) == {"A": 1, "B": 0, "C": 0}
     (one,) = told(layers, "break-doubtful").itertuples()
     assert one.feature == "fid 0"
-    assert "as near to main S as to A, within the accuracy of the drawing" in one.text
+    assert "as near to main 0 as to A, within the accuracy of the drawing" in one.text
     assert counts(screened(breaks((1000, 1, "", 2010)))) == {"A": 1, "B": 0, "C": 0}  # by name
 
 
@@ -261,6 +261,26 @@ def test_no_plan_and_no_district_reads_the_breaks(tmp_path: Path) -> None:
     assert "breaks" not in builtin()["plan"].inputs
     with pytest.raises(LayerError, match="nowhere"):
         geotools.screen(tmp_path / "brief.toml")
+
+
+def test_a_run_screened_alone_has_the_breaks_it_has_among_all() -> None:
+    records = breaks((500, 3, "", 2000), (1500, 50, "", 2000), (300, 95, "", 1990))
+    whole = screened(records)["ranking"].set_index("main_ids")
+    alone = screened(records, **{"network.only": ["C"]})["ranking"].set_index("main_ids")
+    same = ["break_count", "breaks", "breaks_yearly", "need"]
+    assert alone.loc["C", same].tolist() == whole.loc["C", same].tolist()
+    assert alone.loc["C", "break_count"] == 1
+
+
+def test_a_record_of_a_main_drawn_on_another_counts_for_that_by_its_place() -> None:
+    """E lies on A, and is taken once: a record that names E is where it lies, or nowhere."""
+    on_a = mains()[:1].assign(main_id="E", geometry=[
+        shapely.LineString([(EAST + 200, NORTH), (EAST + 600, NORTH)])
+    ])  # fmt: skip
+    drawn = pd.concat([mains(), on_a], ignore_index=True)
+    layers = screened(breaks((300, 1, "E", 2000), (None, 0, "E", 2000)), drawn)
+    assert counts(layers)["A"] == 1
+    assert told(layers, "break-no-place")["text"].iloc[0].startswith("1 of 2 records")
 
 
 def test_a_record_of_several_points_is_a_break_at_each() -> None:
