@@ -52,6 +52,7 @@ __all__ = [
     "Pressure",
     "Pulls",
     "Rates",
+    "Screening",
     "Service",
     "Setting",
     "Sheets",
