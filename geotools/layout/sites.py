@@ -36,6 +36,10 @@ __all__ = [
 ]
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
+_TOO_FEW = (
+    "are not drawn on {}, along which traffic comes and has {}: warn and slow it there, agree a "
+    "lower speed, or move the pit."
+)
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
 
@@ -66,25 +70,55 @@ def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
     )
 
 
-def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
-    """Report closures whose taper and buffer find no room: their street begins, or is a ring."""
+def report_cut_closures(closed: Closures, net: StreetNet | None, findings: Findings) -> None:
+    """Report closures whose taper and buffer find no room: their street begins, or is a ring.
+
+    Or the street traffic comes along has no lane for them besides those it is to keep.
+    """
+    closures = closed.table
     rows = closures[closures["lacking"] > LACKING]
     names = rows["closure_id"].to_numpy(dtype=object)
+    ended = {} if net is None else _ended(closed, net)
     findings.add_many(
         "warning",
         "closure-cut-short",
         [
             f"closure {name}: {findings.length(lacking, 0)} of its {findings.length(whole, 0)} of "
-            f"taper and buffer find no room on {street or 'the street'} before the work: plan them "
-            "in the streets traffic comes from, or agree a lower speed, or move the pit."
-            for name, lacking, whole, street in zip(
-                names, rows["lacking"], rows["taper"] + rows["buffer"], rows["street"], strict=True
+            f"taper and buffer "
+            + (
+                _TOO_FEW.format(ended[row], _beside(left))
+                if row in ended
+                else f"find no room on {street or 'the street'} before the work: plan them in the "
+                "streets traffic comes from, or agree a lower speed, or move the pit."
+            )
+            for row, name, lacking, whole, street, left in zip(
+                rows.index,
+                names,
+                rows["lacking"],
+                rows["taper"] + rows["buffer"],
+                rows["street"],
+                rows["lanes_left"],
+                strict=True,
             )
         ],
         layer="closures",
         features=names,
         geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
     )
+
+
+def _ended(closed: Closures, net: StreetNet) -> dict[int, str]:
+    """Return by row of the closures the street each ends before, as too few lanes were left."""
+    names = net.column("name")[closed.ended["line"].to_numpy(dtype=np.int64)]
+    rows = closed.ended["closure"].astype(int).tolist()
+    return {row: name or UNNAMED for row, name in zip(rows, names, strict=True)}
+
+
+def _beside(left: int) -> str:
+    """Return what lanes traffic keeps beside the work, in words."""
+    if left:
+        return f"no more lanes than the {left} that {'stays' if left == 1 else 'stay'} open"
+    return "no lane besides, of either direction, to be led over to"
 
 
 def report_joining(closed: Closures, net: StreetNet, findings: Findings) -> None:

@@ -289,9 +289,10 @@ def _handing_back(done: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
 def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     """Draw the closures of all work spaces, and report those that reach over a hard place."""
     rules = ground.brief.street
+    net = None if ground.scene is None else ground.scene.net
     closed = close_lanes(
         spaces,
-        None if ground.scene is None else ground.scene.net,
+        net,
         ClosureRules(
             passage=Passage.of(rules),
             taper=rules.taper,
@@ -302,11 +303,11 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     )
     closures = closed.table
     report_closures(closures, ground)
-    report_cut_closures(closures, ground.layers.findings)
+    report_cut_closures(closed, net, ground.layers.findings)
     report_shut(closed, ground.layers.findings)
-    if ground.scene is not None:
-        report_joining(closed, ground.scene.net, ground.layers.findings)
-        report_met(closed, ground, ground.scene.net)
+    if net is not None:
+        report_joining(closed, net, ground.layers.findings)
+        report_met(closed, ground, net)
     return closures
 
 

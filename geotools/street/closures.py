@@ -12,6 +12,7 @@ import shapely
 from geotools.accel import give_back
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
+from geotools.street.kept import Kept, narrow
 from geotools.street.lanes import Approach, Carriageway, Passage, approaches
 from geotools.street.met import MET, next_streets, streets_met
 from geotools.street.net import StreetNet
@@ -45,6 +46,7 @@ COLUMNS = [
     "geometry",
 ]
 SHUT = ["closures", "first", "between"]
+ENDED = ["closure", "line"]
 AT_ONCE = 5_000  # closures drawn at once
 
 
@@ -73,6 +75,9 @@ class Closures:
     joining : DataFrame
         Streets besides that traffic comes along into a lane closed, within taper and buffer:
         ``closure`` (row of the table), ``line`` (row of the streets), ``x``, ``y`` (where).
+    ended : DataFrame
+        Streets that traffic comes along and that closures end before, as they would leave it too
+        few lanes there: ``closure`` (row of the table), ``line`` (row of the streets).
     shut : DataFrame
         Stretches of street no lane is left of: ``closures`` (their names), ``first`` (row of the
         first of them), ``between`` (which streets it lies between, in words).
@@ -82,6 +87,7 @@ class Closures:
 
     table: pd.DataFrame
     joining: pd.DataFrame
+    ended: pd.DataFrame
     shut: pd.DataFrame
     met: pd.DataFrame
 
@@ -104,7 +110,7 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     if net is None or not len(pits):
         none = _numbered(pd.DataFrame(columns=COLUMNS))
         met = pd.DataFrame(columns=MET)
-        return Closures(none, _joining([]), pd.DataFrame(columns=SHUT), met)
+        return Closures(none, _joining([]), _ended([]), pd.DataFrame(columns=SHUT), met)
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float),
@@ -114,7 +120,7 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
-    drawn, joining, ways = [], [], []
+    drawn, joining, ended, ways = [], [], [], []
     onward = Onward(net, rules.max_turn)
     for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
         part = slice(first, first + AT_ONCE)
@@ -122,7 +128,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
             pits.iloc[row[part]], onward, rules, halves, row[part], left[part]
         )
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
-        joining += [(first + k, one) for k, trail in led.items() for one in trail.upstream.others]
+        joining += [(first + k, one) for k, trail in led.items() for one in trail.others]
+        ended += [(first + k, trail.not_led_into) for k, trail in led.items()]
         ways.append(led_by.assign(closure=first + led_by["closure"]))
         del taken, led, led_by
         give_back()
@@ -131,12 +138,13 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     order = np.lexsort([(table["side"] != "along").to_numpy(), row])
     place = np.argsort(order)
     joins = _joining([(int(place[k]), one) for k, one in joining])
+    ends = _ended([(int(place[k]), line) for k, line in ended])
     table = _numbered(table.iloc[order].reset_index(drop=True))
     along = pd.concat(ways, ignore_index=True)
     met = streets_met(
         onward.nodes, along.assign(closure=place[along["closure"].to_numpy(dtype=np.int64)]), table
     )
-    return Closures(table, joins, _shut(table, pits, row[order], onward), met)
+    return Closures(table, joins, ends, _shut(table, pits, row[order], onward), met)
 
 
 def _shut(table: pd.DataFrame, pits: pd.DataFrame, row: IntArray, onward: Onward) -> pd.DataFrame:
@@ -164,6 +172,12 @@ def _joining(found: list[tuple[int, Approaching]]) -> pd.DataFrame:
     rows = [(closure, one.line, one.x, one.y) for closure, one in found]
     table = pd.DataFrame(rows, columns=["closure", "line", "x", "y"])
     return table.drop_duplicates().sort_values("closure", kind="stable", ignore_index=True)
+
+
+def _ended(found: list[tuple[int, int]]) -> pd.DataFrame:
+    """Return the streets closures end before, -1 of none, in the order of closures."""
+    table = pd.DataFrame([one for one in found if one[1] >= 0], columns=ENDED)
+    return table.sort_values("closure", ignore_index=True)
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:
@@ -232,7 +246,8 @@ def _closures(
         geometry=_shapes(pits, net, (line, edge), stops),
     )
     far = taper + buffer, down
-    led = _led(pits, onward, (edge, line), far, along, keep_right=rules.keep_right)
+    kept = Kept(open_, spare, rules.passage.share)
+    led = _led(pits, onward, (edge, line), far, along, kept, keep_right=rules.keep_right)
     return _redrawn(table, led), led, _ways(pits, stops, led, along)
 
 
@@ -294,7 +309,7 @@ def _redrawn(table: pd.DataFrame, led: dict[int, Trail]) -> pd.DataFrame:
     for k, trail in led.items():
         if trail.plain():
             continue
-        lacking[k] = max(taper[k] + buffer[k] - trail.upstream.length, 0.0)
+        lacking[k] = max(taper[k] + buffer[k] - trail.before, 0.0)
         shapes[k] = trail.drawn(taper[k], buffer[k], down[k])
     return table.assign(lacking=lacking, geometry=_in_parts(shapes))
 
@@ -305,19 +320,23 @@ def _led(
     across: tuple[FloatArray, FloatArray],
     far: tuple[FloatArray, FloatArray],
     along: BoolArray,
+    kept: Kept,
     *,
     keep_right: bool,
 ) -> dict[int, Trail]:
     """Return by row the trails of closures by whose streets it is in doubt where traffic goes.
 
-    ``across`` are edge and inner side of the lanes closed, m left of the chain, ``far`` how far
-    they are closed before the work and behind it, m.
+    Or what lanes are left of them. ``across`` are edge and inner side of the lanes closed, m left
+    of the chain, ``far`` how far they are closed before the work and behind it, m.
     """
     net = onward.net
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     before, behind = np.where(along, far, far[::-1])
-    rows = np.flatnonzero(onward.in_doubt(chain, low - before, high + behind))
+    stretch = chain, low - before, high + behind
+    lanes = np.sort(np.where(along, 1.0, -1.0) * np.stack(across), axis=0)
+    few = narrow(net, onward.flows, stretch, (lanes[0], lanes[1]), kept, keep_right=keep_right)
+    rows = np.flatnonzero(onward.in_doubt(*stretch) | few)
     line = net.line_at(chain, np.clip((low + high) / 2, 0.0, net.lengths[chain]))
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     low, high = (np.clip(at, 0.0, net.lengths[chain]) for at in (low, high))
@@ -329,11 +348,12 @@ def _led(
         ends = (low[k], high[k])[:: int(way)]
         rooms = (before[k], behind[k])[:: int(way)]
         lane = Lane(*(float(of[k]) * way for of in across))
+        keeps = Kept(kept.left[k], kept.spare[k], kept.share)
         work = Leg(int(chain[k]), float(ends[0]), float(ends[1]), int(line[k]), float(oneway[k]))
         due = (float(far[0][k]), float(far[1][k]))
         up, down = onward.both_ways(work, due, rooms, way=int(way), high=lane.high)
         own = (min(due[0], float(rooms[0])), min(due[1], float(rooms[1])))
-        out[k] = Trail(net, lane, keep_right, up, down, work, own)
+        out[k] = Trail(net, lane, keep_right, up, down, work, own, keeps)
     return out
 
 

@@ -27,6 +27,7 @@ from geotools.network.ragged import (
     number_within,
     offsets_of,
     row_of,
+    spread_out,
     take,
 )
 from geotools.network.runs import Chains, build_chains
@@ -136,6 +137,15 @@ class StreetNet:
     def piece_begun(self, chain: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
         """Return the piece that a line from a place on lies in first; where two meet its own."""
         return self._pieces.begun(chain, at, forward, slack=SLACK)
+
+    def pieces_along(
+        self, chain: IntArray, low: FloatArray, high: FloatArray
+    ) -> tuple[IntArray, IntArray]:
+        """Return the pieces along stretches of chains: row of the stretch, and piece."""
+        first = self._pieces.holding(chain, low + TOUCH)
+        last = np.maximum(self._pieces.search(chain, high - TOUCH, "left"), first + 1)
+        row, place = spread_out(last - first)
+        return row, first[row] + place
 
     def pieces_at_node(self, chain: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
         """Return the piece that leaves nodes along chains or back along them.

@@ -32,7 +32,8 @@ class Leg:
     """A stretch of a chain from one chainage to another, m, as it is walked.
 
     ``line`` is the street where it is entered, a row of the table of streets, and ``flow`` 1 where
-    all its traffic goes along the chain, -1 against it, 0 both ways.
+    all its traffic goes along the chain, -1 against it, 0 both ways. ``narrowed`` says that less
+    is closed on it than beside the work, on its own street.
     """
 
     chain: int
@@ -40,6 +41,7 @@ class Leg:
     end: float
     line: int
     flow: float
+    narrowed: bool = False
 
     @property
     def length(self) -> float:
@@ -49,11 +51,15 @@ class Leg:
 
 @dataclass(frozen=True)
 class Approaching:
-    """A street besides that traffic comes along into the lane: its row, and where it joins."""
+    """A street besides that traffic comes along into the lane: its row, and where it joins.
+
+    ``far`` is how far before the work that is, m.
+    """
 
     line: int
     x: float
     y: float
+    far: float
 
 
 @dataclass(frozen=True)
@@ -189,7 +195,7 @@ class Onward:
             if found is None:
                 break
             chain, at, step, line, flow, others = found
-            walk.others.extend(others)
+            walk.others.extend(Approaching(*other, length - left) for other in others)
             here, entered = (chain, at, line, flow), False
         return walk
 
@@ -223,7 +229,7 @@ class Onward:
 
     def _chosen(
         self, chain: int, at: float, step: float, visit: int, sense: int, high: bool
-    ) -> tuple[int, float, float, int, float, list[Approaching]] | None:
+    ) -> tuple[int, float, float, int, float, list[tuple[int, float, float]]] | None:
         """Return where to go on from a place, and the streets besides; None where to nowhere."""
         if visit < 0:
             return self._straight_on(chain, at, step, sense)
@@ -243,9 +249,7 @@ class Onward:
         order = self._ranked(arm, mine, turn, sense, high)
         best = int(arm[order[0]])
         xy = self.net.chains.xy[self.net.places.nearest(arms.chain[arm], arms.at[arm])[0][0]]
-        others = [
-            Approaching(int(arms.line[k]), float(xy[0]), float(xy[1])) for k in arm[order[1:]]
-        ]
+        others = [(int(arms.line[k]), float(xy[0]), float(xy[1])) for k in arm[order[1:]]]
         flow = float(arms.flow[best] * arms.step[best])
         to = (int(arms.chain[best]), float(arms.at[best]), float(arms.step[best]))
         if mine[order[0]]:
@@ -254,7 +258,7 @@ class Onward:
 
     def _straight_on(
         self, chain: int, at: float, step: float, sense: int
-    ) -> tuple[int, float, float, int, float, list[Approaching]] | None:
+    ) -> tuple[int, float, float, int, float, list[tuple[int, float, float]]] | None:
         """Go on along a chain where the way of its traffic changes, unless to flow against it."""
         end = float(self.net.lengths[chain]) if step > 0 else 0.0
         if abs(at - end) <= SHORT:

@@ -2,20 +2,24 @@
 
 Their streets are laid end to end as traffic comes along them, from the taper to the downstream
 taper. Where one goes over into the next the lane closed stays by the kerb, or by the middle, that
-it lies at: it is as wide there, and no wider than what traffic of that direction has.
+it lies at: it is as wide there, and no wider than that traffic of that direction keeps as many
+lanes as beside the work. Where it has no more than these there is none to close: it ends there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
 
 from geotools.network.places import on_measures
 from geotools.network.ragged import FloatArray, firsts, measures
+from geotools.street.kept import Half, Kept
+from geotools.street.lanes import TOUCH
 from geotools.street.net import StreetNet
-from geotools.street.onward import Leg, Walk
+from geotools.street.onward import Approaching, Leg, Walk
 from geotools.street.strips import strips
 
 __all__ = ["Lane", "Trail"]
@@ -39,10 +43,21 @@ class Lane:
         """Say whether it lies at the left of its traffic."""
         return self.edge > self.inner
 
-    def beside(self, low: float, high: float) -> Lane:
-        """Return it between the kerb and the middle, or the kerbs, of another street."""
-        wide = min(abs(self.edge - self.inner), high - low)
+    def beside(self, low: float, high: float, *, most: float = np.inf) -> Lane:
+        """Return it between the kerb and the middle, or the kerbs, of another street.
+
+        It is no wider than ``most``, m.
+        """
+        wide = min(abs(self.edge - self.inner), high - low, most)
         return Lane(high, high - wide) if self.high else Lane(low, low + wide)
+
+
+@dataclass(frozen=True)
+class _Led:
+    """Legs with the lane closed on each; and the street they end before, -1 of none."""
+
+    laid: list[tuple[Leg, Lane]]
+    stopped: int
 
 
 @dataclass(frozen=True)
@@ -61,6 +76,8 @@ class Trail:
         As traffic comes along it.
     own : tuple of float
         How far it would go on its own street, upstream and downstream, m.
+    kept : Kept
+        What its traffic has beside the work.
     """
 
     net: StreetNet
@@ -70,19 +87,55 @@ class Trail:
     downstream: Walk
     work: Leg
     own: tuple[float, float]
+    kept: Kept
 
     @property
     def legs(self) -> list[Leg]:
         """Return all stretches in the order of the traffic."""
-        before = [replace(leg, begin=leg.end, end=leg.begin) for leg in self.upstream.legs[::-1]]
-        return [*before, self.work, *self.downstream.legs]
+        return [leg for leg, _ in self._laid]
+
+    @property
+    def lanes(self) -> list[Lane]:
+        """Return the lane closed on every leg; as at the work while nothing changes from there."""
+        return [lane for _, lane in self._laid]
+
+    @property
+    def others(self) -> list[Approaching]:
+        """Return the streets besides that traffic comes along, no farther than it is led."""
+        return [one for one in self.upstream.others if one.far <= self.before + SHORT]
+
+    @property
+    def before(self) -> float:
+        """Return how far it is led upstream, m."""
+        return float(sum(leg.length for leg, _ in self._before.laid))
+
+    @property
+    def not_led_into(self) -> int:
+        """Return the street upstream that it ends before, as too few lanes would be left; or -1."""
+        return self._before.stopped
+
+    @cached_property
+    def _before(self) -> _Led:
+        return self._led(self.upstream)
+
+    @cached_property
+    def _behind(self) -> _Led:
+        return self._led(self.downstream)
+
+    @property
+    def _laid(self) -> list[tuple[Leg, Lane]]:
+        before = [
+            (replace(leg, begin=leg.end, end=leg.begin), lane)
+            for leg, lane in self._before.laid[::-1]
+        ]
+        return [*before, (self.work, self.lane), *self._behind.laid]
 
     def places(self) -> list[tuple[int, float, float, float]]:
         """Return chain, begin and end of every stretch, m, and how far past the begin of the work.
 
         That is less than 0 before it.
         """
-        out, at = [], -self.upstream.length
+        out, at = [], -self.before
         for leg in self.legs:
             out.append((leg.chain, leg.begin, leg.end, at))
             at += leg.length
@@ -90,39 +143,93 @@ class Trail:
 
     def plain(self) -> bool:
         """Say whether it goes all along its own street, and its lane stays where it is."""
-        walks = (self.upstream, self.downstream)
+        far = (sum(leg.length for leg, _ in led.laid) for led in (self._before, self._behind))
         return all(
-            abs(walk.length - far) <= SHORT for walk, far in zip(walks, self.own, strict=True)
+            abs(length - own) <= SHORT for length, own in zip(far, self.own, strict=True)
         ) and all(
-            leg.chain == self.work.chain and (leg.flow == 0) == (self.work.flow == 0)
+            leg.chain == self.work.chain
+            and (leg.flow == 0) == (self.work.flow == 0)
+            and not leg.narrowed
             for leg in self.legs
         )
 
-    def lanes(self) -> list[Lane]:
-        """Return the lane closed on every leg; as at the work while nothing changes from there."""
-        legs, own = self.legs, len(self.upstream.legs)
-        out = [self.lane] * len(legs)
-        for way in (range(own - 1, -1, -1), range(own + 1, len(legs))):
-            before = self.work
-            moved = False
-            for k in way:
-                same = (legs[k].flow == 0) == (before.flow == 0)
-                moved = moved or legs[k].chain != before.chain or not same
-                out[k] = self._across(legs[k]) if moved else self.lane
-                before = legs[k]
-        return out
+    def _led(self, walk: Walk) -> _Led:
+        """Return the legs of a walk with the lane closed on each, as far as enough is left.
+
+        A leg along which too little would be is led on in parts, a street each.
+        """
+        out: list[tuple[Leg, Lane]] = []
+        before, moved = self.work, False
+        for leg in walk.legs:
+            same = (leg.flow == 0) == (before.flow == 0)
+            moved = moved or leg.chain != before.chain or not same
+            lane = self.lane
+            if moved:
+                lane = self.lane.beside(*self._span(leg))
+            before = leg
+            parts = self._streets(leg)
+            if all(self._enough(lane, part) for part in parts):
+                out.append((leg, lane))
+                continue
+            for part in parts:
+                if moved or not self._enough(lane, part):
+                    moved = True
+                    lane = self._across(part)
+                if abs(lane.edge - lane.inner) <= TOUCH:
+                    return _Led(out, part.line)
+                out.append((replace(part, narrowed=moved), lane))
+        return _Led(out, -1)
+
+    def _streets(self, leg: Leg) -> list[Leg]:
+        """Return the parts of a leg, a street each."""
+        low, high = np.sort([leg.begin, leg.end])
+        _, piece = self.net.pieces_along(np.array([leg.chain]), low[None], high[None])
+        line = self.net.chains.pieces["line"].to_numpy(dtype=np.int64)[piece]
+        start = self.net.chains.pieces["start"].to_numpy(dtype=float)[piece]
+        other = firsts(line)
+        ends = [float(low), *start[other][1:].tolist(), float(high)]
+        parts = [
+            replace(leg, begin=begin, end=end, line=of)
+            for of, begin, end in zip(line[other].tolist(), ends[:-1], ends[1:], strict=True)
+        ]
+        if leg.end >= leg.begin:
+            return parts
+        return [replace(part, begin=part.end, end=part.begin) for part in parts[::-1]]
+
+    def _half(self, leg: Leg) -> Half:
+        """Return what its traffic has of the street of a leg."""
+        line, oneway = np.array([leg.line]), np.array([leg.flow != 0])
+        return Half.of(self.net, line, oneway, keep_right=self.keep_right)
+
+    def _span(self, leg: Leg) -> tuple[float, float]:
+        """Return between what that lies, m left of the street."""
+        half = self._half(leg)
+        return float(half.low.item()), float(half.high.item())
+
+    def _enough(self, lane: Lane, leg: Leg) -> bool:
+        """Say whether a lane closed leaves enough of the street of a leg."""
+        if lane is self.lane and self._alike(leg):
+            return True
+        low, high = np.sort([lane.edge, lane.inner])
+        return bool(self.kept.enough(low, high, self._half(leg)).all())
+
+    def _alike(self, leg: Leg) -> bool:
+        """Say whether the street of a leg is as wide as that of the work, and has as many lanes."""
+        return (leg.flow == 0) == (self.work.flow == 0) and all(
+            self.net.column(name)[leg.line] == self.net.column(name)[self.work.line]
+            for name in ("width", "lanes")
+        )
 
     def _across(self, leg: Leg) -> Lane:
         """Return the lane closed on another street: where its kerb, or its middle, is there.
 
-        Of an odd number of lanes for both ways the one over the centreline counts with those of
-        the traffic.
+        No wider than that enough is left.
         """
-        width, count = (float(self.net.column(name)[leg.line]) for name in ("width", "lanes"))
-        half, middle = width / 2, width / 2
-        if leg.flow == 0:
-            middle = width / 2 / count if count % 2 else 0.0
-        return self.lane.beside(*((-half, middle) if self.keep_right else (-middle, half)))
+        lane = self.lane.beside(*self._span(leg))
+        if self._enough(lane, leg):
+            return lane
+        most = float(self.kept.widest(self._half(leg)).item())
+        return self.lane.beside(*self._span(leg), most=most)
 
     def drawn(self, taper: float, buffer: float, downstream: float) -> shapely.Geometry:
         """Return the ground of the closure; the lengths, m, are cut short where the streets end."""
@@ -130,7 +237,7 @@ class Trail:
         total = float(measures(xy, np.array([0, len(xy)]))[-1])
         stops = [work[0] - buffer - taper, work[0] - buffer, work[1], work[1] + downstream]
         stops = np.clip(stops, 0.0, total).tolist()
-        corners = _corners(stops, joints, self.lanes())
+        corners = _corners(stops, joints, self.lanes)
         one = replace(
             self.net,
             chains=replace(self.net.chains, xy=xy, offsets=np.array([0, len(xy)])),
@@ -147,7 +254,7 @@ class Trail:
         xy = np.concatenate(parts)
         at = measures(xy, np.array([0, len(xy)]))
         begins = [float(at[np.argmax(row == k)]) for k in range(len(parts))]
-        own = len(self.upstream.legs)
+        own = len(self._before.laid)
         end = float(at[len(row) - 1 - np.argmax(row[::-1] == own)])
         kept = firsts(np.round(at, 6))
         xy, at = xy[kept], at[kept]

@@ -12,7 +12,12 @@ import shapely
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
-from geotools.layout.sites import report_joining, report_met, report_shut
+from geotools.layout.sites import (
+    report_cut_closures,
+    report_joining,
+    report_met,
+    report_shut,
+)
 from geotools.street.closures import ClosureRules, Closures, close_lanes
 from geotools.street.lanes import Passage
 from geotools.street.net import StreetNet, build_streets
@@ -27,19 +32,25 @@ LINES = {
 
 
 def closed(
-    offset: float, *, side: float = 550.0, kind: str = "local"
+    offset: float, *, side: float = 550.0, kind: str = "local", before: bool = False
 ) -> tuple[Closures, StreetNet, Any]:
     """Close lanes at 500 m, so far left of the middle, and return what findings are told to.
 
-    The street without a name is where ``side`` says, m, and of this kind.
+    The street without a name is where ``side`` says, m, and of this kind. Up to 440 m there may be
+    one ``before`` it of a single lane, one way.
     """
     lines = {name: way for name, way in LINES.items() if name[0]}
     lines["", kind, ""] = [(side, -90), (side, 90)]
+    if before:
+        lines["High", "local", ""] = [(440, 0), (1000, 0)]
+        lines["Lane", "local", "along"] = [(0, 0), (440, 0)]
     names, classes, ways = zip(*lines, strict=True)
     table = pd.DataFrame(
         {"class": classes, "lanes": 2, "width": 7.0, "speed": SPEED, "name": names, "oneway": ways}
     )
-    xy, offsets = np.concatenate(list(map(np.array, lines.values()))), np.arange(0, 9, 2)
+    table.loc[table["name"] == "Lane", ["lanes", "width"]] = [1, 3.5]
+    xy = np.concatenate(list(map(np.array, lines.values())))
+    offsets = np.arange(0, len(xy) + 1, 2)
     rules = Street()
     net = build_streets(Lines(table, xy.astype(float), offsets), rules, tolerance=0.5, accuracy=0.5)
     chain = int(np.argmax(net.lengths))
@@ -131,4 +142,16 @@ def test_nothing_is_told_of_a_closure_with_a_lane_left_that_no_street_joins() ->
     found, net, told = closed(2.0)
     report_joining(found, net, told.layers.findings)
     report_shut(found, told.layers.findings)
+    assert told.layers.findings.table().empty
+
+
+def test_a_street_that_a_closure_leaves_no_lane_to_close_is_named_where_it_is_cut_short() -> None:
+    found, net, told = closed(-2.0, before=True)
+    report_cut_closures(found, net, told.layers.findings)
+    (row,) = told.layers.findings.table().itertuples()
+    assert (row.severity, row.rule, row.feature) == ("warning", "closure-cut-short", "P1-T1")
+    said = "closure P1-T1: 106 m of its 160 m of taper and buffer are not drawn on Lane, along "
+    assert row.text.startswith(said + "which traffic comes and has no lane besides, of either")
+    found, net, told = closed(-2.0)
+    report_cut_closures(found, net, told.layers.findings)
     assert told.layers.findings.table().empty

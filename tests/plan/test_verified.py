@@ -1155,11 +1155,11 @@ def test_the_long_edge_of_a_closure_that_narrows_is_its_kerb_whatever_vertex_sta
     assert edge.deep == pytest.approx(7.0)
 
 
-@pytest.mark.parametrize(("lanes", "width_m"), [(2, 10.5), (1, 3.5)])
+@pytest.mark.parametrize(("lanes", "width_m"), [(4, 10.5), (4, 7.0)])
 def test_a_closure_led_on_where_its_lanes_are_narrower_takes_less_ground_from_there(
     lanes: int, width_m: float, written: Callable[..., Plan]
 ) -> None:
-    """Two of three lanes of one way are closed, and before them half the street or its one lane."""
+    """Two of three lanes of one way are closed, and before them one of the two of the half."""
     plan = written(
         mains=main_of([(40.0, -1.75), (160.0, -1.75)]),
         streets=street(

@@ -84,10 +84,10 @@ def back_to_front(drawn: list[Drawn]) -> list[Drawn]:
     ]
 
 
-def fork(out: float, home: float) -> list[Drawn]:
+def fork(out: float, home: float, lanes: int = 2) -> list[Drawn]:
     """Return a street that becomes two carriageways, that to the east and that from it, m north."""
     return [
-        ([(-400, 0), (0, 0)], {"name": "Harbour", "width": 8.0}),
+        ([(-400, 0), (0, 0)], {"name": "Harbour", "lanes": lanes, "width": 4.0 * lanes}),
         ([(0, 0), (40, out), (600, out)], {"name": "Harbour", "oneway": "along"}),
         ([(600, home), (40, home), (0, 0)], {"name": "Harbour", "oneway": "along"}),
     ]
@@ -122,7 +122,7 @@ def test_traffic_onto_one_carriageway_comes_by_its_own_half_of_the_street_before
     out: float, home: float, left: bool, back: bool, turned: float
 ) -> None:
     """The pit is on the carriageway to the east, in its right or its left lane."""
-    drawn = fork(out, home)
+    drawn = fork(out, home, lanes=4)
     found, ground, _ = closed(
         back_to_front(drawn) if back else drawn,
         (60.0, out + (2.0 if left else -2.0)),
@@ -130,7 +130,7 @@ def test_traffic_onto_one_carriageway_comes_by_its_own_half_of_the_street_before
     )
     before = ground.intersection(shapely.box(-500, -100, -0.5, 100))
     assert before.area > 20.0
-    assert before.within(shapely.box(-500, -4.0, 0, 0.0).buffer(1e-6))
+    assert before.within(shapely.box(-500, -8.0, 0, 0.0).buffer(1e-6))
     (row,) = found.table.itertuples()
     assert row.lacking == pytest.approx(0.0, abs=1e-6)
 
@@ -138,10 +138,10 @@ def test_traffic_onto_one_carriageway_comes_by_its_own_half_of_the_street_before
 @pytest.mark.parametrize("turned", TURNS)
 def test_a_downstream_taper_lies_where_traffic_goes_to(turned: float) -> None:
     """The pit is on the carriageway to the west, 5 m before it becomes a street both ways."""
-    _, ground, _ = closed(fork(-3, 9), (10.0, 2.25 + 2.0), turned=turned)
+    _, ground, _ = closed(fork(-3, 9, lanes=4), (10.0, 2.25 + 2.0), turned=turned)
     behind = ground.intersection(shapely.box(-500, -100, -1, 100))
     assert behind.area > 1.0
-    assert behind.within(shapely.box(-500, 0.0, 0, 4.0).buffer(1e-6))
+    assert behind.within(shapely.box(-500, 0.0, 0, 8.0).buffer(1e-6))
 
 
 def test_where_traffic_keeps_left_it_comes_by_the_other_half() -> None:
@@ -266,11 +266,13 @@ def test_a_closure_between_intersections_meets_no_street() -> None:
     assert met_by(found, net) == []
 
 
-@pytest.mark.parametrize(("lanes", "width"), [(2, 10.5), (1, 3.5)])
+@pytest.mark.parametrize(
+    ("lanes", "width", "off", "wide"), [(4, 10.5, -1.75, 2.625), (4, 7.0, 1.75, 1.75)]
+)
 def test_a_closure_led_on_into_a_street_of_another_width_has_no_vertex_twice(
-    lanes: int, width: float
+    lanes: int, width: float, off: float, wide: float
 ) -> None:
-    """Two of three lanes of one way are closed, 7 m; of the street before, its half or one lane.
+    """Two of three lanes of one way are closed, 7 m; of the street before, all but one lane.
 
     The kerb goes on straight, or the other side does. Taper and half of the buffer lie there.
     """
@@ -278,10 +280,9 @@ def test_a_closure_led_on_into_a_street_of_another_width_has_no_vertex_twice(
         ([(-400, 0), (0, 0)], {"lanes": lanes, "width": width}),
         ([(0, 0), (400, 0)], {"lanes": 3, "width": 10.5, "oneway": "along"}),
     ]
-    found, ground, _ = closed(drawn, (40.0, -1.75))
+    found, ground, _ = closed(drawn, (40.0, off))
     (row,) = found.table.itertuples()
     assert row.lanes_closed == 2
-    wide = min(width / lanes, 5.25)
     area = 7.0 * (35.0 + 10.0 + row.downstream_taper / 2) + wide * (BUFFER - 35.0 + TAPER / 2)
     assert ground.area == pytest.approx(area)
     xy = shapely.get_coordinates(row.geometry)
@@ -319,3 +320,69 @@ def test_no_traffic_comes_to_work_that_reaches_into_a_street_which_flows_away_fr
     lacking = found.table.set_index("side")["lacking"]
     assert lacking["along"] == pytest.approx(BUFFER)
     assert lacking["against"] == pytest.approx(0.0)
+
+
+NARROWER: dict[str, tuple[Drawn, Drawn, float, float]] = {
+    # street before, street of the work, how far left of it, how wide what is closed before it
+    "one of two lanes by the kerb": (
+        ([(-400, 0), (0, 0)], {}), ([(0, 0), (400, 0)], {"lanes": 4, "width": 14.0}), -6.0, 0.0
+    ),
+    "one of two lanes by the middle": (
+        ([(-400, 0), (0, 0)], {}), ([(0, 0), (400, 0)], {"lanes": 4, "width": 14.0}), -1.6, 0.0
+    ),
+    "one of two, one way": (
+        ([(-400, 0), (0, 0)], {}), ([(0, 0), (400, 0)], {"oneway": "along"}), -2.0, 0.0
+    ),
+    "one of three": (
+        ([(-400, 0), (0, 0)], {"oneway": "along"}),
+        ([(0, 0), (400, 0)], {"oneway": "along", "lanes": 3, "width": 10.5}), -3.5, 0.0
+    ),
+    "two of three": (
+        ([(-400, 0), (0, 0)], {"oneway": "along"}),
+        ([(0, 0), (400, 0)], {"oneway": "along", "lanes": 3, "width": 10.5}), -1.75, 3.5
+    ),
+    "the only one, with none beside it to be led over to": (
+        ([(-400, 0), (0, 0)], {"oneway": "along", "lanes": 1, "width": 3.5}),
+        ([(0, 0), (400, 0)], {}), -2.0, 0.0
+    ),
+    "the only one, with one of two beside it": (
+        ([(-400, 0), (0, 0)], {"oneway": "along"}), ([(0, 0), (400, 0)], {}), -2.0, 3.5
+    ),
+    "the only one, with that of the other direction beside it": (
+        ([(-400, 0), (0, 0)], {"width": 8.0}), ([(0, 0), (400, 0)], {}), -2.0, 3.5
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("bend", [0.0, 20.0])
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("kind", NARROWER)
+def test_a_closure_is_led_into_no_street_that_it_leaves_fewer_lanes_than_it_tells(
+    kind: str, back: bool, bend: float
+) -> None:
+    """The work lies from 25 to 35 m; the street before 0 is another, straight on or at an angle."""
+    (line, before), work, off, wide = NARROWER[kind]
+    x, y = _turned([line[0]], bend)[0] - CENTRE
+    drawn = [([(x, y), line[1]], before), work]
+    found, ground, _ = closed(back_to_front(drawn) if back else drawn, (30.0, off))
+    (row,) = found.table.itertuples()
+    beyond = shapely.LineString([(x, y), (0.01 * x, 0.01 * y)])  # 4 m from the mitre of the corner
+    here = shapely.intersection(ground, beyond.buffer(20.0, cap_style="flat"))
+    assert here.area == pytest.approx(wide * (TAPER / 2 + BUFFER - 29.0), rel=0.02, abs=1e-6)
+    lacks = 0.0 if wide else TAPER + BUFFER - 25.0
+    assert row.lacking == pytest.approx(lacks, abs=1e-6)
+    assert len(found.ended) == (wide == 0.0)
+
+
+def test_no_street_is_told_to_join_past_where_a_closure_ends() -> None:
+    """South joins at 40 m before the work, past where the street has one lane that way."""
+    drawn: list[Drawn] = [
+        ([(-400, 0), (-15, 0)], {"name": "High", "oneway": "along", "lanes": 1, "width": 3.5}),
+        ([(-300, -80), (-15, 0)], {"name": "South", "oneway": "along", "lanes": 1, "width": 3.5}),
+        ([(-15, 0), (0, 0)], {"name": "High", "oneway": "along", "lanes": 1, "width": 3.5}),
+        ([(0, 0), (400, 0)], {"name": "High", "oneway": "along"}),
+    ]
+    found, _, net = closed(drawn, (30.0, -2.0))
+    assert found.joining.empty
+    (told,) = found.ended.itertuples()
+    assert (told.closure, net.table["lanes"].iloc[told.line]) == (0, 1)
