@@ -1007,7 +1007,11 @@ OUTPUTS: dict[str, Layer] = {
                 _text("street", "street closed"),
                 _text("class", "class of the street"),
                 _text("side", "approach it faces: along or against the street as drawn"),
-                _integer("lanes_closed", "lanes taken in this direction"),
+                _integer(
+                    "lanes_closed",
+                    "lanes taken in this direction; none where the one lane of both is told with "
+                    "the other",
+                ),
                 _integer("lanes_left", "lanes left in this direction"),
                 _real("speed", "speed the taper is for", "speed"),
                 _real(

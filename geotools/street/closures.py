@@ -118,14 +118,13 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         Carriageway.of(pits),
         rules.passage,
     )
-    closed = np.stack([half.closed for half in halves], axis=1)
-    row, left = np.nonzero(closed)
+    row, left, back = _each(pits, np.stack([half.closed for half in halves], axis=1))
     drawn, joining, ended, ways = [], [], [], []
     onward = Onward(net, rules.max_turn)
     for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
         part = slice(first, first + AT_ONCE)
         taken, led, led_by = _closures(
-            pits.iloc[row[part]], onward, rules, halves, row[part], left[part]
+            pits.iloc[row[part]], onward, rules, halves, (row[part], left[part], back[part])
         )
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
         joining += [(first + k, one) for k, trail in led.items() for one in trail.others]
@@ -145,6 +144,20 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         onward.nodes, along.assign(closure=place[along["closure"].to_numpy(dtype=np.int64)]), table
     )
     return Closures(table, joins, ends, _shut(table, pits, row[order], onward), met)
+
+
+def _each(pits: pd.DataFrame, closed: IntArray) -> tuple[IntArray, IntArray, BoolArray]:
+    """Return the closures of pits by the lanes closed of either half: row, half, and whether back.
+
+    To a single lane of both ways traffic comes from both: it is closed to either, once going
+    ``back`` against those that have it.
+    """
+    row, left = np.nonzero(closed)
+    lanes, oneway = (pits[f"street_{n}"].to_numpy(dtype=float)[row] for n in ("lanes", "oneway"))
+    both = np.flatnonzero((lanes == 1) & (oneway == 0))
+    order = np.argsort(np.append(row, row[both]), kind="stable")
+    back = np.append(np.zeros(len(row), dtype=bool), np.ones(len(both), dtype=bool))
+    return np.append(row, row[both])[order], np.append(left, left[both])[order], back[order]
 
 
 def _shut(table: pd.DataFrame, pits: pd.DataFrame, row: IntArray, onward: Onward) -> pd.DataFrame:
@@ -204,10 +217,11 @@ def _closures(
     onward: Onward,
     rules: ClosureRules,
     halves: tuple[Approach, Approach],
-    row: IntArray,
-    left: IntArray,
+    each: tuple[IntArray, IntArray, BoolArray],
 ) -> tuple[pd.DataFrame, dict[int, Trail], pd.DataFrame]:
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
+
+    Or, of a single lane, to traffic that comes ``back`` along it.
 
     And by row the trails of those that traffic comes to, or leaves, on more than their own street;
     and the stretches of street that all lie along, as `streets_met` takes them.
@@ -217,9 +231,10 @@ def _closures(
     street is one half (`approaches`): traffic merges into what is left of it. Where no lane is
     left of a street it is shut: there is nothing to merge into and nobody to take turns, so that
     there are no tapers, whatever the brief says of them, but a buffer and a barrier across the
-    street before the work, on each half that has traffic. Common practice, no source.
+    street before the work, on each half that has traffic; of a single lane at both ends, and it
+    counts once. Common practice, no source.
     """
-    net = onward.net
+    net, (row, left, back) = onward.net, each
     (closed, open_, spare), (edge, line, wide) = _lanes_closed(halves, row, left)
     speed = pits["street_speed"].to_numpy(dtype=float)
     oneway = pits["street_oneway"].to_numpy(dtype=float)
@@ -230,12 +245,13 @@ def _closures(
     fixed = rules.buffer is not None
     buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
     # whether traffic on this half goes the way the chain is drawn
-    along = np.where(oneway != 0, oneway > 0, (left == 1) != rules.keep_right)
+    along = np.where(oneway != 0, oneway > 0, ((left == 1) != rules.keep_right) != back)
+    edge, line = np.where(back, line, edge), np.where(back, edge, line)
     stops = _stops(pits, net, (taper, buffer, down), along)
     named = pits.rename(columns={"street_name": "street", "street_class": "class"})
     table = named.assign(
         side=np.where(along != _turned(pits, net), "along", "against"),
-        lanes_closed=closed,
+        lanes_closed=np.where(back, 0, closed),
         lanes_left=open_,
         speed=speed,
         taper=taper,

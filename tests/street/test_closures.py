@@ -117,9 +117,9 @@ def test_closures_of_a_pit_are_numbered_by_the_street_as_drawn(back: bool) -> No
         (3, 10.5, 3.5, {"against": (1, 1)}),
         (3, 10.5, -3.5, {"along": (1, 1)}),
         (5, 17.5, 0.0, {"along": (1, 2)}),
-        # One lane for both ways is closed once.
-        (1, 4.0, -1.0, {"along": (1, 0)}),
-        (1, 4.0, 1.0, {"against": (1, 0)}),
+        # One lane for both ways is closed to both, and counts once.
+        (1, 4.0, -1.0, {"along": (1, 0), "against": (0, 0)}),
+        (1, 4.0, 1.0, {"against": (1, 0), "along": (0, 0)}),
         # On the verge it takes nothing.
         (2, 7.0, -5.5, {}),
     ],
@@ -269,7 +269,7 @@ def test_a_one_way_street_of_one_lane_is_closed_whole() -> None:
 @pytest.mark.parametrize("fixed", [None, 12.0])
 @pytest.mark.parametrize(
     ("lanes", "width", "oneway", "halves"),
-    [(2, 7.0, 0.0, 2), (1, 4.0, 0.0, 1), (1, 4.0, 1.0, 1), (2, 5.0, -1.0, 1)],
+    [(2, 7.0, 0.0, 2), (1, 4.0, 0.0, 2), (1, 4.0, 1.0, 1), (2, 5.0, -1.0, 1)],
 )
 def test_a_street_no_lane_is_left_of_is_shut_with_a_buffer_and_no_tapers(
     lanes: int, width: float, oneway: float, halves: int, fixed: float | None
@@ -281,12 +281,29 @@ def test_a_street_no_lane_is_left_of_is_shut_with_a_buffer_and_no_tapers(
     assert len(found.table) == halves
     for row in found.table.itertuples():
         assert (row.lanes_left, row.taper, row.downstream_taper) == (0, 0.0, 0.0)
-        long, wide = row.buffer + 12.0, width / halves
+        long, wide = row.buffer + 12.0, width / min(halves, lanes)
         assert shapely.equals(row.geometry.envelope, row.geometry)  # blunt at both ends
         assert row.geometry.area == pytest.approx(long * wide)
     (told,) = found.shut.itertuples()
     assert told.closures == found.table["closure_id"].tolist()
     assert (told.first, told.between) == (0, "from end to end")
+
+
+@pytest.mark.parametrize("keep_right", [True, False])
+@pytest.mark.parametrize("offset", [-1.0, 0.0, 1.0])
+def test_one_lane_of_both_ways_is_shut_with_a_buffer_before_either_end(
+    offset: float, keep_right: bool
+) -> None:
+    rules = ClosureRules(PASSAGE, None, None, keep_right, MAX_TURN)
+    found = close_lanes(pd.DataFrame([a_pit(1, 4.0, offset)]), net(1, 4.0), rules)
+    table = found.table.set_index("side")
+    assert table["lanes_closed"].sum() == 1
+    buffer = table["buffer"].iloc[0]
+    for side, ends in {"along": (494 - buffer, 506), "against": (494, 506 + buffer)}.items():
+        due = shapely.box(ends[0], -2.0, ends[1], 2.0)
+        assert shapely.symmetric_difference(table.at[side, "geometry"], due).area < 1e-6
+    (told,) = found.shut.itertuples()
+    assert told.closures == ["P1-T1", "P1-T2"]
 
 
 def test_a_street_with_a_lane_for_both_ways_is_not_shut() -> None:

@@ -521,8 +521,9 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
         return (f"string {name}, {scene.length(row['length'])}",)
     lanes, left = int(row["lanes_closed"]), int(row["lanes_left"])
     days = working_days(row["first_day"], row["last_day"])
+    shut = f"{lanes} lane{'s' * (lanes > 1)}" if lanes else "the one lane"  # told with the other
     return (
-        f"closure {short(row['closure_id'], scene)}: {lanes} lane{'s' * (lanes > 1)} shut, "
+        f"closure {short(row['closure_id'], scene)}: {shut} shut, "
         f"{left or 'none'} open that way",  # the other direction may have its own lanes
         *([days] if days else []),
     )

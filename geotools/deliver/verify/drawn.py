@@ -14,7 +14,7 @@ import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, corners_of
-from geotools.deliver.verify.edges import BESIDE, Edge, edge_of, lacking
+from geotools.deliver.verify.edges import BESIDE, Edge, edge_of, lacking, lanes_shut
 from geotools.deliver.verify.formulas import ONE_LANE_TAPER, merging_taper
 from geotools.deliver.verify.laid import Laid, laid_of, strings_drawn
 from geotools.deliver.verify.lanes import (
@@ -457,7 +457,8 @@ def _closed_wide(plan: Plan, row: Any, edge: Edge) -> tuple[float, float]:
     """
     least, most = edge.widths
     given = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
-    return least * row.lanes_closed / (row.lanes_closed + given), most
+    closed = lanes_shut(row)
+    return least * closed / (closed + given), most
 
 
 def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
@@ -490,12 +491,12 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
     joined = LITTLE if row.pull_id else 0.0
     tally.holds(
         any(
-            least - slack <= row.lanes_closed * (lanes.wide + joined / lanes.count)
-            and row.lanes_closed * lanes.wide <= most + slack
+            least - slack <= lanes_shut(row) * (lanes.wide + joined / lanes.count)
+            and lanes_shut(row) * lanes.wide <= most + slack
             for lanes in (lanes_of(plan, street) for street in near)
         ),
         row.closure_id,
-        f"is {edge.deep:.2f} m deep: no {row.lanes_closed:.0f} lanes of its street",
+        f"is {edge.deep:.2f} m deep: no {lanes_shut(row):.0f} lanes of its street",
     )
 
 

@@ -19,7 +19,7 @@ from geotools.deliver.verify.lanes import lanes_of, streets_near
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import DRAWN
 
-__all__ = ["BESIDE", "Edge", "edge_of", "lacking"]
+__all__ = ["BESIDE", "Edge", "edge_of", "lacking", "lanes_shut"]
 
 BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
 SQUARE = math.radians(45.0)  # least turn into a step of a side, and out of it
@@ -172,6 +172,14 @@ def lacking(row: Any) -> float:
     return told if math.isfinite(told) else 0.0
 
 
+def lanes_shut(row: Any) -> float:
+    """Return how many lanes the ground of a closure takes.
+
+    A single lane of both ways is shut to either, and counts with one of them.
+    """
+    return float(max(row.lanes_closed, 1))
+
+
 def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
     xy = _without_repeats(shapely.get_coordinates(row.geometry))[:-1]
@@ -280,7 +288,7 @@ def _half(plan: Plan, row: Any, deep: float) -> float:
     Of an odd number of lanes the middle lies half a lane off it. Where the street is not in the
     plan it is not known how many there are.
     """
-    closed = max(row.lanes_closed, 1)
+    closed = lanes_shut(row)
     lane = deep / closed
     kerbs = [
         lanes.kerb

@@ -542,16 +542,23 @@ def closures(plan: Plan) -> Tally:
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
             _closure_lengths(plan, tally, row, rows)
-        _one_side(plan, tally, rows)
+        _sides_closed(plan, tally, rows)
     return tally
 
 
-def _one_side(plan: Plan, tally: Tally, rows: list[Any]) -> None:
-    """Check that traffic of a one-way street is led by on one side of what it is closed for."""
+def _sides_closed(plan: Plan, tally: Tally, rows: list[Any]) -> None:
+    """Check that traffic of a one-way street is led by on one side of what it is closed for.
+
+    And that a single lane of both ways is shut to either.
+    """
     for first, *more in closures_together(plan, rows):
-        streets = streets_of(plan, first.street, first.class_)
-        if streets and all(lanes_of(plan, street).oneway for street in streets):
+        streets = [lanes_of(plan, one) for one in streets_of(plan, first.street, first.class_)]
+        if streets and all(lanes.oneway for lanes in streets):
             tally.holds(not more, first.closure_id, "one of several on a one-way street")
+        elif streets and all(lanes.count == 1 and not lanes.oneway for lanes in streets):
+            sides = sorted(one.side for one in (first, *more))
+            text = "shuts the one lane of both ways, and not to the traffic of either"
+            tally.holds(sides == ["against", "along"], first.closure_id, text)
 
 
 def closures_of(plan: Plan, ref: str) -> list[Any]:
@@ -662,7 +669,7 @@ def string_closures(plan: Plan) -> Tally:
                 tally.skip("closures in streets that are not in the plan")
             near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
-        _one_side(plan, tally, rows)
+        _sides_closed(plan, tally, rows)
     return tally
 
 
