@@ -116,11 +116,11 @@ class Trail:
 
     @cached_property
     def _before(self) -> _Led:
-        return self._led(self.upstream)
+        return self._led(self.upstream, self.work.begin)
 
     @cached_property
     def _behind(self) -> _Led:
-        return self._led(self.downstream)
+        return self._led(self.downstream, self.work.end)
 
     @property
     def _laid(self) -> list[tuple[Leg, Lane]]:
@@ -153,25 +153,27 @@ class Trail:
             for leg in self.legs
         )
 
-    def _led(self, walk: Walk) -> _Led:
+    def _led(self, walk: Walk, end: float) -> _Led:
         """Return the legs of a walk with the lane closed on each, as far as enough is left.
 
-        A leg along which too little would be is led on in parts, a street each.
+        A leg along which too little would be is led on in parts, a street each. The street that
+        the work itself reaches into, at its ``end``, is no other one.
         """
         out: list[tuple[Leg, Lane]] = []
+        own = self._reached(end)
         before, moved = self.work, False
         for leg in walk.legs:
             same = (leg.flow == 0) == (before.flow == 0)
             moved = moved or leg.chain != before.chain or not same
-            lane = self.lane
-            if moved:
-                lane = self.lane.beside(*self._span(leg))
+            lane = self.lane.beside(*self._span(leg)) if moved else self.lane
             before = leg
             parts = self._streets(leg)
-            if all(self._enough(lane, part) for part in parts):
+            mine = int(leg is walk.legs[0] and parts[0].line == own)
+            if all(self._enough(lane, part) for part in parts[mine:]):
                 out.append((leg, lane))
                 continue
-            for part in parts:
+            out += [(part, lane) for part in parts[:mine]]
+            for part in parts[mine:]:
                 if moved or not self._enough(lane, part):
                     moved = True
                     lane = self._across(part)
@@ -179,6 +181,12 @@ class Trail:
                     return _Led(out, part.line)
                 out.append((replace(part, narrowed=moved), lane))
         return _Led(out, -1)
+
+    def _reached(self, end: float) -> int:
+        """Return the street in which the work ends."""
+        middle = (self.work.begin + self.work.end) / 2
+        step = np.clip(middle - end, -TOUCH, TOUCH)
+        return int(self.net.line_at(np.array([self.work.chain]), np.array([end + step]))[0])
 
     def _streets(self, leg: Leg) -> list[Leg]:
         """Return the parts of a leg, a street each."""

@@ -386,3 +386,21 @@ def test_no_street_is_told_to_join_past_where_a_closure_ends() -> None:
     assert found.joining.empty
     (told,) = found.ended.itertuples()
     assert (told.closure, net.table["lanes"].iloc[told.line]) == (0, 1)
+
+
+def test_in_the_street_that_the_work_reaches_into_its_closure_has_taper_and_buffer() -> None:
+    """Its last 2 m lie where the street has a lane a way, one of which is closed past 8 m of two.
+
+    There the work itself closes it; before that it ends.
+    """
+    lane = {"oneway": "along", "lanes": 1, "width": 3.5}
+    drawn: list[Drawn] = [
+        ([(-400, 0), (-40, 0)], {**lane, "name": "Far"}),
+        ([(-40, 0), (0, 0)], {**lane, "name": "Near"}),
+        ([(0, 0), (400, 0)], {"oneway": "along"}),
+    ]
+    found, ground, net = closed(drawn, (3.0, -1.75))
+    (row,) = found.table.itertuples()
+    assert row.lacking == pytest.approx(TAPER + BUFFER - 38.0)
+    assert ground.bounds[0] == pytest.approx(-40.0)
+    assert net.table["name"].iloc[found.ended["line"]].tolist() == ["Far"]
