@@ -40,6 +40,14 @@ _TOO_FEW = (
     "are not drawn on {}, along which traffic comes and has {}: warn and slow it there, agree a "
     "lower speed, or move the pit."
 )
+_JOINS = (
+    "{} as well, which joins within taper and buffer; these are drawn along the straightest way "
+    "into them: advance works are needed there too."
+)
+_OPPOSED = (
+    "{} as well, from the other end of the work space, in which the way of the traffic changes; "
+    "nothing is drawn for it: it needs a buffer, a barrier and a way out there too."
+)
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
 
@@ -122,24 +130,26 @@ def _beside(left: int) -> str:
 
 
 def report_joining(closed: Closures, net: StreetNet, findings: Findings) -> None:
-    """Report streets besides that traffic comes along into a lane closed, before its taper."""
-    told = closed.joining
-    rows = closed.table.iloc[told["closure"].to_numpy(dtype=np.int64)]
-    names = rows["closure_id"].to_numpy(dtype=object)
-    joins = net.column("name")[told["line"].to_numpy(dtype=np.int64)]
-    findings.add_points(
-        "warning",
-        "closure-joined",
-        [
-            f"closure {name}: traffic comes into the lanes closed on {own or UNNAMED} along "
-            f"{other or UNNAMED} as well, which joins within taper and buffer; these are drawn "
-            "along the straightest way into them: advance works are needed there too."
-            for name, own, other in zip(names, rows["street"], joins, strict=True)
-        ],
-        layer="closures",
-        features=names,
-        xy=told[["x", "y"]].to_numpy(dtype=float),
-    )
+    """Report streets besides that traffic comes along into a lane closed, before its taper.
+
+    Or from the other end of its work space, where the street flows otherwise.
+    """
+    for told, text in ((closed.joining, _JOINS), (closed.opposed, _OPPOSED)):
+        rows = closed.table.iloc[told["closure"].to_numpy(dtype=np.int64)]
+        names = rows["closure_id"].to_numpy(dtype=object)
+        joins = net.column("name")[told["line"].to_numpy(dtype=np.int64)]
+        findings.add_points(
+            "warning",
+            "closure-joined",
+            [
+                f"closure {name}: traffic comes into the lanes closed on {own or UNNAMED} along "
+                + text.format(other or UNNAMED)
+                for name, own, other in zip(names, rows["street"], joins, strict=True)
+            ],
+            layer="closures",
+            features=names,
+            xy=told[["x", "y"]].to_numpy(dtype=float),
+        )
 
 
 def report_shut(closed: Closures, findings: Findings) -> None:

@@ -17,6 +17,7 @@ from geotools.street.lanes import Approach, Carriageway, Passage, approaches
 from geotools.street.met import MET, next_streets, streets_met
 from geotools.street.net import StreetNet
 from geotools.street.onward import Approaching, Leg, Onward
+from geotools.street.opposed import opposed
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 from geotools.street.trails import Lane, Trail
@@ -47,6 +48,7 @@ COLUMNS = [
 ]
 SHUT = ["closures", "first", "between"]
 ENDED = ["closure", "line"]
+JOINING = [*ENDED, "x", "y"]
 AT_ONCE = 5_000  # closures drawn at once
 
 
@@ -78,6 +80,9 @@ class Closures:
     ended : DataFrame
         Streets that traffic comes along and that closures end before, as they would leave it too
         few lanes there: ``closure`` (row of the table), ``line`` (row of the streets).
+    opposed : DataFrame
+        Streets that traffic comes along into a work space from an end nothing is closed before:
+        ``closure`` (row of its first one), ``line`` (row of the streets), ``x``, ``y`` (where).
     shut : DataFrame
         Stretches of street no lane is left of: ``closures`` (their names), ``first`` (row of the
         first of them), ``between`` (which streets it lies between, in words).
@@ -88,6 +93,7 @@ class Closures:
     table: pd.DataFrame
     joining: pd.DataFrame
     ended: pd.DataFrame
+    opposed: pd.DataFrame
     shut: pd.DataFrame
     met: pd.DataFrame
 
@@ -110,7 +116,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     if net is None or not len(pits):
         none = _numbered(pd.DataFrame(columns=COLUMNS))
         met = pd.DataFrame(columns=MET)
-        return Closures(none, _joining([]), _ended([]), pd.DataFrame(columns=SHUT), met)
+        joins, shut = _joining([]), pd.DataFrame(columns=SHUT)
+        return Closures(none, joins, _ended([]), joins, shut, met)
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float),
@@ -119,18 +126,19 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         rules.passage,
     )
     row, left, back = _each(pits, np.stack([half.closed for half in halves], axis=1))
-    drawn, joining, ended, ways = [], [], [], []
+    drawn, joining, ended, ways, faces = [], [], [], [], []
     onward = Onward(net, rules.max_turn)
     for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
         part = slice(first, first + AT_ONCE)
-        taken, led, led_by = _closures(
+        taken, led, led_by, along = _closures(
             pits.iloc[row[part]], onward, rules, halves, (row[part], left[part], back[part])
         )
         drawn.append(taken[[name for name in COLUMNS if name in taken]])
         joining += [(first + k, one) for k, trail in led.items() for one in trail.others]
         ended += [(first + k, trail.not_led_into) for k, trail in led.items()]
         ways.append(led_by.assign(closure=first + led_by["closure"]))
-        del taken, led, led_by
+        faces.append(along)
+        del taken, led, led_by, along
         give_back()
     table = pd.concat(drawn, ignore_index=True)
     # By the street as drawn: which way its chain goes hangs on what else is read.
@@ -139,11 +147,12 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     joins = _joining([(int(place[k]), one) for k, one in joining])
     ends = _ended([(int(place[k]), line) for k, line in ended])
     table = _numbered(table.iloc[order].reset_index(drop=True))
-    along = pd.concat(ways, ignore_index=True)
-    met = streets_met(
-        onward.nodes, along.assign(closure=place[along["closure"].to_numpy(dtype=np.int64)]), table
-    )
-    return Closures(table, joins, ends, _shut(table, pits, row[order], onward), met)
+    led_by = pd.concat(ways, ignore_index=True)
+    led_by["closure"] = place[led_by["closure"].to_numpy(dtype=np.int64)]
+    met = streets_met(onward.nodes, led_by, table)
+    faced = row[np.concatenate(faces)], row[~np.concatenate(faces)]
+    others = _opposed(pits, onward, faced, row[order], rules)
+    return Closures(table, joins, ends, others, _shut(table, pits, row[order], onward), met)
 
 
 def _each(pits: pd.DataFrame, closed: IntArray) -> tuple[IntArray, IntArray, BoolArray]:
@@ -183,7 +192,7 @@ def _shut(table: pd.DataFrame, pits: pd.DataFrame, row: IntArray, onward: Onward
 def _joining(found: list[tuple[int, Approaching]]) -> pd.DataFrame:
     """Return the streets that join, in the order of closures, each once for a closure."""
     rows = [(closure, one.line, one.x, one.y) for closure, one in found]
-    table = pd.DataFrame(rows, columns=["closure", "line", "x", "y"])
+    table = pd.DataFrame(rows, columns=JOINING)
     return table.drop_duplicates().sort_values("closure", kind="stable", ignore_index=True)
 
 
@@ -191,6 +200,26 @@ def _ended(found: list[tuple[int, int]]) -> pd.DataFrame:
     """Return the streets closures end before, -1 of none, in the order of closures."""
     table = pd.DataFrame([one for one in found if one[1] >= 0], columns=ENDED)
     return table.sort_values("closure", ignore_index=True)
+
+
+def _opposed(
+    pits: pd.DataFrame,
+    onward: Onward,
+    faced: tuple[IntArray, IntArray],
+    row: IntArray,
+    rules: ClosureRules,
+) -> pd.DataFrame:
+    """Return what is told of work spaces that traffic comes into from an end nobody closed.
+
+    ``faced`` are the pits with closures for traffic along the chain, and against it, ``row`` those
+    of the closures in their order.
+    """
+    each = np.arange(len(pits))
+    closed = np.isin(each, faced[0]), np.isin(each, faced[1])
+    found = opposed(pits, onward, closed, rules.passage, keep_right=rules.keep_right)
+    found = found[np.isin(found["pit"], row)]
+    closure = np.searchsorted(row, found["pit"].to_numpy(dtype=np.int64))
+    return found.assign(closure=closure)[JOINING].reset_index(drop=True)
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:
@@ -218,13 +247,14 @@ def _closures(
     rules: ClosureRules,
     halves: tuple[Approach, Approach],
     each: tuple[IntArray, IntArray, BoolArray],
-) -> tuple[pd.DataFrame, dict[int, Trail], pd.DataFrame]:
+) -> tuple[pd.DataFrame, dict[int, Trail], pd.DataFrame, BoolArray]:
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
 
     Or, of a single lane, to traffic that comes ``back`` along it.
 
     And by row the trails of those that traffic comes to, or leaves, on more than their own street;
-    and the stretches of street that all lie along, as `streets_met` takes them.
+    and the stretches of street that all lie along, as `streets_met` takes them; and whether their
+    traffic goes along the chain.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
     take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
@@ -264,7 +294,7 @@ def _closures(
     far = taper + buffer, down
     kept = Kept(open_, spare, rules.passage.share)
     led = _led(pits, onward, (edge, line), far, along, kept, keep_right=rules.keep_right)
-    return _redrawn(table, led), led, _ways(pits, stops, led, along)
+    return _redrawn(table, led), led, _ways(pits, stops, led, along), along
 
 
 def _ways(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from types import SimpleNamespace
 from typing import Any
 
@@ -155,3 +156,15 @@ def test_a_street_that_a_closure_leaves_no_lane_to_close_is_named_where_it_is_cu
     found, net, told = closed(-2.0)
     report_cut_closures(found, net, told.layers.findings)
     assert told.layers.findings.table().empty
+
+
+def test_a_street_that_traffic_comes_along_from_the_other_end_of_the_work_is_named() -> None:
+    found, net, told = closed(2.0)
+    assert found.opposed.empty
+    line = net.table.index[net.table["name"] == "Quay"][0]
+    other = pd.DataFrame({"closure": [0], "line": [line], "x": [506.0], "y": [0.0]})
+    found = dataclasses.replace(found, joining=other.iloc[:0], opposed=other)
+    report_joining(found, net, told.layers.findings)
+    (row,) = told.layers.findings.table().itertuples()
+    assert (row.severity, row.rule, row.feature) == ("warning", "closure-joined", "P1-T1")
+    assert "into the lanes closed on High along Quay as well, from the other end" in row.text

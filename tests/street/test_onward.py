@@ -404,3 +404,42 @@ def test_in_the_street_that_the_work_reaches_into_its_closure_has_taper_and_buff
     assert row.lacking == pytest.approx(TAPER + BUFFER - 38.0)
     assert ground.bounds[0] == pytest.approx(-40.0)
     assert net.table["name"].iloc[found.ended["line"]].tolist() == ["Far"]
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("keep_right", [True, False])
+@pytest.mark.parametrize(
+    ("east", "off", "comes"),
+    [("", 2.0, True), ("", -2.0, False), ("against", -2.0, True), ("along", 2.0, False)],
+)
+def test_traffic_from_the_other_end_is_told_where_the_way_changes_in_the_work(
+    east: str, off: float, comes: bool, keep_right: bool, back: bool, turned: float
+) -> None:
+    """To the middle of the work it comes from the west alone; 3 m on from there, it may from east.
+
+    That is into a lane that the work takes, of a street both ways the one on the north.
+    """
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"name": "West", "oneway": "along"}),
+        ([(0, 0), (400, 0)], {"name": "East", "oneway": east}),
+        ([(0, 0), (0, 100)], {"name": "Side"}),
+    ]
+    off = off if keep_right else -off
+    drawn = back_to_front(drawn) if back else drawn
+    found, _, net = closed(drawn, (-3.0, off), turned=turned, keep_right=keep_right)
+    assert net.table["name"].iloc[found.opposed["line"]].tolist() == ["East"] * comes
+    if comes:
+        (told,) = found.opposed.itertuples()
+        assert (told.x, told.y) == pytest.approx(tuple(_turned([(2.0, 0.0)], turned)[0]))
+        assert found.table["closure_id"].iloc[told.closure] == "P1-T1"
+
+
+def test_no_traffic_is_told_from_an_end_that_a_closure_faces() -> None:
+    """Of the street both ways, in the middle of the work, both halves are closed."""
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"oneway": "along"}),
+        ([(0, 0), (400, 0)], {}),
+    ]
+    found, _, _ = closed(drawn, (3.0, 0.0))
+    assert len(found.table) == 2 and found.opposed.empty
