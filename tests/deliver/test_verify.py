@@ -437,6 +437,30 @@ def between_streets(closures: pd.DataFrame) -> Any:
     return of_pull(closures) & several & strips.astype(bool)
 
 
+def _deeper(times: float, low: float = 0.0, high: float = 1.0) -> Callable[[Spoiled], None]:
+    """Draw a closure in a straight street so many times as deep from one share of it to another."""
+
+    def spoil(s: Spoiled) -> None:
+        key = s.pick("closures", lambda c: in_straight_street(c) & (c["work_length"] > 20.0))
+        table = s.tables["closures"]
+        begin, *inner, end, _ = shapely.get_coordinates(table.at[key, "geometry"])
+        way = (end - begin) / np.hypot(*(end - begin))
+        deep = [xy - begin - ((xy - begin) @ way) * way for xy in inner]
+        far = times * max(deep, key=lambda aside: float(np.hypot(*aside)))
+        if (low, high) == (0.0, 1.0):
+            moved = [xy + (times - 1) * aside for xy, aside in zip(inner, deep, strict=True)]
+            ground = shapely.Polygon([begin, *moved, end])
+        else:
+            one, two = (begin + share * (end - begin) for share in (low, high))
+            box = shapely.Polygon([one, one + far, two + far, two])
+            ground = shapely.union_all([table.at[key, "geometry"], box])
+        shapes = table["geometry"].copy()
+        shapes[key] = shapely.MultiPolygon([ground])
+        s.tables["closures"] = table.assign(geometry=shapes)
+
+    return spoil
+
+
 # Kind of fault: the rule that must find it, and how the plan is spoiled.
 def _crushed(spoiled: Any) -> None:
     """Grout a pull whose port may take no pressure, and say nothing of it."""
@@ -744,6 +768,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a street drawn the other way": ("closures-face", _turned_streets),
     "lanes of a street that goes one way, the other": ("closures-hand", _all_one_way),
+    "tapers in a street that goes one way, the other": ("closures-follow", _all_one_way),
+    "a closure twice as deep": ("closures-across", _deeper(2.0)),
+    "a closure half as deep": ("closures-across", _deeper(0.5)),
+    "a closure twice as deep where it begins": ("closures-across", _deeper(2.0, 0.0, 0.3)),
+    "a closure twice as deep on its way": ("closures-across", _deeper(2.0, 0.4, 0.6)),
     "a shutdown not told": ("shutdowns", lambda s: s.drop("shutdowns")),
     "no shutdown told": (
         "shutdowns",
@@ -1126,6 +1155,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
 # The same by another value of a setting, which the plan was not made with.
 SETTINGS: dict[str, tuple[str, str, str]] = {
     "traffic on the left": ("closures-hand", "street.keep_right", "false"),
+    "tapers on the left": ("closures-follow", "street.keep_right", "false"),
     "the friction changed": ("forces", "pulls.friction", "0.45"),
     "the rollers changed": ("forces", "pulls.roller_friction", "0.2"),
     "a weaker machine": ("force-limits", "pulls.machine_capacity", "1 kN"),

@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.ops
 
 import geotools
+from geotools.deliver.verify.edges import edge_of
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
@@ -191,3 +193,27 @@ def test_the_plan_holds_the_streets_that_strings_and_closures_lie_in_however_far
         longer = table.assign(taper=table["taper"] * (1 + 0.5 * (table["closure_id"] == name)))
         told = faults(spoiled(plan, closures=longer), "string-closures", BEHIND)
         assert [n for n, text in told if text.startswith("taper of")] == [name]
+
+
+@pytest.mark.parametrize("share", [(0.0, 1.0), (0.0, 0.4), (0.3, 0.6), (0.6, 1.0)])
+def test_a_closure_twice_as_deep_fails_wherever_it_is_along_its_street(
+    share: tuple[float, float], plan: Plan
+) -> None:
+    """Along its longest straight; of strings those along streets of several widths too."""
+    table, due = plan.tables["closures"], set()
+    shapes = table["geometry"].copy()
+    for key, row in zip(table.index, plan.rows("closures"), strict=True):
+        edge = edge_of(plan, row)
+        ends = [] if edge is None else [0.0, *edge.at, edge.line.length]
+        low, high = max(itertools.pairwise(ends), key=lambda one: one[1] - one[0], default=(0, 0))
+        if edge is None or (high - low) * (share[1] - share[0]) < 15.0:
+            continue  # along a curve no straight is as long
+        ends = [low + (high - low) * one for one in share]
+        line = shapely.ops.substring(edge.line, *ends)
+        sides = [shapely.buffer(line, far * 2 * edge.deep, single_sided=True) for far in (1, -1)]
+        more = max(sides, key=lambda side: shapely.area(shapely.intersection(side, row.geometry)))
+        shapes[key] = shapely.MultiPolygon([shapely.union_all([row.geometry, more])])
+        due.add(row.closure_id)
+    assert len(due) > 8
+    told = check(spoiled(plan, closures=table.assign(geometry=shapes)), BY_NAME["closures-across"])
+    assert {one.feature for one in told.faults} == due

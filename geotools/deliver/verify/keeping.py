@@ -17,7 +17,7 @@ from geotools.deliver.verify.lanes import LITTLE, lanes_of
 from geotools.deliver.verify.plan import CONTEXT, Plan, of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "WRONG", "streets_by_place", "verdicts_at"]
 
 STEP = 2.0  # m between places looked at where the middle of the work may lie
 PAST = 0.3  # m past the line between the directions that tell nothing: corners, rounding
@@ -58,11 +58,11 @@ def _verdicts(plan: Plan, row: Any, edge: Edge) -> set[int]:
         return set()
     low, high = middle(row, edge)
     count = 1 + int(np.ceil((high - low) / STEP - CLOSE))
-    found = [_verdicts_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
+    found = [verdicts_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
     return set().union(*found)
 
 
-def _verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
+def verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
     """Return what the streets say whose carriageway a closure lies on at a place of its edge."""
     place, way = shapely.line_interpolate_point(edge.line, at), -heading(edge.line, at)
     origin, across = shapely.get_coordinates(place)[0], np.array([way[1], -way[0]])  # to its right
@@ -72,7 +72,7 @@ def _verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
     if not parts:
         return {OPEN}
     strip = min(parts, key=lambda part: float(shapely.distance(part, place)))
-    tree, rows = plan.once("streets by place", lambda: _streets(plan))
+    tree, rows = streets_by_place(plan)
     found = set()
     for k in tree.query(strip, predicate="dwithin", distance=2 * edge.half + 1).tolist():
         line, street = tree.geometries[k], rows[k]
@@ -104,8 +104,13 @@ def _verdict(plan: Plan, street: Any, offs: Any, along: float, past: float) -> i
     return OPEN if own == other else RIGHT if own else WRONG
 
 
-def _streets(plan: Plan) -> tuple[Any, list[Any]]:
+def streets_by_place(plan: Plan) -> tuple[Any, list[Any]]:
     """Return a tree of the parts of the streets that have a length, and the row of each."""
+    return plan.once("streets by place", lambda: _streets(plan))
+
+
+def _streets(plan: Plan) -> tuple[Any, list[Any]]:
+    """Make them."""
     rows = of_context(plan, "streets")
     parts, owner = shapely.get_parts([row.geometry for row in rows], return_index=True)
     some = shapely.length(parts) > 0

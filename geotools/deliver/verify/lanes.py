@@ -13,6 +13,7 @@ from geotools.pipe.names import folded
 
 __all__ = [
     "LITTLE",
+    "UNKNOWN",
     "Lanes",
     "lanes_of",
     "streets_held",

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from geotools.deliver.verify import (
+    across,
     bends,
     beside,
     carried,
@@ -52,6 +53,7 @@ RULES: tuple[Rule, ...] = (
     *standing.RULES,
     *facing.RULES,
     *keeping.RULES,
+    *across.RULES,
     *beside.RULES,
     *strings.RULES,
     *schedule.RULES,
