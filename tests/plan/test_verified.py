@@ -901,7 +901,7 @@ def test_a_closure_of_the_wide_street_strings_go_on_into_begins_where_that_does(
             [(-500.0, 0.0), (0.0, 0.0)],
             [(0.0, 0.0), (330.0, 0.0), (330.0, -400.0)],
             width_m=[6.0, 12.8],
-            lanes=[2, 4],
+            lanes=[4, 4],
             name=["Mill Lane", "Broad St"],
         ),
     )
