@@ -245,6 +245,16 @@ def told(rule: str) -> Mask:
     return lambda findings: findings["rule"] == rule
 
 
+def untold(rule: str) -> Callable[[Spoiled], None]:
+    """Delete all findings of a rule."""
+
+    def spoil(s: Spoiled) -> None:
+        table = s.tables["findings"]
+        s.tables["findings"] = table[table["rule"] != rule].reset_index(drop=True)
+
+    return spoil
+
+
 def item(name: str, scope: str = "pit") -> Mask:
     return lambda rows: (rows["item"] == name) & (rows["scope"] == scope) & (rows["quantity"] > 0)
 
@@ -769,6 +779,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a street drawn the other way": ("closures-face", _turned_streets),
     "lanes of a street that goes one way, the other": ("closures-hand", _all_one_way),
     "tapers in a street that goes one way, the other": ("closures-follow", _all_one_way),
+    "strings on other streets, not told": (
+        "strings-crossing",
+        untold("string-on-other-street"),
+    ),
+    "closures at intersections, not told": (
+        "closures-crossing",
+        untold("closure-at-intersection"),
+    ),
+    "closures told to be at intersections elsewhere": (
+        "closures-crossing",
+        lambda s: s.tables["context"].update({"name": "New " + s.tables["context"]["name"]}),
+    ),
     "a closure twice as deep": ("closures-across", _deeper(2.0)),
     "a closure half as deep": ("closures-across", _deeper(0.5)),
     "a closure twice as deep where it begins": ("closures-across", _deeper(2.0, 0.0, 0.3)),
