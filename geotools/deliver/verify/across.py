@@ -41,14 +41,12 @@ class Section:
     """What a closure takes across its street at a place of its edge.
 
     ``at`` is how far along the edge that is, from its downstream end, ``wide`` how far it
-    reaches, and ``off`` by how much that may be more, m.
+    reaches, and ``off`` by how much that may be more or less, m.
     """
 
     at: float
     wide: float
     off: float
-    place: Any
-    way: Any
 
 
 def closures_across(plan: Plan) -> Tally:
@@ -82,7 +80,7 @@ def closures_across(plan: Plan) -> Tally:
 def _nowhere_deeper(plan: Plan, tally: Tally, row: Any, most: float) -> None:
     """Check that a closure is nowhere wider along a street than what is due beside its work, m."""
     limit = most * (1 + EVEN) + _slack(plan)
-    wide = [one for one in _by_streets(plan, row, most) if one > limit]
+    wide = _by_streets(plan, row, most, limit)
     text = f"lies {max(wide, default=0.0):.2f} m wide along a street, due are {most:.2f} m"
     tally.holds(len(wide) < FEW, row.closure_id, text)
 
@@ -96,10 +94,10 @@ def _as_deep(plan: Plan, tally: Tally, row: Any, edge: Edge, due: tuple[float, f
     """Check the sections of a closure, from its edge, against what is due beside its work, m."""
     least, most = due
     work, slack = _work(row, edge), _slack(plan)
-    deep: list[Section] = []
-    short = 0
+    length, deep, short = float(edge.line.length), list[Section](), 0
+    bent = edge.corner(0.0, length)
     for one in sections(row, edge):
-        upper = most * _share(row, edge, one.at) * (1 + EVEN) + one.off + slack
+        upper = most * _share(row, length, bent, one.at) * (1 + EVEN) + one.off + slack
         deep += [one] if one.wide > upper else []
         inside = work[0] + INSIDE <= one.at <= work[1] - INSIDE
         short += inside and one.wide < least * (1 - EVEN) - one.off - slack
@@ -115,10 +113,11 @@ def _work(row: Any, edge: Edge) -> tuple[float, float]:
     return high - row.work_length / 2, low + row.work_length / 2
 
 
-def _share(row: Any, edge: Edge, at: float) -> float:
-    """Return what share of its depth a closure has at a place along its edge at the most."""
-    length = edge.line.length
-    bent = edge.corner(0.0, length)
+def _share(row: Any, length: float, bent: float, at: float) -> float:
+    """Return what share of its depth a closure has at a place along its edge at the most.
+
+    The edge has a ``length`` and its corners add or take what is ``bent``, m.
+    """
     out = 1.0
     if row.taper > 0:
         before = length - at + lacking(row) + bent
@@ -133,53 +132,54 @@ def sections(row: Any, edge: Edge) -> Iterator[Section]:
     """Yield what a closure takes across its street, place by place along its edge."""
     xy = shapely.get_coordinates(edge.line)
     ends = [0.0, *edge.at, edge.line.length]
-    sharp = [at for at, turn in zip(edge.at, edge.turns, strict=True) if abs(turn) > BENT]
     far = edge.deep * 3 + 1.0
     for k, (low, high) in enumerate(itertools.pairwise(ends)):
         if high - low < LEAST:
             continue
         way = (xy[k + 1] - xy[k]) / (high - low)
         count = max(1, math.ceil((high - low) / STEP))
-        for at in (low + (high - low) * (np.arange(count) + 0.5) / count).tolist():
-            if any(abs(at - corner) <= edge.deep + LEAST for corner in sharp):
-                continue
-            origin = xy[k] + (at - low) * way
-            across = np.array([-way[1], way[0]]) * far
-            line = shapely.LineString([origin - across, origin + across])
-            met = shapely.get_parts(shapely.intersection(line, row.geometry))
-            place = shapely.Point(origin)
-            wide = [float(shapely.length(p)) for p in met if shapely.dwithin(p, place, DRAWN)]
-            turned = math.fsum(
-                abs(turn)
-                for turn, corner in zip(edge.turns, edge.at, strict=True)
-                if abs(turn) <= BENT and abs(at - corner) <= edge.deep + LEAST
-            )
-            off = edge.deep * (1 / math.cos(min(turned, 1.0)) - 1)
-            yield Section(at, max(wide, default=0.0), off, place, -way)
+        at = low + (high - low) * (np.arange(count) + 0.5) / count
+        gaps = np.abs(at[:, None] - np.array(edge.at)) <= edge.deep + LEAST
+        turns = np.abs(np.array(edge.turns))
+        at, gaps = (of[~gaps[:, turns > BENT].any(axis=1)] for of in (at, gaps))
+        origin, across = xy[k] + (at - low)[:, None] * way, np.array([-way[1], way[0]]) * far
+        lines = shapely.linestrings(np.stack([origin - across, origin + across], axis=1))
+        parts, of = shapely.get_parts(shapely.intersection(lines, row.geometry), return_index=True)
+        met = shapely.dwithin(parts, shapely.points(origin)[of], DRAWN)
+        wide = np.zeros(len(at))
+        np.maximum.at(wide, of[met], shapely.length(parts[met]))
+        turned = np.minimum((gaps * turns).sum(axis=1), 1.0)
+        off = edge.deep * (1 / np.cos(turned) - 1)
+        yield from map(Section, at.tolist(), wide.tolist(), off.tolist())
 
 
-def _by_streets(plan: Plan, row: Any, most: float) -> Iterator[float]:
-    """Yield how wide a closure lies at places along the streets that a side of it goes along, m.
+def _by_streets(plan: Plan, row: Any, most: float, limit: float) -> list[float]:
+    """Return how wide a closure lies along streets that a side of it goes along, past a limit, m.
 
     Whatever its outline begins with, or has on the way.
     """
-    outline = shapely.get_parts(row.geometry)
-    xy = np.concatenate([_segments(part) for part in outline])
-    sides = shapely.linestrings(xy)
     tree, rows = streets_by_place(plan)
+    xy = np.concatenate([_segments(part) for part in shapely.get_parts(row.geometry)])
+    sides = shapely.linestrings(xy)
     ways = np.diff(xy, axis=1)[:, 0] / np.maximum(shapely.length(sides), DRAWN)[:, None]
     near = tree.query(row.geometry, predicate="dwithin", distance=_widest(plan))
+    out = []
     for k in near.tolist():
         reach = lanes_of(plan, rows[k]).kerb + 2 * most
-        turns = _ends_turn(plan, k)
-        for line, way in _squares(tree.geometries[k], turns, row.geometry, reach):
-            for part in shapely.get_parts(shapely.intersection(line, row.geometry)):
-                if not shapely.length(part) > DRAWN:
-                    continue
+        for lines, way in _squares(tree.geometries[k], _ends_turn(plan, k), row.geometry, reach):
+            parts = shapely.get_parts(shapely.intersection(lines, row.geometry))
+            for part in parts[shapely.length(parts) > limit]:
                 ends = shapely.points(shapely.get_coordinates(part)[[0, -1]])
                 met = [int(shapely.distance(sides, end).argmin()) for end in ends]
                 if np.abs(ways[met] @ way).max() >= math.cos(SAME_WAY):
-                    yield float(shapely.length(part))
+                    out.append(float(shapely.length(part)))
+    return out
+
+
+def _segments(part: Any) -> FloatArray:
+    """Return the segments of an outline, shape (n, 2, 2)."""
+    xy = shapely.get_coordinates(shapely.get_exterior_ring(part))
+    return np.stack([xy[:-1], xy[1:]], axis=1)
 
 
 def _widest(plan: Plan) -> float:
@@ -190,12 +190,6 @@ def _widest(plan: Plan) -> float:
         return max((lanes_of(plan, row).kerb for row in rows), default=0.0)
 
     return plan.once("widest street", made)
-
-
-def _segments(part: Any) -> FloatArray:
-    """Return the segments of an outline, shape (n, 2, 2)."""
-    xy = shapely.get_coordinates(shapely.get_exterior_ring(part))
-    return np.stack([xy[:-1], xy[1:]], axis=1)
 
 
 def _ends_turn(plan: Plan, k: int) -> tuple[float, float]:
@@ -228,7 +222,7 @@ def _end_turns(plan: Plan, k: int) -> tuple[float, float]:
 def _squares(
     street: Any, ends: tuple[float, float], ground: Any, reach: float
 ) -> Iterator[tuple[Any, Any]]:
-    """Yield lines square across a street where it comes near to a ground, and its way there.
+    """Yield lines square across the straights of a street near a ground, and their ways.
 
     None by its corners, nor by its ends by what they turn.
     """
@@ -245,8 +239,8 @@ def _squares(
         origin = xy[k] + at[:, None] * way
         origin = origin[shapely.dwithin(shapely.points(origin), ground, reach)]
         across = reach * np.array([-way[1], way[0]])
-        for line in shapely.linestrings(np.stack([origin - across, origin + across], axis=1)):
-            yield line, way
+        if len(origin):
+            yield shapely.linestrings(np.stack([origin - across, origin + across], axis=1)), way
 
 
 def _due(plan: Plan, row: Any, lanes: list[Lanes]) -> tuple[float, float] | None:
