@@ -8,6 +8,7 @@ lanes as beside the work. Where it has no more than these there is none to close
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -144,14 +145,16 @@ class Trail:
     def plain(self) -> bool:
         """Say whether it goes all along its own street, and its lane stays where it is."""
         far = (sum(leg.length for leg, _ in led.laid) for led in (self._before, self._behind))
-        return all(
-            abs(length - own) <= SHORT for length, own in zip(far, self.own, strict=True)
-        ) and all(
-            leg.chain == self.work.chain
-            and (leg.flow == 0) == (self.work.flow == 0)
-            and not leg.narrowed
-            for leg in self.legs
-        )
+        return (
+            all(abs(length - own) <= SHORT for length, own in zip(far, self.own, strict=True))
+            and all(
+                leg.chain == self.work.chain
+                and (leg.flow == 0) == (self.work.flow == 0)
+                and not leg.narrowed
+                for leg in self.legs
+            )
+            and all(abs(two.begin - one.end) <= SHORT for one, two in itertools.pairwise(self.legs))
+        )  # a street that becomes two carriageways and one again meets itself
 
     def _led(self, walk: Walk, end: float) -> _Led:
         """Return the legs of a walk with the lane closed on each, as far as enough is left.

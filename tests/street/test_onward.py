@@ -443,3 +443,22 @@ def test_no_traffic_is_told_from_an_end_that_a_closure_faces() -> None:
     ]
     found, _, _ = closed(drawn, (3.0, 0.0))
     assert len(found.table) == 2 and found.opposed.empty
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("first", [-6, 6])
+def test_a_taper_lies_on_the_carriageway_that_flows_towards_the_lane_where_both_are_one_chain(
+    first: int, back: bool
+) -> None:
+    """At the far end both go over into each other, round a loop: their chain comes back."""
+    home = [(0, 0), (40, first), (260, first), (320, 5 * first), (350, 2 * first), (350, 0)]
+    out = [(350, 0), (350, -2 * first), (320, -5 * first), (260, -first), (40, -first), (0, 0)]
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"name": "Harbour", "oneway": "against"}),
+        (home, {"name": "Harbour", "oneway": "against"}),
+        (out, {"name": "Harbour", "oneway": "against"}),
+    ]
+    _, ground, _ = closed(back_to_front(drawn) if back else drawn, (-20.0, 2.0))
+    beyond = ground.intersection(shapely.box(12, -100, 700, 100))
+    assert beyond.area > 20.0
+    assert beyond.within(shapely.LineString(home).buffer(3.6))

@@ -33,6 +33,7 @@ LEAST = 1.0  # m of an edge between two vertices; less is a step aside
 INSIDE = 3.0  # m from an end of the work on, in which its street is the one beside it
 EVEN = 0.01  # share by which a section beside a curve may be longer than it is deep
 SAME_WAY = math.radians(1.0)  # between a side of a closure and the street it goes along
+THICK = 0.7  # of its depth; what is less lies by the one kerb of its lanes, in a taper
 FEW = 2  # places in a row that are too deep; one may lie by a place drawn aslant
 
 
@@ -326,7 +327,7 @@ def closures_follow(plan: Plan) -> Tally:
     """
     tally = Tally("closures")
     of_context(plan, "streets")
-    tally.skip("which of several streets that flow towards the work bears a taper")
+    tally.skip("which of several streets that flow towards the work bears a taper, and its end")
     for row in plan.rows("closures"):
         edge = edge_of(plan, row)
         if edge is None:
@@ -335,7 +336,7 @@ def closures_follow(plan: Plan) -> Tally:
         low, high = _work(row, edge)
         wrong = most = 0
         for one in sections(row, edge):
-            if low <= one.at <= high or one.wide < LEAST:
+            if low <= one.at <= high or one.wide < max(THICK * edge.deep, LEAST):
                 continue
             wrong = wrong + 1 if verdicts_at(plan, row, edge, one.at) == {WRONG} else 0
             most = max(most, wrong)
