@@ -440,11 +440,13 @@ def _all_one_way(s: Spoiled) -> None:
 
 
 def between_streets(closures: pd.DataFrame) -> Any:
-    """Return the closures of strings in several streets, of those that no bend folds over."""
+    """Return the closures of strings in several streets that nothing folds over or cuts short."""
     several = closures.groupby("pull_id")["street"].transform("nunique") > 1
     shapes = closures["geometry"].to_numpy(dtype=object)
     strips = (shapely.get_num_geometries(shapes) == 1) & (shapely.get_num_coordinates(shapes) % 2)
-    return of_pull(closures) & several & strips.astype(bool)
+    due = closures["taper"] + closures["buffer"] + closures["work_length"]
+    whole = shapely.length(shapes) / 2 > due - closures["lacking"] + closures["downstream_taper"]
+    return of_pull(closures) & several & strips.astype(bool) & whole
 
 
 def _deeper(times: float, low: float = 0.0, high: float = 1.0) -> Callable[[Spoiled], None]:

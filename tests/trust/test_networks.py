@@ -17,6 +17,7 @@ from networks import planned_and_verified
     [
         14,  # no streets: strings over a place to avoid went untold
         17,  # all layers, lifted strings, a price on lane-days
+        9103,  # a pit round a bend of its main takes more of its street than it is long
     ],
 )
 def test_a_district_nobody_drew_is_planned_and_every_rule_holds(seed: int, tmp_path: Path) -> None:

@@ -302,6 +302,8 @@ def _lanes_between(plan: Plan, row: Any, edge: Edge, ends: tuple[float, float]) 
 
     Of a pit those of its name.
     """
+    if not np.isfinite(ends).all():
+        return []  # a length is missing, which another rule tells
     low, high = np.clip(ends, 0.0, edge.line.length)
     count = 1 + math.ceil((high - low) / STEP)
     tree, rows = streets_by_place(plan)

@@ -243,7 +243,9 @@ def _work_length(
         plan.one("pit_footprints", "pit_id").get(pit.pit_id),
         straight_over(plan, pit),
     )
-    least, most = pit.length if straight else _from_end_to_end(pit, ground), pit.length
+    # Round a bend of the main one leg lies along the street, and the other with its width.
+    least = pit.length if straight else _from_end_to_end(pit, ground)
+    most = pit.length if straight else pit.length + pit.width
     corners = _round_corners(row, pit, ground, edge_of(plan, row))
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
