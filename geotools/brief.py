@@ -886,7 +886,7 @@ class Rates(_Section):
     tie_in: PerItem = _set(
         0,
         "tying in or joining the carrier in one pit; 0: told without a price. No factor of the "
-        "place counts on it",
+        "place counts on it. What of it open cut takes too belongs into open_cut_other",
         USERS,
         ge=0,
     )
@@ -942,7 +942,7 @@ class Rates(_Section):
     end_connection: PerItem = _set(
         0,
         "reconnecting a main that a run is tied in to at an end: each place within 1 m of the end "
-        "where others meet it; 0: in no item",
+        "where others meet it; 0: in no item. That of open cut belongs into open_cut_other",
         USERS,
         ge=0,
     )

@@ -535,7 +535,8 @@ def _side_fields(side: str) -> tuple[Field, ...]:
     return (
         _real(
             side,
-            f"{side} of {what}, 0 to 1: need by {names} alone, by their weights",
+            f"{side} of {what}, 0 to 1: need by {names} alone, by their weights; empty where these "
+            "weights are 0",
             later=True,
         ),
         _real(
@@ -1294,7 +1295,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real(
                     "breaks_yearly",
                     "breaks per length and year: those with a year, over the years on record in "
-                    "which the main lay; empty without a layer of breaks with years",
+                    "which the main lay; empty without a layer of breaks with years, or a period",
                     "per_length",
                     later=True,
                 ),

@@ -353,11 +353,17 @@ def time_words(text: str, kind: str) -> dict[str, float]:
     return {word: size for word in words if (size := _time_of(word)) is not None}
 
 
+# Words that pint reads in a unit and that are none themselves.
+_BETWEEN = ("per", "cubic", "square", "sq", "cubed", "squared")
+
+
 @cache
 def _time_of(word: str) -> float | None:
     """Return a unit of time in seconds; None of one without a time, NaN of one with others."""
     if word in _USUAL["time"] or word in _LENGTHS:
         return _USUAL["time"].get(word)
+    if word in _BETWEEN:
+        return None
     one = _registry().Quantity(1.0, _registry().parse_units(word))
     parts = dict(one.dimensionality)
     if "[time]" not in parts:

@@ -81,15 +81,22 @@ def usable_rows(
     unread = np.array(sorted(broken), dtype=np.int64)
     missing[unread] = False
     wanted = " or ".join(layer.geometry)
-    done = UNPLACED_TEXT if is_of_use_unplaced(layer) else SET_ASIDE
-    does = f"{done}; draw it again or delete it"
+    unplaced = is_of_use_unplaced(layer)
+    does = UNPLACED_TEXT if unplaced else f"{SET_ASIDE}; draw it again or delete it"
+    none = "info" if unplaced else "warning"
     notes = [
         *_aside(
             "broken-geometry",
             unread,
             [f"has a broken geometry ({broken[r]}); {does}" for r in unread],
         ),
-        *_aside("no-geometry", np.flatnonzero(missing), f"has no geometry; {does}"),
+        *note(
+            none,
+            "no-geometry",
+            np.flatnonzero(missing),
+            f"has no geometry; {does}",
+            every=not unplaced,
+        ),
         *_aside("empty-geometry", np.flatnonzero(empty), f"has an empty geometry; {does}"),
         *_aside(
             "wrong-geometry",

@@ -20,7 +20,7 @@ from geotools.intake.crs import UNNAMED, crs_name, georeferenced, unplaced, unus
 from geotools.intake.entries import passed_over_text
 from geotools.intake.fields import convert_fields
 from geotools.intake.judged import judge_of
-from geotools.intake.kinds import usable_rows
+from geotools.intake.kinds import is_of_use_unplaced, usable_rows
 from geotools.intake.letters import control_text, other_encoding
 from geotools.intake.match import Match, match_columns
 from geotools.intake.nameless import may_be
@@ -136,7 +136,7 @@ def load_layer(
         system=system,
         values=source.column,
     )
-    crs, remarks = _crs_or_faults(source, entry, match, mapping)
+    crs, remarks = _crs_or_faults(layer, source, entry, match, mapping)
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match, system)
     bounds = None if window is None else window.bounds_in(crs)
@@ -170,7 +170,11 @@ def load_layer(
 
 
 def _crs_or_faults(
-    source: Source, entry: InputSource | None, match: Match, mapping: Mapping[str, str]
+    layer: Layer,
+    source: Source,
+    entry: InputSource | None,
+    match: Match,
+    mapping: Mapping[str, str],
 ) -> tuple[pyproj.CRS, list[tuple[str, str, str]]]:
     """Return the CRS of a layer and what is told of it.
 
@@ -182,6 +186,8 @@ def _crs_or_faults(
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
     faults += [] if source.spatial else [_no_geometry(source)]
+    if not source.spatial and is_of_use_unplaced(layer):
+        faults.append(NAMED_ALONE)
     faults += [why] if crs is not None and (why := unusable(crs)) else []
     if match.faults and (text := other_encoding(source.columns, source.encoding, mapping.values())):
         faults.append(text)
@@ -241,6 +247,12 @@ def _encoding_remarks(
 
 def _numbered(fids: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.array([f"{NUMBERED}{fid}" for fid in fids], dtype=object)
+
+
+NAMED_ALONE = (
+    "records that only name what they belong to are read from a CSV with an empty column WKT; "
+    'say beside its source the CRS of the mains, crs = "EPSG:code"'
+)
 
 
 def _no_geometry(source: Source) -> str:

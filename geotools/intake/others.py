@@ -130,9 +130,11 @@ def _points(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Finding
     if unplaced:
         moved = _with_unplaced(moved, good, len(loaded.table))
         good = np.ones(len(moved), dtype=bool)
-    table = _table(loaded, moved.row[good])
+    table, share = _table(loaded, moved.row[good]), moved.share[good]
     if "customers" in table:  # a feature of several points has its customers but once
-        table["customers"] = table["customers"] * moved.share[good]
+        table["customers"] = table["customers"] * share
+    if unplaced:  # and a record of several points is one
+        table["share"] = share
     return Built(Points(table, moved.xy[good]), len(np.unique(moved.row[good])))
 
 

@@ -20,6 +20,7 @@ from geotools.brief import Network
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings, counted
 from geotools.intake.notes import Note, emit, note
+from geotools.lists import listed
 from geotools.network.left_out import why_left_out
 from geotools.network.mains import may_be_lined, rank_of
 from geotools.network.noding import TOUCH, Graph
@@ -32,6 +33,7 @@ from geotools.network.ragged import (
     offsets_of,
     spread_out,
 )
+from geotools.pipe.names import folded
 
 __all__ = ["PlacedBreaks", "place_breaks"]
 
@@ -52,7 +54,9 @@ class PlacedBreaks:
     source : ndarray of int64, shape (mains,)
         Source main of every main.
     year : ndarray
-        NaN where not known.
+        NaN where not known, and of one from before its main was laid, which counts for none.
+    weight : ndarray
+        What each counts: 1, or its share of a record of several points.
     known : bool
         Whether the main of any of them is known, lined or not: else the layer says nothing.
     """
@@ -61,6 +65,7 @@ class PlacedBreaks:
     whole: IntArray
     source: IntArray
     year: FloatArray
+    weight: FloatArray
     known: bool
 
 
@@ -104,10 +109,18 @@ def place_breaks(
     lost = ~placed & (whole < 0)
     _tell_count(job, lost, "break-no-place", "warning", NO_PLACE)
     _tell_count(job, np.isnan(job.year), "break-no-year", "info", NO_YEAR)
+    _report_alike(job, named)
     known = bool((on.edge >= 0).any() or (whole >= 0).any())
-    out = _earlier(job, on, whole) | _not_lined(job, on, whole)
-    on = replace(on, edge=np.where(out, -1, on.edge))
-    return PlacedBreaks(on, np.where(out, -1, whole), job.source, job.year, known)
+    early = _earlier(job, on, whole)
+    out = early | _not_lined(job, on, whole)
+    return PlacedBreaks(
+        on=replace(on, edge=np.where(out, -1, on.edge)),
+        whole=np.where(out, -1, whole),
+        source=job.source,
+        year=np.where(early, np.nan, job.year),
+        weight=breaks.table["share"].to_numpy(dtype=np.float64),
+        known=known,
+    )
 
 
 NO_PLACE = (
@@ -116,6 +129,12 @@ NO_PLACE = (
 )
 NO_YEAR = (
     "{count} of {of} records have no year: they count among the breaks, but not in the rate a year"
+)
+
+
+ALIKE = (
+    "{count} of {of} records are of one place, main and year with one before them: each counts; "
+    "delete those that were written down twice"
 )
 
 
@@ -260,11 +279,34 @@ def _report_unnamed(job: _Job, strange: BoolArray) -> None:
         "break-main-unknown",
         f"{len(rows):,} of {len(strange):,} records name a main that is not here: "
         f"{counted(said)}; each counts for the nearest within "
-        f"{job.findings.length(job.reach)} (screening.break_reach), if there is one",
+        f"{job.findings.length(job.reach)} (screening.break_reach), if there is one"
+        f"{_written_otherwise(job, said)}",
         layer=LAYER,
         field="main_id",
         stands_for=len(rows),
     )
+
+
+def _written_otherwise(job: _Job, said: pd.Series) -> str:
+    """Say which identifiers of mains differ from those of records in their writing alone."""
+    mains = {_bare(name): name for name in job.names}
+    met = {name: mains[_bare(name)] for name in sorted({*map(str, said)}) if _bare(name) in mains}
+    if not met:
+        return ""
+    pairs = [f"{name!r} may be {main!r}" for name, main in met.items()]
+    return f"; {listed(pairs, most=5)}: write them as the mains do, in a column of text"
+
+
+def _bare(name: str) -> str:
+    """Return an identifier without what spreadsheets take from it or add to it."""
+    return folded(name).removesuffix(".0").lstrip("0")
+
+
+def _report_alike(job: _Job, named: IntArray) -> None:
+    """Tell records of one main, place and year: they may be one that was written down twice."""
+    told = pd.DataFrame({"x": job.breaks.xy[:, 0], "y": job.breaks.xy[:, 1], "named": named})
+    twice = told.assign(year=job.year)[told["x"].notna()].duplicated()
+    _tell_count(job, twice.to_numpy(dtype=bool), "break-twice", "info", ALIKE)
 
 
 def _report_far(job: _Job, far: BoolArray) -> None:

@@ -1,4 +1,18 @@
-"""Force a pull needs, what the carrier and the machine can take, and the recovery afterwards."""
+"""Force a pull needs, what the carrier and the machine can take, and the recovery afterwards.
+
+The ramp of a pit is no bend under tension (`tension_with_bending_n`), though the carrier has its
+least radius there while the string drags behind it. By the rule of those PE of a DR up to 9 could
+not come down a ramp at all, and PE100 up to DR 21 at 20 C could not; the handbook that gives these
+radii (ch. 7) sizes pits by them, with the string pulled through (ch. 11, from memory). A radius is
+imposed on the pipe, and its maker allows it by itself; what is asked is that the fibre does not
+yield, and that follows from what is asked of every pull: that the drag of all its string stays
+within the planned share of the straight tension, by default half. Grown by the capstan over half a
+turn on rollers, and with E of half an hour as it is in warmth and cold, that leaves the fibre at
+0.95 of the yield strength at most (PE100 up to DR 9, at 20 C), PVC at 0.63 of its strength. With
+another share it holds for 1 km of string on the worst rollers of the band. So no pipe of the
+catalogue is governed by its ramp, nor one of the user's own, whose radius is by the same table;
+tests/pipe/test_pipe_pulls.py holds this.
+"""
 
 from __future__ import annotations
 
@@ -299,18 +313,7 @@ def tension_with_bending_n(
     any tension is allowed, where it is to have 0.38 of it. A duration as long as the pull itself is
     the more careful choice where forces in bends govern.
 
-    The ramp of a pit is no such bend, though the carrier has its least radius there while the
-    string drags behind it. By this rule PE of a DR up to 9 could not come down a ramp at all, and
-    PE100 up to DR 21 at 20 C could not; the handbook that gives these radii (ch. 7) sizes pits by
-    them, with the string pulled through (ch. 11, from memory). A radius is imposed on the pipe, and
-    its maker allows it by itself; what is asked is that the fibre does not yield, and that follows
-    from what is asked of every pull: that the drag of all its string stays within the planned share
-    of the straight tension, by default half. Grown by the capstan over half a turn on rollers, and
-    with E of half an hour as it is in warmth and cold, that leaves the fibre at 0.95 of the yield
-    strength at most (PE100 up to DR 9, at 20 C), PVC at 0.63 of its strength. With another share it
-    holds for 1 km of string on the worst rollers of the band. So no pipe of the catalogue is
-    governed by its ramp, nor one of the user's own, whose radius is by the same table;
-    tests/pipe/test_pipe_pulls.py holds this.
+    The ramp of a pit is no such bend: see the head of the module.
     """
     stress = allowable_stress_pa(
         carrier.material, hours=hours, temperature_c=temperature_c, stress_cap_pa=stress_cap_pa

@@ -25,6 +25,13 @@ from geotools.network.services import points_on_pieces
 __all__ = ["Breaks", "break_columns", "breaks_of", "check_breaks"]
 
 
+LONE_YEARS = 10  # without a break beside the first or last year on record: it may be no year
+NO_PERIOD = (
+    "no record is of a year from screening.breaks_since to screening.breaks_until, of which one is "
+    "set: breaks a year are not told; set both, or neither"
+)
+
+
 @dataclass(frozen=True)
 class Breaks:
     """Breaks on every piece of main along the runs, shape (p,).
@@ -140,8 +147,8 @@ def _of_layer(
     laid = ground.layers.mains.table["installed"].to_numpy(dtype=np.float64)[line]
     years = np.maximum(until - np.fmax(since, laid) + 1, 0.0)
     every, of_period = (
-        _on_pieces(ground.runs, placed, weight.astype(np.float64), length, whole)
-        for weight in (np.ones(len(dated)), dated)
+        _on_pieces(ground.runs, placed, weight, length, whole)
+        for weight in (placed.weight, placed.weight * dated)
     )
     return Breaks(every / np.maximum(length, 1e-12), of_period, length * np.nan_to_num(years))
 
@@ -172,29 +179,47 @@ def _period(placed: PlacedBreaks, screening: Screening) -> tuple[float, float]:
     """Return the first and the last year of record, both in it; NaN where there is none.
 
     Those of the brief, else of the first and the last record with a year, whatever main it is of:
-    breaks were written down in all years between.
+    breaks were written down in all years between. One from before its main was laid does not count.
     """
     known = placed.year[np.isfinite(placed.year)]
     if not len(known):
         return np.nan, np.nan
     since = screening.breaks_since or int(known.min())
     until = screening.breaks_until or int(known.max())
-    return float(since), float(until)
+    return (float(since), float(until)) if since <= until else (np.nan, np.nan)
 
 
 def _tell_period(layers: Layers, placed: PlacedBreaks, screening: Screening) -> None:
     """Say over which years breaks a year are reckoned, and how many records are of others."""
     since, until = _period(placed, screening)
     if np.isnan(since):
+        if np.isfinite(placed.year).any():
+            layers.findings.add("warning", "breaks-period", NO_PERIOD, layer="breaks", field="year")
         return
     outside = int(((placed.year < since) | (placed.year > until)).sum())
     more = f"; {outside:,} records are of other years and not in it" if outside else ""
+    lone = _lone_end(placed.year, since, until)
     layers.findings.add(
-        "info",
+        "warning" if lone else "info",
         "breaks-period",
         f"breaks a year are reckoned over {since:.0f} to {until:.0f}, of each main from the year "
         "it was laid on (screening.breaks_since, screening.breaks_until; without these the years "
-        f"of the first and the last record){more}",
+        f"of the first and the last record){more}{lone}",
         layer="breaks",
         field="year",
+    )
+
+
+def _lone_end(year: FloatArray, since: float, until: float) -> str:
+    """Return what to say where no record is near the first of a period, or the last; else ""."""
+    with np.errstate(invalid="ignore"):
+        met = np.unique(year[(year >= since) & (year <= until)])
+    if len(met) < 2 or (met[0], met[-1]) != (since, until):
+        return ""
+    gaps = {"breaks_since": (since, met[1] - since), "breaks_until": (until, until - met[-2])}
+    return "".join(
+        f"; {at:.0f} is {gap:.0f} years from the next: if it is mistyped, or written where no year "
+        f"is known, the rate comes out too low: correct it, or set screening.{setting}"
+        for setting, (at, gap) in gaps.items()
+        if gap > LONE_YEARS
     )

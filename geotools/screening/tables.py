@@ -615,13 +615,12 @@ def _budget_summary(ranking: pd.DataFrame, brief: Brief) -> dict[str, Any] | Non
     within = ranking["in_budget"]
     taken = ranking[within.fillna(False).astype(bool)]
     cost = float(taken["lining_cost"].sum())
-    passed = (~within).fillna(False) & (ranking["rank"] < taken["rank"].max())
     return {
         "runs": len(taken),
         f"length_{unit}": float(taken["length"].sum()) / size,
         "cost": cost,
         "left": max(brief.screening.budget - cost, 0.0),
-        "passed_over": int(passed.sum()),
+        "passed_over": int((~within).fillna(False).sum()),
         "doubtful": int((taken["verdict"] == VERDICTS[1]).sum()),
     }
 
@@ -636,7 +635,7 @@ def _budget_text(ranking: pd.DataFrame, brief: Brief) -> list[str]:
         f"budget {brief.screening.budget:,.0f} {brief.rates.currency}: holds {told['runs']:,} runs "
         f"({told['doubtful']:,} of them doubtful) of {told[f'length_{unit}']:,.0f} {unit} at "
         f"{told['cost']:,.0f} by the quick estimate, {told['left']:,.0f} left; "
-        f"{told['passed_over']:,} passed over on the way for they did not fit"
+        f"{told['passed_over']:,} passed over, for they did not fit into what was left"
     )
     return textwrap.wrap(text, WIDTH)
 

@@ -428,19 +428,14 @@ def check(
 
     Raises
     ------
-    LayerError
-        If the plan or a file of records cannot be used.
-    OutputError
-        If a result cannot be written.
-    ToolError
-        If a parameter cannot be taken.
+    LayerError, OutputError, ToolError
+        If the plan or a file of records cannot be used, a result not be written, a parameter not
+        be taken.
     """
     from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
 
-    targets = _check_targets(output, csv, report, overwrite=overwrite)
-    if font is not None and report is None:
-        raise ToolError(_CHECK, ["font: give the report it is for as well"])
+    targets = _check_targets(output, csv, report, font, overwrite=overwrite)
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
     paths = {"records": records, "pulls": pulls, "schedule": schedule}
@@ -450,17 +445,25 @@ def check(
     system = units or file.units
     made = _schedule(file, procedure, procedure_file, tail, system)
     wanted = words_apart(only)
-    asked = wanted_pulls(file, wanted) if wanted else None
     progress("checking", 0.0)
-    checked = _checked(file, made, read, asked, system)
-    lettering: AbstractContextManager[set[str]] = nullcontext(set())
-    with lettered_by(_CHECK, font) if "report" in targets else lettering as lacking:
+    checked = _checked(file, made, read, wanted_pulls(file, wanted) if wanted else None, system)
+    with _lettering(targets, font) as lacking:
         _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
     return _told_check(checked, targets, len(lacking))
 
 
+def _lettering(targets: Mapping[str, Path], font: Path | None) -> AbstractContextManager[set[str]]:
+    """Return what letters are drawn within, where anything is drawn."""
+    return lettered_by(_CHECK, font) if "report" in targets else nullcontext(set())
+
+
 def _check_targets(
-    output: Path | None, csv: Path | None, report: Path | None, *, overwrite: bool
+    output: Path | None,
+    csv: Path | None,
+    report: Path | None,
+    font: Path | None,
+    *,
+    overwrite: bool,
 ) -> dict[str, Path]:
     from geotools.deliver.files import check_file
     from geotools.deliver.geopackage import check_target
@@ -469,6 +472,8 @@ def _check_targets(
     for name, path, suffix in (("csv", csv, ".csv"), ("report", report, ".pdf")):
         if path is not None:
             targets[name] = check_file(path, suffix=suffix, overwrite=overwrite)
+    if font is not None and report is None:
+        raise ToolError(_CHECK, ["font: give the report it is for as well"])
     return targets
 
 

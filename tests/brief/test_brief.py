@@ -159,34 +159,36 @@ def test_what_a_crew_does_is_stated_by_the_day_of_work_and_by_no_other_time(
     assert caught.value.faults == (f"{key}: {written!r}: {DAY_OF_WORK} {advice}",)
 
 
-@pytest.mark.parametrize(
-    ("written", "advice"),
-    [
-        ("9000 / day", "'900 / hour' for 10 h of work"),
-        ("45000/week", "'900 /hour' for 50 h of work"),
-        ("200 Hz", "'900 / hour'"),
-    ],
-)
-def test_what_is_priced_by_the_hour_is_not_stated_by_days(written: str, advice: str) -> None:
-    with pytest.raises(BriefError) as caught:
-        load_brief(overrides={"rates.pulling_hour": written})
-    said = f"{written!r}: state what an hour costs; write for example {advice}"
-    assert caught.value.faults == (f"rates.pulling_hour: {said}",)
+PRICED = "rates.pulling_hour", "state what an hour costs"
+PULLED = "pulls.rate", "state how far it goes in an hour or a minute"
 
 
 @pytest.mark.parametrize(
-    ("written", "advice"),
+    ("due", "written", "advice"),
     [
-        ("400 m / day", "'40 m / hour' for 10 h of work"),
-        ("1300 ft/d", "'130 ft/hour' for 10 h of work"),
-        ("2 km/week", "'0.04 km/hour' for 50 h of work"),
+        (PRICED, "9000 / day", "'900 / hour' for 10 h of work"),
+        (PRICED, "45000/week", "'900 /hour' for 50 h of work"),
+        (PRICED, "200 Hz", "'900 / hour'"),
+        (PULLED, "400 m / day", "'40 m / hour' for 10 h of work"),
+        (PULLED, "1300 ft/d", "'130 ft/hour' for 10 h of work"),
+        (PULLED, "2 km/week", "'0.04 km/hour' for 50 h of work"),
+        (PULLED, "400 m per day", "'40 m per hour' for 10 h of work"),
     ],
 )
-def test_the_speed_of_pulling_is_not_stated_by_days(written: str, advice: str) -> None:
+def test_what_is_stated_by_the_hour_is_not_stated_by_days(
+    due: tuple[str, str], written: str, advice: str
+) -> None:
+    key, what = due
     with pytest.raises(BriefError) as caught:
-        load_brief(overrides={"pulls.rate": written})
-    said = f"{written!r}: state how far it goes in an hour or a minute; write for example {advice}"
-    assert caught.value.faults == (f"pulls.rate: {said}",)
+        load_brief(overrides={key: written})
+    assert caught.value.faults == (f"{key}: {written!r}: {what}; write for example {advice}",)
+
+
+def test_a_unit_may_be_written_with_per() -> None:
+    written = {"pulls.rate": "3 m per minute", "crew.dig_per_day": "20 cubic metre per day"}
+    brief = load_brief(overrides=written)
+    assert brief.pulls.rate == pytest.approx(0.05)
+    assert brief.crew.dig_per_day == pytest.approx(20 / 86_400)
 
 
 @pytest.mark.parametrize(

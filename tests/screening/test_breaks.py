@@ -283,10 +283,70 @@ def test_a_record_of_a_main_drawn_on_another_counts_for_that_by_its_place() -> N
     assert told(layers, "break-no-place")["text"].iloc[0].startswith("1 of 2 records")
 
 
-def test_a_record_of_several_points_is_a_break_at_each() -> None:
+def test_a_record_of_several_points_is_one_break_that_they_share() -> None:
     points = shapely.MultiPoint([(EAST + 100, NORTH + 1), (EAST + 1200, NORTH + 1)])
     records = gpd.GeoDataFrame({"main_id": [""]}, geometry=[points], crs=CRS)
-    assert counts(screened(records)) == {"A": 1, "B": 1, "C": 0}
+    assert counts(screened(records)) == {"A": 0.5, "B": 0.5, "C": 0}
+
+
+def test_records_of_one_place_main_and_year_count_each_and_are_told() -> None:
+    layers = screened(breaks(*[(500, 1, "A", 2000)] * 3, (500, 1, "A", 2001)))
+    assert counts(layers)["A"] == 4
+    (text,) = told(layers, "break-twice")["text"]
+    assert text.startswith("2 of 4 records are of one place, main and year")
+
+
+def test_a_year_that_counts_for_none_does_not_lengthen_the_period() -> None:
+    """A was laid in 1950: of 1900 none is its, and 1991 to 2000 are ten years."""
+    dated = (500, 1, "A", 1991), (600, 1, "A", 2000)
+    layers = screened(breaks((100, 1, "A", 1900), *dated))
+    yearly = layers["ranking"].set_index("main_ids").loc["A,B", "breaks_yearly"]
+    assert yearly == pytest.approx(2 / (1000 * 10))  # B was laid in 2001
+    assert told(layers, "breaks-period")["severity"].tolist() == ["info"]
+
+
+def test_a_first_year_far_from_the_next_is_warned_of() -> None:
+    drawn = mains(installed=[None] * 4)
+    layers = screened(breaks((500, 1, "A", 1900), (600, 1, "A", 1991), (700, 1, "A", 2000)), drawn)
+    (one,) = told(layers, "breaks-period").itertuples()
+    assert one.severity == "warning"
+    assert "1900 is 91 years from the next" in one.text
+    assert "screening.breaks_since" in one.text and "2000 is" not in one.text
+
+
+@pytest.mark.parametrize("setting", [("breaks_since", 2010), ("breaks_until", 1990)])
+def test_a_period_beside_all_records_is_told_and_turned_round_by_none(
+    setting: tuple[str, int],
+) -> None:
+    key, year = setting
+    layers = screened(breaks((500, 1, "A", 2000)), **{f"screening.{key}": year})
+    (one,) = told(layers, "breaks-period").itertuples()
+    assert one.severity == "warning" and one.text.startswith("no record is of a year from")
+    assert layers["ranking"]["breaks_yearly"].isna().all()
+    assert counts(layers)["A"] == 1
+
+
+def test_identifiers_written_otherwise_than_those_of_the_mains_are_named() -> None:
+    drawn = mains(main_id=["007", "8", "Nine", "S"])
+    layers = screened(breaks(*((500, 1, name, 2000) for name in ("7", "8.0", "nine"))), drawn)
+    (text,) = told(layers, "break-main-unknown")["text"]
+    assert "'7' may be '007', '8.0' may be '8', 'nine' may be 'Nine'" in text
+
+
+def test_a_table_of_breaks_without_geometry_says_how_it_is_read(tmp_path: Path) -> None:
+    mains().to_file(tmp_path / "net.gpkg", layer="mains")
+    brief = tmp_path / "brief.toml"
+    brief.write_text(
+        '[inputs]\nmains = "net.gpkg:mains"\n'
+        f'[inputs.breaks]\nsource = "breaks.csv"\ncrs = "{CRS}"\n'
+    )
+    (tmp_path / "breaks.csv").write_text("main_id,year\nA,2000\nA,2001\n")
+    with pytest.raises(LayerError, match="CSV with an empty column WKT"):
+        geotools.screen(brief)
+    (tmp_path / "breaks.csv").write_text("main_id,year,WKT\nA,2000,\nA,2001,\n")
+    layers = geotools.screen(brief).layers
+    assert counts(layers)["A"] == 2
+    assert told(layers, "no-geometry")["severity"].unique().tolist() == ["info"]
 
 
 def test_breaks_nowhere_near_the_mains_are_told_and_count_for_none() -> None:

@@ -98,7 +98,9 @@ def test_a_screening_tells_the_sum_down_to_each_run_and_what_the_budget_holds(
     doubtful = ranking.loc[["A", "C"], "verdict"].eq("doubtful").sum()
     text = " ".join(done.text.split())
     assert f"holds 2 runs ({doubtful} of them doubtful) of 800 m at" in text
-    assert "1 passed over on the way" in text
+    assert "1 passed over, for they did not fit" in text
+    small = geotools.screen(mains=mains, settings={"screening.budget": 1.0})
+    assert (small.summary["budget"]["runs"], small.summary["budget"]["passed_over"]) == (0, 3)
     written = pyogrio.read_dataframe(network / "screen.gpkg", layer="ranking")
     assert written["in_budget"].tolist()[:3] == [True, False, True]
     same = [c for c in plain.layers["ranking"] if c not in ("in_budget", "budget_left")]
