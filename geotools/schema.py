@@ -109,6 +109,7 @@ DIMENSIONS: dict[str, Dimension] = {
         "kn",
         "lbf",
     ),
+    "line_load": Dimension({"n_per_m": 1.0, "lbf_per_ft": LBF / FOOT}, "n_per_m", "lbf_per_ft"),
     "flow": Dimension({"lps": 1e-3, "gpm": GALLON / 60, "m3h": 1 / HOUR}, "lps", "gpm"),
     "speed": Dimension({"kmh": 1 / 3.6, "mph": MPH}, "kmh", "mph"),
     "velocity": Dimension({"ms": 1.0, "fts": FOOT}, "ms", "fts"),
@@ -979,7 +980,19 @@ OUTPUTS: dict[str, Layer] = {
                     "grout alone is more than the carrier stands; empty: no level is known",
                     "pressure",
                 ),
-                _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),
+                _integer(
+                    "grout_lifts",
+                    "level lifts in which the water-filled carrier stays down; that of a level "
+                    "pull where no level is known; empty: it falls by more than its bore, and "
+                    "lifts do not hold it down",
+                ),
+                _integer(
+                    "grout_stages",
+                    "stages, each on one that has set and from a port at its top, in which grout "
+                    "does not crush the carrier; 1: at once from the high point; 0: none do, and "
+                    "no grouting is in the programme; empty: no level is known",
+                    later=True,
+                ),
             ),
         ),
         Layer(
@@ -1751,6 +1764,7 @@ UNIT_SIGNS = {
     "kpa": "kPa",
     "mpa": "MPa",
     "kn": "kN",
+    "n": "N",
     "c": "°C",
     "f": "°F",
     "deg": "°",

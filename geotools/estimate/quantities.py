@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 NOT_PRICED = ", not priced"
+NOT_PLANNED = ", not in the programme"
 BY_LENGTH = ", priced by length"
 TESTED = "filled, tested and disinfected"  # an item of runs that is of no pit or pull
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
@@ -223,7 +224,8 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ``pull_id``, ``run_id``, ``carrier`` (its name), ``length`` (m), ``joints``, ``strings``,
         ``connections``, ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m),
         ``hours``,
-        ``pipe_price`` (per m), ``grout`` (m3), ``tails`` (m left out at both ends),
+        ``pipe_price`` (per m), ``grout`` (m3), ``stages`` (of grouting; 0 where it may not be),
+        ``tails`` (m left out at both ends),
         ``joint_hours``, ``lanes_taken``, ``string_days``, ``traffic_cost`` (of the lanes its
         strings take).
     prices : Prices
@@ -253,7 +255,19 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("grout", column("grout"), "volume", prices.grout),
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
     ]
-    return _rows("pull", pulls, items, units)
+    rare = _stages(column("stages"))
+    rows = _rows("pull", pulls, items + rare, units)
+    none = rows["item"].isin([str(item) for item, *_ in rare]) & (rows["quantity"] == 0)
+    return rows[~none].reset_index(drop=True)
+
+
+def _stages(stages: FloatArray) -> list[Item]:
+    """Return what is told of grout that may not be placed at once; of most pulls there is none."""
+    ports = np.maximum(stages - 1, 0.0)
+    return [
+        (f"port midway for a stage of grout{NOT_PRICED}", ports, "each", np.nan),
+        (f"grouting{NOT_PLANNED}", (stages == 0).astype(float), "each", np.nan),
+    ]
 
 
 def run_quantities(pits: pd.DataFrame, pulls: pd.DataFrame) -> pd.DataFrame:

@@ -44,8 +44,10 @@ PULL_COLUMNS = (
     "cleaned",
     "grout",
     "lifts",
+    "stages",
 )
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
+GROUTING, IN_STAGES = "grout the annulus", " in stages"
 TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
 SAME = 1e-9  # days; times that differ by rounding only
 _Row = dict[str, Any]  # the columns of one pit or pull
@@ -84,7 +86,8 @@ def schedule_runs(
     pulls : DataFrame
         ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``joints``, ``digs``,
         ``hours``, ``wait_hours``, ``services`` (number fed), ``cleaned`` (m, 0 where the host is
-        not), ``grout`` (m3, 0 where it is not grouted), ``lifts``.
+        not), ``grout`` (m3, 0 where it is not grouted), ``lifts`` (of all stages), ``stages``
+        (of grouting, each from a port of its own).
     crew : Crew
     """
     rows: list[tuple[object, ...]] = []  # in the order of COLUMNS
@@ -287,7 +290,8 @@ def _remaking(
 def _grouting(pull: _Row, test: _Task, crew: Crew) -> _Task:
     """Return the grouting of a pull: by its volume, and its lifts one after the other."""
     days = max(pull["grout"] / (crew.grout_per_day * DAY), pull["lifts"] / crew.grout_lifts_per_day)
-    return _Task("grout the annulus", pull["pull_id"], "grouting", days, [test])
+    task = GROUTING + IN_STAGES if pull["stages"] > 1 else GROUTING
+    return _Task(task, pull["pull_id"], "grouting", days, [test])
 
 
 def _place(tasks: list[_Task]) -> None:

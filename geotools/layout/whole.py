@@ -39,7 +39,7 @@ from geotools.pulls.downhill import report_running_ahead
 from geotools.pulls.duration import report_longer_pulls, report_short_joints
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
-from geotools.pulls.grouting import report_grout
+from geotools.pulls.grouting import report_floating, report_grout
 from geotools.pulls.sections import section_table
 from geotools.pulls.tested import report_tests
 from geotools.schema import quantity_text
@@ -205,6 +205,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     report_short_joints(pulls, pits, table, pipes, brief, findings)
     _report_running_ahead(ground, table, pulls)
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
+    report_floating(pulls, sections, ground.stations, ground.offsets, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
     works = work_out(ground, table, pits, pulls, sections, backdrop)
     _report_unset(ground, table, pits, pulls, works.quantities)

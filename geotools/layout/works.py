@@ -59,6 +59,7 @@ from geotools.network.stretches import EDGE
 from geotools.network.words import in_words
 from geotools.pipe.factors import HOUR
 from geotools.pulls.digs import local_digs
+from geotools.pulls.grouting import lifts_planned
 from geotools.pulls.optimise import longest_string
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
@@ -118,10 +119,12 @@ def work_out(
     counts = _dig_counts(digs, pulls)
     priced = _to_price(ground, table, pulls, sections, counts)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
+    lifts = lifts_planned(sections)
     waits = priced.assign(
         digs=total,
         wait_hours=sections["wait_hours"].to_numpy(dtype=float),
-        lifts=sections["grout_lifts"].to_numpy(),
+        lifts=lifts,
+        grout=np.where(lifts > 0, priced["grout"], 0.0),
     )
     remade = pits.assign(digs=(pits["remade"] + pits["valves"]) * brief.rates.in_pit_share)
     schedule = schedule_runs(table, remade, waits, brief.crew)
@@ -333,6 +336,7 @@ def _to_price(
         carrier=table["carrier"].to_numpy(dtype=object)[pulls["run"].to_numpy(dtype=np.int64)],
         pipe_price=_of_run(table, pulls, "pipe_price"),
         grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
+        stages=sections["grout_stages"].fillna(1.0) if brief.pulls.grouted else 1.0,
         tails=sections["leave"].to_numpy(dtype=float),
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )

@@ -26,8 +26,8 @@ from geotools.pipe.materials import (
     per_material,
 )
 from geotools.pipe.pressure import fallen_pressure_pa
-from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
-from geotools.pipe.ranges import FloatArray, RangeError, check_choice, check_range, within
+from geotools.pipe.pulling import weight_n_per_m
+from geotools.pipe.ranges import FloatArray, RangeError, check_range, within
 
 __all__ = [
     "FIFTY_YEARS_H",
@@ -38,7 +38,6 @@ __all__ = [
     "collapse_pressure_pa",
     "groundwater_pressure_pa",
     "grout_injection_limit_pa",
-    "grout_lift_count",
     "grout_uplift_n_per_m",
     "ovality_factor",
     "poisson_ratio",
@@ -386,42 +385,6 @@ def grout_uplift_n_per_m(
     heavy = check_range("grout_density", grout_density, *bounds.GROUT_DENSITY, "kg/m3")
     displaced = heavy * GRAVITY * np.pi / 4.0 * np.square(carrier.outside_m)
     return np.asarray(displaced - weight_n_per_m(carrier, condition=condition))
-
-
-def grout_lift_count(
-    carrier: CarrierLike,
-    *,
-    grout_density: ArrayLike = GROUT_DENSITY_KG_PER_M3,
-    condition: str = "filled",
-) -> NDArray[np.int64]:
-    """Lifts in which the annulus may be grouted without floating the carrier.
-
-    Each lift displaces no more than the carrier weighs; lifts below it have set and no longer
-    press up.
-
-    Parameters
-    ----------
-    carrier : Carrier or CarrierColumns
-        The pipe or pipes.
-    grout_density : array_like, optional
-        kg/m3; 300 to 2300.
-    condition : {"empty", "filled"}, optional
-        Air or water inside.
-
-    Returns
-    -------
-    ndarray of int
-        Lifts: the displaced weight over the pipe's own, rounded up; at least 1.
-
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-    """
-    check_choice("condition", condition, CONDITIONS)
-    own = weight_n_per_m(carrier, condition=condition)
-    up = grout_uplift_n_per_m(carrier, grout_density=grout_density, condition=condition)
-    return np.asarray(np.maximum(np.ceil((up + own) / own - 1e-9), 1.0), dtype=np.int64)
 
 
 def annulus_volume_m3(

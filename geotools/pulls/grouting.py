@@ -1,6 +1,8 @@
-"""Pulls that may not be grouted as planned: the grout would crush the carrier, or none gets in."""
+"""Grouting of pulls: in what lifts and stages, and where grout would crush or float the carrier."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -8,13 +10,26 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, rows_of
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.external import collapse_pressure_pa
+from geotools.pipe.external import (
+    collapse_pressure_pa,
+    grout_injection_limit_pa,
+    grout_uplift_n_per_m,
+)
 from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
+from geotools.pipe.grout import grout_lift_count, grout_stage_count, held_share
 from geotools.schema import quantity_text
 
-__all__ = ["grouting_temperature_c", "lift_pressure_pa", "report_grout"]
+__all__ = [
+    "grout_columns",
+    "grouting_temperature_c",
+    "lift_pressure_pa",
+    "lifts_planned",
+    "report_floating",
+    "report_grout",
+]
 
 ADVICE = (
     "use lighter grout (pulls.grout_density) or a stiffer pipe (a lower DR), or keep pressure in "
@@ -30,10 +45,70 @@ def grouting_temperature_c(brief: Brief) -> float:
 def lift_pressure_pa(bore_m: FloatArray, lifts: FloatArray, density: float) -> FloatArray:
     """Return what one lift of grout, kg/m3, presses on the port by itself, Pa; hydrostatics.
 
-    The bore is filled in so many lifts, taken as equally high. A port that is allowed less could
-    not get one in, whatever the flow along the annulus takes besides.
+    The bore is filled in so many lifts, taken as equally high, or at once where there are none. A
+    port that is allowed less could not get one in, whatever the flow along the annulus takes
+    besides.
     """
-    return np.asarray(density * GRAVITY * bore_m / lifts, dtype=np.float64)
+    return np.asarray(density * GRAVITY * bore_m / np.nan_to_num(lifts, nan=1.0), dtype=np.float64)
+
+
+def grout_columns(
+    pulls: pd.DataFrame, pipe: CarrierColumns, rise: FloatArray, brief: Brief
+) -> dict[str, FloatArray]:
+    """Return limit, lifts and stages of the grout of every pull.
+
+    Carrier and port stand full up to the high point. Where ``rise``, m, from the low to the high
+    point is not known there is neither limit nor stages, and lifts are those of a level pull. None
+    hold a carrier that floats down where it rises by more than the bore: fresh grout lies level,
+    and drowns some of it whole but for lifts no higher than a strip of the pipe.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``length`` (m), ``annulus`` (m3).
+    pipe : CarrierColumns
+        The carrier of each pull.
+    rise : ndarray
+    brief : Brief
+    """
+    known, asked = np.isfinite(rise), brief.pulls
+    up = np.where(known, rise, 0.0)
+    limit = grout_injection_limit_pa(
+        pipe.material,
+        pipe.dr,
+        cure_hours=asked.grout_cure / HOUR,
+        port_above_low_point_m=up,
+        inside_head_m=up,
+        grout_density=asked.grout_density,
+        cap_pa=asked.grout_pressure,
+        ovality=brief.service.ovality,
+        safety=brief.service.collapse_safety,
+        temperature_c=grouting_temperature_c(brief),
+    )
+    bore = _filled_bore(pulls, pipe.outside_m)
+    lifts = grout_lift_count(pipe, rise_m=up, grout_density=asked.grout_density).astype(float)
+    lifts[(up > bore) & (lifts > 1)] = np.nan
+    stages = grout_stage_count(
+        up,
+        stands_pa=_stands(pipe, brief),
+        lift_pa=lift_pressure_pa(bore, lifts, asked.grout_density),
+        cap_pa=asked.grout_pressure,
+        grout_density=asked.grout_density,
+    )
+    return {
+        "grout_limit": np.where(known, limit, np.nan),
+        "grout_lifts": lifts,
+        "grout_stages": np.where(known, stages, np.nan),
+    }
+
+
+def lifts_planned(sections: pd.DataFrame) -> FloatArray:
+    """Return how often grout is placed in each pull, each time on what has set; 0 for never.
+
+    Its lifts in every stage, or one where lifts do not hold the carrier down and it is blocked.
+    """
+    lifts, stages = (sections[name].fillna(1.0) for name in ("grout_lifts", "grout_stages"))
+    return np.asarray(lifts * stages, dtype=np.float64)
 
 
 def report_grout(
@@ -54,7 +129,8 @@ def report_grout(
     pulls : DataFrame
         With ``pull_id``, ``run``, ``insertion_pit``, ``length`` (m), ``annulus`` (m3).
     sections : DataFrame
-        A row a pull: ``low_z``, ``high_z`` (m), ``grout_limit`` (Pa), ``grout_lifts``.
+        A row a pull: ``low_z``, ``high_z`` (m), ``grout_limit`` (Pa), ``grout_lifts``,
+        ``grout_stages``.
     pits : DataFrame
         With ``pit_id``, ``x`` and ``y``.
     runs : DataFrame
@@ -73,7 +149,8 @@ def report_grout(
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     bore = _filled_bore(pulls, pipe.outside_m)
     due = lift_pressure_pa(bore, lifts, brief.pulls.grout_density)
-    rows = np.flatnonzero(limit < due)
+    stages = sections["grout_stages"].to_numpy(dtype=float)
+    rows = np.flatnonzero(np.isfinite(stages) & (stages != 1))
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
     rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
     places = pits.set_index("pit_id")[["x", "y"]]
@@ -81,14 +158,98 @@ def report_grout(
         "warning",
         "grout-beyond-limit",
         [
-            _words(*values, brief=brief, system=findings.system)
+            _words(_Case(*values), brief=brief, system=findings.system)
             for values in zip(
-                rise[rows], _stands(pipe, brief), limit[rows], due[rows], lifts[rows], strict=True
+                rise[rows],
+                _stands(pipe, brief),
+                limit[rows],
+                due[rows],
+                lifts[rows],
+                stages[rows].astype(int),
+                strict=True,
             )
         ],
         layer="pulls",
         features=names[rows],
         xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+    )
+
+
+def report_floating(
+    pulls: pd.DataFrame,
+    sections: pd.DataFrame,
+    stations: pd.DataFrame,
+    offsets: IntArray,
+    runs: pd.DataFrame,
+    pipes: CarrierColumns,
+    brief: Brief,
+    findings: Findings,
+) -> None:
+    """Warn of every pull to be grouted whose carrier lifts do not hold down, at its low point.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``pull_id``, ``run``.
+    sections : DataFrame
+        A row a pull: ``low_z``, ``high_z``, ``low_chainage`` (m), ``grout_lifts``.
+    stations : DataFrame
+        Sorted: ``chainage`` (m), ``x``, ``y``.
+    offsets : ndarray of int64, shape (runs + 1,)
+        Offsets of the runs in `stations`.
+    runs : DataFrame
+        With ``pipe``.
+    pipes : CarrierColumns
+    brief : Brief
+    findings : Findings
+    """
+    rows = np.flatnonzero(np.isnan(sections["grout_lifts"].to_numpy(dtype=float)))
+    if not brief.pulls.grouted or not len(rows):
+        return
+    run = pulls["run"].to_numpy(dtype=np.int64)[rows]
+    pipe, told = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run]), sections.iloc[rows]
+    rise = (told["high_z"] - told["low_z"]).to_numpy(dtype=float)
+    density = brief.pulls.grout_density
+    lifts = grout_lift_count(pipe, rise_m=rise, grout_density=density)
+    share = held_share(pipe, grout_density=density)
+    net = grout_uplift_n_per_m(pipe, grout_density=density, condition="filled")
+    low = told["low_chainage"].to_numpy(dtype=float)
+    places = Places.of_offsets(offsets, stations["chainage"].to_numpy(dtype=float))
+    at, _ = places.nearest(run, low)
+    findings.add_points(
+        "warning",
+        "grout-floats-carrier",
+        [
+            _floats(*values, density=density, findings=findings)
+            for values in zip(rise, low, lifts, share, net, strict=True)
+        ],
+        layer="pulls",
+        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
+        xy=stations[["x", "y"]].to_numpy(dtype=float)[at],
+    )
+
+
+def _floats(
+    rise: float,
+    low: float,
+    lifts: int,
+    share: float,
+    net: float,
+    *,
+    density: float,
+    findings: Findings,
+) -> str:
+    """Say that lifts do not hold a carrier down, and what does."""
+    light = np.floor(density * share / WATER_DENSITY * 100) / 100
+    return (
+        f"falls {findings.length(rise)}, more than its bore: fresh grout lies level, so that any "
+        "lift drowns the carrier whole where it lies lower, the first of them at its low point, "
+        f"{findings.length(low)} along its run, and presses it up by "
+        f"{quantity_text(net, 'line_load', findings.system)} more than it weighs full of water. It "
+        f"would take {lifts:,} lifts to leave it down, and none are planned (grout_lifts is "
+        "empty): have it blocked down by spacers that bear as much, as the programme takes it to "
+        f"be, and which are not priced, or use grout no heavier than {light:.2f} times water "
+        "(pulls.grout_density)."
     )
 
 
@@ -123,41 +284,43 @@ def _stands(pipe: CarrierColumns, brief: Brief) -> FloatArray:
     )
 
 
-def _words(
-    rise: float,
-    stands: float,
-    limit: float,
-    due: float,
-    lifts: float,
-    *,
-    brief: Brief,
-    system: str,
-) -> str:
-    """Say why a pull may not be grouted as planned, and what to do."""
+@dataclass(frozen=True)
+class _Case:
+    """A pull that may not be grouted from its high point at once; in m and Pa."""
+
+    rise: float
+    stands: float
+    limit: float
+    due: float
+    lifts: float
+    stages: int
+
+
+def _words(pull: _Case, *, brief: Brief, system: str) -> str:
+    """Say why a pull may not be grouted at once, what to do, and what is planned."""
     cap, parts = brief.pulls.grout_pressure, []
-    if limit < cap:
-        parts.append(_crushed(rise, stands, limit, due, lifts, brief=brief, system=system))
-    if cap < due:
+    if pull.limit < cap:
+        parts.append(_crushed(pull, brief=brief, system=system))
+    if cap < pull.due:
         parts.append(
             f"a port may be given {quantity_text(cap, 'pressure', system)} at most "
-            f"(pulls.grout_pressure), less than the {quantity_text(due, 'pressure', system)} "
-            f"{_one_of(lifts)} presses by itself, and none gets in; use lighter grout "
+            f"(pulls.grout_pressure), less than the {quantity_text(pull.due, 'pressure', system)} "
+            f"{_one_of(pull.lifts)} presses by itself, and none gets in; use lighter grout "
             "(pulls.grout_density) or place it in more lifts, or set pulls.grout_pressure to what "
             "your specification allows"
         )
-    return "must not be grouted from its high point as planned: " + "; and ".join(parts)
+    return f"must not be grouted from its high point at once: {'; and '.join(parts)}. {_plan(pull)}"
 
 
-def _crushed(
-    rise: float,
-    stands: float,
-    limit: float,
-    due: float,
-    lifts: float,
-    *,
-    brief: Brief,
-    system: str,
-) -> str:
+def _plan(pull: _Case) -> str:
+    """Say what programme and price hold of a pull that may not be grouted at once."""
+    if not pull.stages:
+        return "The programme holds no grouting of it; its grout is priced all the same."
+    ports = f"{pull.stages - 1} ports midway are" if pull.stages > 2 else "port midway is"
+    return f"The programme holds {pull.stages} such stages; the {ports} not priced."
+
+
+def _crushed(pull: _Case, *, brief: Brief, system: str) -> str:
     """Say that what a pipe stands leaves its port no pressure, or less than a lift's."""
 
     def pressure(value: float) -> str:
@@ -166,22 +329,22 @@ def _crushed(
     net = (brief.pulls.grout_density - WATER_DENSITY) * GRAVITY
     why = (
         f"until the grout sets (pulls.grout_cure, {brief.pulls.grout_cure / HOUR:g} h) the carrier "
-        f"stands {pressure(stands)}"
+        f"stands {pressure(pull.stands)}"
     )
     if net > 0:
         why += (
-            f", and at its low point, {quantity_text(rise, 'length', system)} down, the grout "
-            f"presses {pressure(net * rise)} more than the water in it"
+            f", and at its low point, {quantity_text(pull.rise, 'length', system)} down, the grout "
+            f"presses {pressure(net * pull.rise)} more than the water in it"
         )
     why += (
         ": no pressure is left for the port (grout_limit 0), the carrier may be crushed; "
-        if limit <= 0
-        else f": what is left for the port (grout_limit) is less than the {pressure(due)} "
-        f"{_one_of(lifts)} presses by itself, and none gets in; "
+        if pull.limit <= 0
+        else f": what is left for the port (grout_limit) is less than the {pressure(pull.due)} "
+        f"{_one_of(pull.lifts)} presses by itself, and none gets in; "
     )
-    if net <= 0 or stands <= due:
+    if net <= 0 or pull.stands <= pull.due:
         return why + ADVICE
-    stage = quantity_text(_down((stands - due) / net, system), "length", system)
+    stage = quantity_text(_down((pull.stands - pull.due) / net, system), "length", system)
     return (
         f"{why}split the pull, or grout it from ports midway in stages that rise no more than "
         f"{stage}, each on one that has set; or {ADVICE}"
@@ -189,7 +352,9 @@ def _crushed(
 
 
 def _one_of(lifts: float) -> str:
-    """Say one of so many lifts."""
+    """Say one of so many lifts; of none, grout that fills the bore."""
+    if np.isnan(lifts):
+        return "grout that fills the bore"
     return f"one of {lifts:.0f} lifts" if lifts > 1 else "the one lift"
 
 

@@ -11,7 +11,6 @@ from geotools.brief import Brief
 from geotools.ground.filled import filled_along
 from geotools.network.ragged import FloatArray, IntArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.external import grout_injection_limit_pa, grout_lift_count
 from geotools.pipe.factors import HOUR
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
@@ -27,7 +26,7 @@ from geotools.pipe.testing import (
     tabled_size_m,
     water_volume_m3,
 )
-from geotools.pulls.grouting import grouting_temperature_c
+from geotools.pulls.grouting import grout_columns
 from geotools.pulls.tested import (
     less_head,
     levels_along,
@@ -90,7 +89,7 @@ def section_table(
             **_test(pipe, length, test, high - low, brief),
             **working_columns(pulls, runs, stations, bores, test, low),
             "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
-            **_grout(pipe, high - low, brief),
+            **grout_columns(pulls, pipe, high - low, brief),
         }
     )
 
@@ -143,31 +142,6 @@ def _above_lowest(low: FloatArray, run: IntArray, stations: pd.DataFrame) -> Flo
     lowest = np.full(1 + max(int(run.max(initial=0)), int(of.max(initial=0))), np.nan)
     np.fmin.at(lowest, np.concatenate([of, run]), np.concatenate([z, low]))
     return np.asarray(np.nan_to_num(low - lowest[run]), dtype=np.float64)
-
-
-def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, Any]:
-    """Return limit and lifts of the grout; carrier and port stand full up to the high point.
-
-    No limit where ``rise``, m, from the low to the high point is not known.
-    """
-    known = np.isfinite(rise)
-    up = np.where(known, rise, 0.0)
-    limit = grout_injection_limit_pa(
-        pipe.material,
-        pipe.dr,
-        cure_hours=brief.pulls.grout_cure / HOUR,
-        port_above_low_point_m=up,
-        inside_head_m=up,
-        grout_density=brief.pulls.grout_density,
-        cap_pa=brief.pulls.grout_pressure,
-        ovality=brief.service.ovality,
-        safety=brief.service.collapse_safety,
-        temperature_c=grouting_temperature_c(brief),
-    )
-    return {
-        "grout_limit": np.where(known, limit, np.nan),
-        "grout_lifts": grout_lift_count(pipe, grout_density=brief.pulls.grout_density),
-    }
 
 
 def _mean_pressure(low: FloatArray, high: FloatArray) -> FloatArray:

@@ -480,6 +480,11 @@ def _crushed(spoiled: Any) -> None:
     spoiled.edit("sections", "grout_limit", 0.0)
 
 
+def _grouted(spoiled: Any) -> None:
+    """Grout the pulls, and say of none that lifts do not hold its carrier down."""
+    spoiled.set("pulls.grouted", "true")
+
+
 def _unburied(spoiled: Any) -> None:
     """Raise every host out of the ground."""
     spoiled.tables["stations"]["cover"] = -0.1
@@ -1169,6 +1174,19 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "pull-items",
         lambda s: s.set("pulls.grouted", "true"),
     ),
+    "lifts where none hold the carrier down": (
+        "grouting",
+        lambda s: s.edit("sections", "grout_lifts", 2.0, lambda t: t["grout_lifts"].isna()),
+    ),
+    "fewer lifts than a carrier weighs": (
+        "grouting",
+        lambda s: s.edit("sections", "grout_lifts", 1.0, lambda t: t["grout_lifts"] > 1),
+    ),
+    "grouted at once beyond the limit": (
+        "grouting",
+        lambda s: s.edit("sections", "grout_limit", 0.0, lambda t: t["grout_stages"] == 1),
+    ),
+    "a carrier that floats, not told": ("grouting", lambda s: _grouted(s)),
     "grout beyond its limit, not told": ("findings-due", lambda s: _crushed(s)),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
     "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),

@@ -266,15 +266,17 @@ def test_three_pits_on_one_ground_save_two_set_ups_and_no_third() -> None:
     assert rows["cost"].sum() == pytest.approx(-18_000.0)
 
 
+COUNTED = ("connections", "valves", "services", "joints", "cleaned", "grout", "tails")
+PULL = {
+    "pull_id": "L1", "run_id": "R1", "length": 100.0, "strings": 1.0, "hours": 1.0,
+    "carrier": "180 mm SDR 17", "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0,
+    "string_days": 2.0, "traffic_cost": 300.0, "stages": 1.0,
+} | dict.fromkeys(COUNTED, 0.0)  # fmt: skip
+ONES = Prices(**{f.name: 1.0 for f in fields(Prices)} | {"setup": {}})
+
+
 def test_digs_between_pits_close_no_lane_and_their_rates_are_told_to_hold_it() -> None:
-    counted = ("connections", "valves", "services", "joints", "cleaned", "grout", "tails")
-    pull = {
-        "pull_id": "L1", "run_id": "R1", "length": 100.0, "strings": 1.0, "hours": 1.0,
-        "carrier": "180 mm SDR 17", "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0,
-        "string_days": 2.0, "traffic_cost": 300.0,
-    }  # fmt: skip
-    bare = pd.DataFrame([pull | dict.fromkeys(counted, 0.0)])
-    prices = Prices(**{f.name: 1.0 for f in fields(Prices)} | {"setup": {}})
+    bare, prices = pd.DataFrame([PULL]), ONES
     of_item = "item == 'lane closed for a day'"
     for pulls in (bare, bare.assign(connections=9.0, valves=2.0)):
         (lanes,) = pull_quantities(pulls, prices, "si").query(of_item)["quantity"]
@@ -284,3 +286,22 @@ def test_digs_between_pits_close_no_lane_and_their_rates_are_told_to_hold_it() -
         assert "with the lane it takes" in told[f"rates.{name}"]
     assert "digs between pits close none" in told["rates.lane_day"]
     assert "not by local digs" in OUTPUTS["comparison"].field("lane_days").meaning
+
+
+@pytest.mark.parametrize(
+    ("stages", "told"),
+    [
+        (1.0, {}),
+        (3.0, {"port midway for a stage of grout, not priced": 2.0}),
+        (0.0, {"grouting, not in the programme": 1.0}),
+    ],
+)
+def test_grout_that_may_not_be_placed_at_once_is_told_without_a_price(
+    stages: float, told: dict[str, float]
+) -> None:
+    pull = PULL | {"grout": 20.0, "stages": stages}
+    rows = pull_quantities(pd.DataFrame([pull]), ONES, "si").set_index("item")
+    own = rows[rows.index.str.contains("port midway|not in the programme")]
+    assert own["quantity"].to_dict() == told
+    assert own["rate"].isna().all() and own["cost"].isna().all()
+    assert rows.loc["grout", "cost"] == 20.0

@@ -107,6 +107,7 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
             "cleaned": [150.0, 90.0],
             "grout": [30.0, 60.0],
             "lifts": [1, 2],
+            "stages": [1, 1],
         }
     )
     crew = Brief().crew
@@ -166,6 +167,7 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
             "cleaned": [0.0],
             "grout": [0.0],
             "lifts": [1],
+            "stages": 1,
         }
     )
     tasks = schedule_runs(runs, pits, pulls, Brief().crew).set_index(["task", "ref"])
@@ -201,6 +203,7 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
             "cleaned": [300.0, 100.0],
             "grout": [60.0, 20.0],
             "lifts": [3, 1],
+            "stages": 1,
         }
     )
     crew = Brief().crew.model_copy(
@@ -273,6 +276,7 @@ def test_what_lies_in_a_pit_is_remade_after_the_test_and_before_the_pit_is_refil
             "cleaned": 0.0,
             "grout": 0.0,
             "lifts": 1,
+            "stages": 1,
         }
     )
     crew = Brief().crew.model_copy(update={"digs_per_day": 1.0, "tie_in_days": 0.5})
@@ -326,6 +330,7 @@ def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
             "cleaned": rng.uniform(10, 500, count - 1),
             "grout": rng.uniform(10, 90, count - 1) * rng.integers(0, 2),
             "lifts": rng.integers(1, 4, count - 1),
+            "stages": 1,
         }
     )
     return pits.assign(digs=rng.integers(0, 3, count) / 2), pulls
@@ -357,6 +362,7 @@ def three_pulls(joints: list[int]) -> pd.DataFrame:
             "cleaned": 0.0,
             "grout": 0.0,
             "lifts": 1,
+            "stages": 1,
         }
     )
     return schedule_runs(RUN, pits, pulls, Brief().crew)
@@ -468,3 +474,28 @@ def test_the_schedule_of_a_grouted_plan_and_of_one_not_cleaned_holds(
         assert tasks.get(task, 0) == (pulls if grouted else 0)
     assert tasks["lay the temporary supply"] == tasks["clear the temporary supply"] == 1
     assert not geotools.verify(tmp_path / "plan.gpkg").failed
+
+
+def _grouted(**grouting: float) -> pd.DataFrame:
+    """Schedule one pull with a dig, grouted so."""
+    pits = pd.DataFrame(
+        {"run_id": "R", "pit_id": ["P1", "P2"], "volume": 60.0, "area": 50.0, "services": 0,
+         "digs": 0.0}
+    )  # fmt: skip
+    pulls = pd.DataFrame(
+        {"run_id": "R", "pull_id": ["L1"], "insertion_pit": "P1", "receiving_pit": "P2",
+         "joints": 2, "digs": 1, "hours": 5.0, "wait_hours": 24.0, "services": 0, "cleaned": 0.0}
+    )  # fmt: skip
+    return schedule_runs(RUN, pits, pulls.assign(**grouting), Brief().crew)
+
+
+def test_grouting_is_told_to_be_in_stages_and_is_left_out_where_nothing_is_grouted() -> None:
+    """Three stages a day each; what may not be grouted is tied in and remade after the test."""
+    tasks = _grouted(lifts=3, stages=3, grout=20.0)
+    (row,) = tasks[tasks["crew"] == "grouting"].to_dict("records")
+    assert (row["task"], row["days"]) == ("grout the annulus in stages", 3.0)
+    none = _grouted(lifts=0, stages=0, grout=0.0)
+    assert not (none["crew"] == "grouting").any()
+    tied = none.set_index("task")["start_day"]
+    tested = none.assign(end=none["start_day"] + none["days"]).set_index("task")["end"]
+    assert tied["remake the connections"] == tested["fill, test and disinfect"]

@@ -17,7 +17,6 @@ from geotools.pipe.external import (
     collapse_pressure_pa,
     groundwater_pressure_pa,
     grout_injection_limit_pa,
-    grout_lift_count,
     grout_uplift_n_per_m,
     ovality_factor,
 )
@@ -31,6 +30,7 @@ from geotools.pipe.fusion import (
     joint_count,
     joint_hours,
 )
+from geotools.pipe.grout import grout_lift_count, grout_stage_count, held_share
 from geotools.pipe.host import (
     KINDS,
     gauged,
@@ -295,6 +295,74 @@ def test_no_lift_of_grout_floats_the_carrier() -> None:
         displaced = grout_uplift_n_per_m(pipes, condition=condition) + own
         assert np.all(displaced / lifts <= own * (1 + 1e-6))
         assert np.all(displaced / np.maximum(lifts - 1, 0.5) > own * (1 - 1e-6))
+
+
+@pytest.mark.parametrize(("diameters", "lifts"), [(0.0, 2), (1e-4, 3), (1.0, 5), (10.0, 27)])
+def test_grout_lies_level_so_that_a_carrier_that_falls_takes_lifts_by_its_fall(
+    diameters: float, lifts: int
+) -> None:
+    """By hand: half of a circle lies below its middle, or in a strip of 0.404 of its diameter.
+
+    Falling by a diameter, from its lowest floor up: a half (0.5 of a diameter), two strips
+    (1.308), 0.38 more up to 1.69, and what is left of 2; by ten, a half, 24 strips up to 10.2,
+    one of what is left to 10.6 and the last.
+    """
+    pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    own = weight_n_per_m(pipe, condition="filled")
+    density = float(2 * own / (9.80665 * math.pi / 4 * pipe.outside_m**2))  # it weighs half of that
+    assert float(held_share(pipe, grout_density=density)) == pytest.approx(0.5)
+    rise = diameters * pipe.outside_m
+    assert grout_lift_count(pipe, rise_m=rise, grout_density=density) == lifts
+
+
+def _slices(rise: float, share: float) -> int:
+    """Count lifts by trying, on many circles beside each other, how high each may be."""
+    middles = np.linspace(0.0, rise, 1001)
+    heights = np.linspace(-1.0, rise + 1.0, 20_001)
+    y = np.clip(heights[:, None] - middles, -1.0, 1.0)
+    below = 0.5 + (np.arcsin(y) + y * np.sqrt(1 - y * y)) / np.pi
+    floor, count = 0, 0
+    while floor < len(heights) - 1:
+        holds = np.flatnonzero((below[floor + 1 :] - below[floor]).max(axis=1) <= share)
+        floor, count = floor + 1 + int(holds[-1]), count + 1
+    return count
+
+
+@pytest.mark.parametrize("density", [1250.0, 1700.0, 2290.0])
+@pytest.mark.parametrize("condition", ["empty", "filled"])
+def test_lifts_are_those_found_by_trying_on_circles_beside_each_other(
+    density: float, condition: str
+) -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    share = float(held_share(pipe, grout_density=density, condition=condition))
+    for rise in (0.1, 0.45, 1.37):
+        found = grout_lift_count(pipe, rise_m=rise, grout_density=density, condition=condition)
+        assert found == _slices(rise / (pipe.outside_m / 2), share)
+
+
+def test_a_carrier_that_does_not_float_takes_one_lift_however_far_it_falls() -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    assert grout_lift_count(pipe, rise_m=40.0, grout_density=600.0) == 1
+
+
+@pytest.mark.parametrize(
+    ("rise", "stands", "lift", "cap", "density", "stages"),
+    [
+        (33.0, 26.4e3, 7.1e3, 34.5e3, 1200.0, 4),  # 64.7 kPa in stages of 19.3
+        (9.8, 26.4e3, 7.1e3, 34.5e3, 1200.0, 1),
+        (9.9, 26.4e3, 7.1e3, 34.5e3, 1200.0, 2),
+        (9.9, 7.0e3, 7.1e3, 34.5e3, 1200.0, 0),  # no lift gets in, however low the stage
+        (0.0, 26.4e3, 7.1e3, 7.0e3, 1200.0, 0),  # nor by the pressure the port is allowed
+        (99.0, 26.4e3, 7.1e3, 34.5e3, 900.0, 1),  # lighter than the water inside
+    ],
+)
+def test_stages_are_as_low_as_the_carrier_stands(
+    rise: float, stands: float, lift: float, cap: float, density: float, stages: int
+) -> None:
+    found = grout_stage_count(
+        rise, stands_pa=stands, lift_pa=lift, cap_pa=cap, grout_density=density
+    )
+    assert found == stages
 
 
 def test_a_carrier_larger_than_its_host_has_no_annulus() -> None:

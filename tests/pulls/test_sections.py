@@ -25,7 +25,12 @@ from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import as_columns, carrier
 from geotools.pipe.pulling import apparent_modulus_pa
 from geotools.pipe.testing import hydrotest_limit_pa
-from geotools.pulls.grouting import lift_pressure_pa, report_grout
+from geotools.pulls.grouting import (
+    grout_columns,
+    lift_pressure_pa,
+    report_floating,
+    report_grout,
+)
 from geotools.pulls.sections import section_table
 from geotools.pulls.tested import report_tests
 
@@ -264,8 +269,8 @@ def test_pulls_grouted_where_no_level_is_known_are_warned_of_and_have_no_limit()
     assert told["feature"].tolist() == [",".join(plan["pulls"]["pull_id"])]
 
 
-def _ports_told(limit: float, lifts: int = 2, **pulls: str) -> list[str]:
-    """Return what is told of a pull of 24.02 in DIPS 20 in DR 17 whose port has this limit, Pa."""
+def _ports_told(rise: float, **pulls: str) -> list[str]:
+    """Return what is told of a pull of 24.02 in DIPS 20 in DR 17 that falls so far, m."""
     pipe = as_columns([_pipe("20 in PE4710")])
     held = math.pi / 4 * ((24.02 * INCH) ** 2 - pipe.outside_m**2) * 300.0
     row = pd.DataFrame(
@@ -276,60 +281,101 @@ def _ports_told(limit: float, lifts: int = 2, **pulls: str) -> list[str]:
     own = {f"pulls.{name}": value for name, value in pulls.items()}
     brief = load_brief(overrides={"pulls.grouted": True, **own})
     findings = Findings()
-    sections = pd.DataFrame(
-        {"low_z": [0.0], "high_z": [40.0], "grout_limit": [limit], "grout_lifts": [lifts]}
-    )
+    columns = grout_columns(row, pipe, np.array([rise]), brief)
+    sections = pd.DataFrame({"low_z": [0.0], "high_z": [rise], **columns})
     report_grout(row, sections, pits, runs, pipe, brief, findings)
     return list(findings.table()["text"])
 
 
-def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> None:
-    """Hydrostatics: 24.02 in filled in two lifts of 1,200 kg/m3 press 3.59 kPa each."""
-    lift = 1200 * 9.80665 * 24.02 * INCH / 2
-    bore = np.array([24.02 * INCH])
-    assert lift_pressure_pa(bore, np.array([2.0]), 1200.0) == pytest.approx([lift])
-    for limit, warned in ((lift * 0.999, True), (lift * 1.001, False)):
-        texts = _ports_told(limit)
-        assert len(texts) == warned
-        # 14.7 psi less 3.59 kPa, over 200 kg/m3: 49.9 m
-        assert not warned or "rise no more than 49." in texts[0]
+def test_a_port_that_is_allowed_less_than_filling_the_bore_presses_is_warned_of() -> None:
+    """Hydrostatics: 24.02 in filled with 1,200 kg/m3 press 7.18 kPa, in two lifts 3.59 each.
+
+    14.7 psi less 7.18 kPa, over 200 kg/m3: 48.0 m on a slope, on which lifts fill the bore.
+    """
+    lift = 1200 * 9.80665 * 24.02 * INCH
+    bore = np.array([24.02 * INCH] * 2)
+    assert lift_pressure_pa(bore, np.array([2.0, np.nan]), 1200.0) == pytest.approx(
+        [lift / 2, lift]
+    )
+    assert _ports_told(47.8) == []
+    (text,) = _ports_told(48.5)
+    assert "is less than the 7.2 kPa grout that fills the bore presses by itself" in text
+    assert "rise no more than 48." in text
 
 
 def test_a_port_whose_specification_lets_no_lift_in_is_told_so_and_not_a_weak_pipe() -> None:
-    """3.59 kPa a lift against 3.4 kPa; where the pipe leaves 3 kPa both are in the way."""
-    (text,) = _ports_told(3.4e3, grout_pressure="3.4 kPa")
+    """3.59 kPa a lift on the level against 3.4; on a slope the pipe may leave 3.0 kPa of 7.18."""
+    (text,) = _ports_told(0.0, grout_pressure="3.4 kPa")
     assert "may be given 3.4 kPa at most (pulls.grout_pressure), less than the 3.6 kPa" in text
-    assert "stands" not in text
-    (text,) = _ports_told(3e3, grout_pressure="3.4 kPa")
-    assert "is less than the 3.6 kPa one of 2 lifts" in text
+    assert "one of 2 lifts" in text and "stands" not in text
+    (text,) = _ports_told(50.3, grout_pressure="3.4 kPa")
+    assert "is less than the 7.2 kPa grout that fills the bore" in text
     assert "; and a port may be given 3.4 kPa" in text
-    (text,) = _ports_told(3.4e3, 1, grout_pressure="3.4 kPa")
-    assert "less than the 7.2 kPa the one lift presses by itself" in text
+    (text,) = _ports_told(0.0, grout_pressure="3.4 kPa", grout_density="600 kg/m^3")
+    assert "less than the 3.6 kPa the one lift presses by itself" in text
 
 
-def test_heavy_grout_is_told_of_by_its_density_and_light_grout_not_as_heavier_than_water() -> None:
-    """1,600 kg/m3: 24.02 in in three lifts press 3.19 kPa; 600 x 9.80665 x 40 m are 235.4 kPa."""
-    (text,) = _ports_told(0.0, 3, grout_density="1600 kg/m^3")
+def test_heavy_grout_is_told_of_by_its_density_and_light_grout_crushes_nothing() -> None:
+    """1,600 kg/m3: 24.02 in press 9.57 kPa; 600 x 9.80665 x 40 m are 235.4 kPa."""
+    (text,) = _ports_told(40.0, grout_density="1600 kg/m^3")
     assert "presses 235.4 kPa more than the water in it: no pressure is left" in text
-    # 101.64 kPa less 3.19, over 600 kg/m3
-    assert "rise no more than 16.7 m" in text
-    (text,) = _ports_told(0.0, 1, grout_density="600 kg/m^3")
-    assert "more than the water" not in text
-    assert "stages" not in text
+    # 101.64 kPa less 9.57, over 600 kg/m3
+    assert "rise no more than 15.6 m" in text
+    assert _ports_told(40.0, grout_density="600 kg/m^3") == []
+
+
+def test_what_may_not_be_grouted_at_once_is_told_with_what_programme_and_price_hold() -> None:
+    """40 m in stages of 15.6 m are three; by a port that is allowed too little there are none."""
+    (text,) = _ports_told(40.0, grout_density="1600 kg/m^3")
+    assert text.endswith(". The programme holds 3 such stages; the 2 ports midway are not priced.")
+    (text,) = _ports_told(48.5)
+    assert text.endswith(". The programme holds 2 such stages; the port midway is not priced.")
+    (text,) = _ports_told(0.0, grout_pressure="3.4 kPa")
+    assert text.endswith(
+        ". The programme holds no grouting of it; its grout is priced all the same."
+    )
+
+
+@pytest.mark.parametrize(("fall", "lifts"), [(0.0, 2), (0.5, 3), (5.0, None)])
+def test_a_pull_that_falls_more_than_its_bore_is_held_down_by_no_lifts(
+    fall: float, lifts: int | None
+) -> None:
+    """20 in DIPS DR 17 weighs 0.825 of what it displaces, and lies in a bore of 0.66 m.
+
+    Level in two lifts; falling 0.5 m of its 0.549 in three, where the strip across its middle that
+    holds so much is 0.71 of that; 5 m in none, and spacers bear 2782 - 2295 N/m.
+    """
+    table = _sections([_pipe("20 in PE4710")], [5e5], [100.0 + fall, 100.0, 100.0 + fall / 9])
+    assert table["grout_lifts"].isna().tolist() == [lifts is None]
+    assert lifts is None or table["grout_lifts"].tolist() == [lifts]
+    stations = pd.DataFrame({"chainage": [0.0, 100.0, 200.0], "x": [0.0, 100.0, 200.0], "y": 0.0})
+    findings, brief = Findings(), load_brief(overrides={"pulls.grouted": True})
+    report_floating(
+        table.assign(run=0), table, stations, np.array([0, 3]), pd.DataFrame({"pipe": [0]}),
+        as_columns([_pipe("20 in PE4710")]), brief, findings,
+    )  # fmt: skip
+    told = findings.table()
+    assert len(told) == (lifts is None)
+    for row in told.to_dict("records"):
+        assert (row["rule"], row["feature"]) == ("grout-floats-carrier", "L0")
+        assert row["geometry"].x == 100.0
+        assert "falls 5.0 m, more than its bore" in row["text"]
+        assert "487 N per m more than it weighs" in row["text"].replace(".0 N", " N")
+        assert "no heavier than 0.98 times water" in row["text"]
 
 
 @pytest.mark.parametrize(
     ("density", "lifts", "limit"),
     # 20 in DIPS DR 17 full of water weighs 234 kg/m and takes the place of 0.2364 m3/m; it stands
     # 101.64 kPa, of which grout 20 m high takes what it presses more than water
-    [("1600 kg/m^3", 2, 0.0), ("1200 kg/m^3", 2, 62.41e3), ("600 kg/m^3", 1, 101.64e3)],
+    [("1600 kg/m^3", None, 0.0), ("1200 kg/m^3", None, 62.41e3), ("600 kg/m^3", 1, 101.64e3)],
 )
 def test_limit_and_lifts_of_the_grout_go_by_the_density_and_the_pressure_that_are_set(
-    density: str, lifts: int, limit: float
+    density: str, lifts: int | None, limit: float
 ) -> None:
     own = {"pulls.grout_density": density, "pulls.grout_pressure": "2 bar"}
     table = _sections([_pipe("20 in PE4710")], [5e5], [100.0, 110.0, 120.0], **own)
-    assert table["grout_lifts"].tolist() == [lifts]
+    assert table["grout_lifts"].astype("Int64").tolist() == [pd.NA if lifts is None else lifts]
     assert table["grout_limit"][0] == pytest.approx(limit, abs=60.0)
     usual = _sections([_pipe("20 in PE4710")], [5e5], [100.0, 110.0, 120.0])
     assert usual["grout_limit"][0] == pytest.approx(5 * PSI, rel=1e-6)

@@ -303,7 +303,8 @@ def _sections(plan: Plan, run_id: str) -> Table:
     marked = grouted and bool(rows["pull_id"].isin(warned).any())
     return _table(
         f"Test {'and grout ' if grouted else ''}plan; fill from the end nearer the low point, "
-        "vent towards the high one" + (f"; {_NO_GROUT}: do not grout so" if marked else ""),
+        "vent towards the high one"
+        + (f"; {_NO_GROUT}3: only in 3 stages" if marked else ""),
         rows,
         plan,
         (
@@ -338,9 +339,19 @@ def _grout(
     return (
         (f"grout{column('annulus_volume')}", lambda r: volume(r["annulus_volume"]), True),
         (f"grout limit{column('grout_limit')}",
-         lambda r: limit(r) + (_NO_GROUT if r["pull_id"] in warned else ""), True),
-        ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
+         lambda r: limit(r) + (_stages(r["grout_stages"]) if r["pull_id"] in warned else ""), True),
+        ("lifts", lambda r: _lifts(r["grout_lifts"]), True),
     )  # fmt: skip
+
+
+def _lifts(lifts: float) -> str:
+    """Return the lifts of grout of a pull, or that lifts do not hold the carrier down."""
+    return "none" if pd.isna(lifts) else _number(lifts, 0)
+
+
+def _stages(stages: float) -> str:
+    """Return the mark after a grout limit that is warned of: in how many stages to grout."""
+    return _NO_GROUT if pd.isna(stages) else f"{_NO_GROUT}{stages:.0f}"
 
 
 def _closures(plan: Plan, run_id: str) -> Table:

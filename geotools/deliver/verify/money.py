@@ -10,6 +10,7 @@ from typing import Any
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.formulas import pieces
+from geotools.deliver.verify.grouting import PORTS, UNGROUTED
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
@@ -291,7 +292,18 @@ def pull_items(plan: Plan) -> Tally:
             annulus = math.nan if section is None else section.annulus_volume / size
             due = annulus if plan.setting("pulls.grouted") else 0.0
             tally.near(grout.quantity, due, pull.pull_id, "grout: quantity")
+        _staged(plan, tally, pull, rows)
     return tally
+
+
+def _staged(plan: Plan, tally: Tally, pull: Any, rows: dict[str, Any]) -> None:
+    """Check what is told of grout that may not be placed at once: its ports, or that it is not."""
+    section = plan.one("sections", "pull_id").get(pull.pull_id)
+    grouted = plan.setting("pulls.grouted")
+    stages = 1.0 if section is None or not grouted else float(section.grout_stages)
+    for item, due in ((PORTS, max(stages - 1, 0)), (UNGROUTED, float(stages == 0))):
+        found = rows[item].quantity if item in rows else 0.0
+        tally.near(found, 0.0 if math.isnan(due) else due, pull.pull_id, item)
 
 
 def priced(plan: Plan) -> Tally:

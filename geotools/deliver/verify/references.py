@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from typing import Any
 
+from geotools.deliver.verify.grouting import RARE
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.schema import OUTPUTS
@@ -129,7 +130,8 @@ def rows_that_belong(plan: Plan) -> Tally:
             rows = plan.by(name, "pull_id").get(pull.pull_id, [])
             tally.holds(rows, pull.pull_id, f"no row of {name}", layer="pulls")
     for scope, name, key in (("pit", "pits", "pit_id"), ("pull", "pulls", "pull_id")):
-        items = Counter((row.scope, row.ref) for row in plan.rows("quantities"))
+        told = (row for row in plan.rows("quantities") if row.item not in RARE)
+        items = Counter((row.scope, row.ref) for row in told)
         most = max((n for (of, _), n in items.items() if of == scope), default=0)
         for row in plan.rows(name):
             ref = getattr(row, key)

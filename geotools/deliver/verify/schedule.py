@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from geotools.deliver.verify.grouting import never_grouted, stages_of, times_grouted
 from geotools.deliver.verify.money import by_item
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -18,7 +19,7 @@ PULL, REST = "pull the carrier in", "let the carrier rest"
 JOIN, TEST = "join the carriers in the pit", "fill, test and disinfect"
 TIE, REMAKE, REFILL = "tie in at the pit", "remake the connections", "refill and make good"
 LAY, CLEAR = "lay the temporary supply", "clear the temporary supply"
-CLEAN, GROUT = "clean and inspect the host", "grout the annulus"
+CLEAN, GROUT, IN_STAGES = "clean and inspect the host", "grout the annulus", " in stages"
 IN_PIT = ("connection remade in the pit", "line valve replaced in the pit")
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
@@ -32,12 +33,22 @@ def schedule(plan: Plan) -> Tally:
     tally = Tally("schedule")
     by_run = plan.by("schedule", "run_id")
     for run in plan.planned:
-        tasks = by_run.get(run.run_id, [])
+        tasks = [_plain(plan, tally, task) for task in by_run.get(run.run_id, [])]
         if not tally.holds(tasks, run.run_id, "has no tasks"):
             continue
         _durations(plan, tally, run, tasks)
         _placed(tally, run, tasks, _Waits(plan, run, tasks))
     return tally
+
+
+def _plain(plan: Plan, tally: Tally, task: Any) -> Any:
+    """Return a task by the name it has in every run: of grouting it says where it is in stages."""
+    if not task.task.startswith(GROUT):
+        return task
+    section = plan.one("sections", "pull_id").get(task.ref)
+    staged = section is not None and stages_of(section) > 1
+    tally.holds(task.task == GROUT + IN_STAGES * staged, task.ref, f"its task is {task.task}")
+    return task._replace(task=GROUT)
 
 
 def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
@@ -56,10 +67,12 @@ def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
         elif task.task in (LAY, CLEAR):
             half = _fed(plan, run) / plan.setting("crew.temporary_per_day") / 2
             tally.near(task.days, half, task.ref, task.task)
+    never = never_grouted(plan)
     for name in due:
         for pull_id in pulls:
             found = [t for t in tasks if t.task == name and t.ref == pull_id]
-            tally.holds(len(found) == 1, pull_id, f"{len(found)} tasks: {name}")
+            count = 0 if name == GROUT and pull_id in never else 1
+            tally.holds(len(found) == count, pull_id, f"{len(found)} tasks: {name}")
     digging = [t for t in tasks if t.task in (DIG, REFILL)]
     half = plan.setting("crew.pit_days")
     for pit in plan.by("pits", "run_id").get(run.run_id, []):
@@ -92,7 +105,9 @@ def _pull_days(plan: Plan, run: Any) -> dict[str, Callable[[Any], float]]:
     if plan.setting("pulls.grouted"):
         due[GROUT] = lambda p: max(
             told(p, "annulus_volume") / plan.setting("crew.grout_per_day") / DAY,
-            told(p, "grout_lifts") / plan.setting("crew.grout_lifts_per_day"),
+            times_grouted(sections[p.pull_id]) / plan.setting("crew.grout_lifts_per_day")
+            if p.pull_id in sections
+            else math.nan,
         )
     return due
 
@@ -130,13 +145,15 @@ class _Waits:
         pits = plan.by("pits", "run_id", "chainage").get(run.run_id, [])
         self.pits = [pit.pit_id for pit in pits]
         self.of_pulls = tuple(_pull_days(plan, run))
+        self.never = never_grouted(plan)
         self.fed = _fed(plan, run) > 0
         self.remade = list(_remade(plan, run))
 
     def due(self) -> Iterator[tuple[str, str]]:
         """Yield the tasks a run has, by what is done and where."""
         for pull in self.pulls:
-            yield from ((what, pull.pull_id) for what in self.of_pulls)
+            never = GROUT if pull.pull_id in self.never else ""
+            yield from ((what, pull.pull_id) for what in self.of_pulls if what != never)
         for pit in self.pits:
             yield from ((what, pit) for what in (DIG, REFILL))
         yield from ((JOIN, pit) for pit in self.pits[1:-1])

@@ -8,6 +8,7 @@ from geotools.pipe import external
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.defaults import COLLAPSE_SAFETY, OVALITY
 from geotools.pipe.factors import ATMOSPHERE, GRAVITY, WATER_DENSITY
+from geotools.pipe.grout import grout_lift_count
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
@@ -183,7 +184,12 @@ def grout_sheet(
     )
     stands = _stands_fresh(pipe, cure_hours, temperature_c)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
-    lifts = external.grout_lift_count(pipe, grout_density=grout_density, condition=condition)
+    lifts = grout_lift_count(
+        pipe,
+        rise_m=port_above_low_point_m,
+        grout_density=grout_density,
+        condition=condition,
+    )
     return Worksheet(
         title="Grouting the annulus",
         inputs=(
@@ -246,6 +252,11 @@ def _grout_results(
         entry("V", volume, "volume", "grout, without loss"),
         entry("P port", limit, "pressure", "most pressure at the port"),
         entry("uplift", up, "line_load", "to hold down if grouted at once"),
-        entry("lifts", lifts, "number", "lifts that do not float the carrier"),
+        entry(
+            "lifts",
+            lifts,
+            "number",
+            "level lifts up to the port that do not float the carrier",
+        ),
         verdict(Limit(bool(limit > 0.0), *_HEAD)),
     )

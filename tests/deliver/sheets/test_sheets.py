@@ -304,22 +304,25 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
 
 def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: Path) -> None:
     plan = load_plan(read_plan(plain_plan))
-    sections = plan.tables["sections"].assign(grout_limit=0.0)
+    sections = plan.tables["sections"].assign(
+        grout_limit=0.0, grout_lifts=float("nan"), grout_stages=3
+    )
     warning = {"severity": "warning", "rule": "grout-beyond-limit", "feature": "R1-L1"}
     told = plan.tables["findings"].iloc[:1].assign(**warning)
 
-    def grout(findings: Any) -> tuple[str, str]:
+    def grout(findings: Any) -> tuple[str, dict[str, str]]:
         tables = {**plan.tables, "sections": sections, "findings": findings}
         every = run_tables(replace(plan, tables=tables, settings=grouted), "R1")
         (table,) = (table for table in every if table.heading.startswith("Test and grout plan"))
-        return table.heading, table.rows[0][table.columns.index("grout limit, kPa")]
+        return table.heading, dict(zip(table.columns, table.rows[0], strict=True))
 
     grouted = {**plan.settings, "pulls.grouted": "true"}
 
-    assert grout(plan.tables["findings"])[1] == "0"
-    heading, cell = grout(told)
-    assert cell == "0!"
-    assert heading.endswith("!: do not grout so")
+    plain = grout(plan.tables["findings"])[1]
+    assert plain["grout limit, kPa"] == "0"
+    heading, cells = grout(told)
+    assert (cells["grout limit, kPa"], cells["lifts"]) == ("0!3", "none")
+    assert heading.endswith("!3: only in 3 stages")
 
 
 def test_pits_with_leaning_sides_say_how_they_lean_and_that_their_size_is_that_of_the_bottom(

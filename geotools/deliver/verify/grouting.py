@@ -1,0 +1,90 @@
+"""Grouting: the lifts and stages of every pull, and what findings and programme say of them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.formulas import Pipe, weight
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
+from geotools.pipe.factors import GRAVITY
+
+__all__ = ["PORTS", "RARE", "RULES", "UNGROUTED", "never_grouted", "stages_of", "times_grouted"]
+
+PORTS = "port midway for a stage of grout, not priced"
+UNGROUTED = "grouting, not in the programme"
+RARE = (PORTS, UNGROUTED)  # items that are told of no pull that has none of them
+
+
+def times_grouted(section: Any) -> float:
+    """Return how often grout is placed in a pull; once a stage where it has no lifts."""
+    lifts, stages = (1.0 if math.isnan(n) else n for n in (section.grout_lifts, stages_of(section)))
+    return float(lifts * stages)
+
+
+def stages_of(section: Any) -> float:
+    """Return the stages a pull is grouted in; not a number where no level is known."""
+    return float(section.grout_stages)
+
+
+def never_grouted(plan: Plan) -> set[str]:
+    """Return the pulls that may be grouted in no stages, and are in no programme."""
+    return {row.pull_id for row in plan.rows("sections") if stages_of(row) == 0}
+
+
+def grouting(plan: Plan) -> Tally:
+    """Check lifts against levels and weight, stages against the limit, and findings on both."""
+    tally = Tally("sections")
+    told = {(row.rule, row.feature) for row in plan.rows("findings")}
+    runs, pulls = plan.one("runs", "run_id"), plan.one("pulls", "pull_id")
+    for section in plan.rows("sections"):
+        pull = pulls.get(section.pull_id)
+        pipe = None if pull is None else pipe_of(plan, runs[pull.run_id])
+        if pull is None or pipe is None or math.isnan(section.low_z):
+            continue
+        bore = math.sqrt(4 / math.pi * section.annulus_volume / pull.length + pipe.outside**2)
+        _lifts(plan, tally, section, pipe, bore)
+        if math.isnan(stages_of(section)):
+            tally.skip("stages of grout: the plan is older, and does not tell them")
+            continue
+        _stages(plan, tally, section, bore)
+        if plan.setting("pulls.grouted"):
+            _told(tally, section, told)
+    return tally
+
+
+def _lifts(plan: Plan, tally: Tally, section: Any, pipe: Pipe, bore: float) -> None:
+    """Level lifts of a level pull displace its weight each; a steep one is held by none."""
+    displaced = plan.setting("pulls.grout_density") * GRAVITY * math.pi / 4 * pipe.outside**2
+    level = math.ceil(displaced / weight(pipe, filled=True, flooded=False) - EXACT)
+    rise, lifts, name = section.high_z - section.low_z, section.grout_lifts, section.pull_id
+    if level > 1 and rise > bore + CLOSE:
+        tally.holds(math.isnan(lifts), name, "lifts do not hold its carrier down, and are told")
+    elif level <= 1 or rise < bore - CLOSE:
+        right = lifts >= level and (rise > CLOSE or lifts == level)
+        tally.holds(right, name, f"is grouted in {lifts:g} lifts, and floats: due are {level}")
+
+
+def _stages(plan: Plan, tally: Tally, section: Any, bore: float) -> None:
+    """A pull is grouted at once if its port is allowed what one of its lifts presses."""
+    lifts = 1.0 if math.isnan(section.grout_lifts) else section.grout_lifts
+    due = plan.setting("pulls.grout_density") * GRAVITY * bore / lifts
+    if abs(section.grout_limit - due) > CLOSE:
+        once = (stages_of(section) == 1) == (section.grout_limit > due)
+        tally.holds(once, section.pull_id, "its stages are not those of its grout_limit")
+
+
+def _told(tally: Tally, section: Any, told: set[tuple[str, str]]) -> None:
+    """Check that what may not be grouted at once, or floats, is a finding, and nothing else."""
+    for rule, due, text in (
+        ("grout-beyond-limit", stages_of(section) != 1, "may be grouted at once"),
+        ("grout-floats-carrier", math.isnan(section.grout_lifts), "is held down by lifts"),
+    ):
+        there = (rule, section.pull_id) in told
+        word = f"and a finding ({rule})" if there else f"does not hold, and no finding ({rule})"
+        tally.holds(there == due, section.pull_id, f"{text}: {word} says otherwise")
+
+
+RULES = (Rule("grouting", "lifts and stages of the grout, and what is told of them", grouting),)
