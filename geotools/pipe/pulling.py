@@ -62,6 +62,7 @@ __all__ = [
     "pull_increments",
     "recovery_wait_hours",
     "roller_drag_n",
+    "running_ahead_n",
     "stretch_m",
     "tension_with_bending_n",
     "thermal_length_change_m",
@@ -428,6 +429,42 @@ def pull_increments(
         np.asarray(np.maximum(load, 0.0), dtype=np.float64),
         capstan_growth(mu, turn),
     )
+
+
+def running_ahead_n(
+    ds: ArrayLike, grade_rad: ArrayLike, *, weight: ArrayLike, friction: ArrayLike
+) -> FloatArray:
+    """Break a path into what each of its stretches pushes the pipe ahead with.
+
+    Parameters
+    ----------
+    ds, grade_rad, weight, friction : array_like
+        As for `pull_increments`. All broadcast.
+
+    Returns
+    -------
+    ndarray of float
+        Force, N; below zero where friction, or the way up, holds the pipe.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    -ds (mu |w| cos a + w sin a), the load of `pull_increments` before it is cut off at zero. Summed
+    from the tail, the most of it at any stretch is what a hold-back at the tail must take once the
+    head is there; statics. Turns are left out, which hold a pipe that is held back as they do one
+    that is pulled: on the safe side. 100 m in plan of 800 N/m down 14 % at a friction of 0.05 push
+    with 7.2 kN: 800 (0.14 - 0.05) 100.
+    """
+    step = check_range("ds", ds, 0.0, np.inf, "m")
+    slope = check_range("grade_rad", grade_rad, -np.pi / 2.0, np.pi / 2.0, "rad")
+    bottom = check_range("weight", weight, -1e6, 1e6, "N/m")
+    mu = check_range("friction", friction, 0.0, 2.0, "")
+    held = mu * np.abs(bottom) * np.cos(slope) + bottom * np.sin(slope)
+    return np.asarray(-step * held, dtype=np.float64)
 
 
 def _running(load: FloatArray, growth: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -31,6 +33,7 @@ from geotools.pipe.pulling import (
     pull_increments,
     recovery_wait_hours,
     roller_drag_n,
+    running_ahead_n,
     stretch_m,
     tension_with_bending_n,
     thermal_length_change_m,
@@ -92,6 +95,17 @@ def test_cutting_a_stretch_in_two_changes_nothing(ds, slope, turn, weight, mu) -
         friction=mu,
     )[-1]
     assert halves == pytest.approx(whole, rel=1e-10, abs=1e-6)
+
+
+def test_a_stretch_pushes_ahead_with_what_friction_does_not_hold() -> None:
+    """By hand: 800 N/m (0.14 - 0.05) 100 m; of what floats, uphill; level, friction alone."""
+    slope, pipe = math.atan(0.14), math.hypot(100.0, 14.0)
+    assert running_ahead_n(pipe, -slope, weight=800.0, friction=0.05) == pytest.approx(7200.0)
+    assert running_ahead_n(pipe, slope, weight=-800.0, friction=0.05) == pytest.approx(7200.0)
+    assert running_ahead_n(100.0, 0.0, weight=800.0, friction=0.05) == pytest.approx(-4000.0)
+    uphill = float(running_ahead_n(pipe, slope, weight=800.0, friction=0.05))
+    load = pull_increments(pipe, slope, 0.0, weight=800.0, friction=0.05).load_n
+    assert uphill == pytest.approx(-float(load))
 
 
 def test_downhill_is_never_counted_as_help() -> None:

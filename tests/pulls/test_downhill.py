@@ -13,7 +13,11 @@ FRICTION = 0.3
 
 
 def _told(
-    grades: list[float], way: str = "ahead", weight: float = 200.0, system: str = "si"
+    grades: list[float],
+    way: str = "ahead",
+    weight: float = 200.0,
+    system: str = "si",
+    start: float = 10.0,
 ) -> pd.DataFrame:
     """One run with a station every 50 m, from each of which the grade is given; a pull on it."""
     count = len(grades) + 1
@@ -22,7 +26,7 @@ def _told(
         {"run": 0, "chainage": at, "grade": [*grades, grades[-1]], "x": at, "y": 0.0}
     )
     pulls = pd.DataFrame(
-        {"pull_id": ["L1"], "run_id": ["R1"], "run": [0], "start": [10.0], "end": [at[-1] - 10.0],
+        {"pull_id": ["L1"], "run_id": ["R1"], "run": [0], "start": [start], "end": [at[-1] - 10.0],
          "direction": [way], "insertion_pit": ["P1"]}
     )  # fmt: skip
     findings = Findings(system)
@@ -32,11 +36,39 @@ def _told(
 
 
 def test_a_pull_that_runs_ahead_is_told_where_and_to_be_held_back() -> None:
-    row = _told([0.0, -0.35, -0.4, 0.0]).iloc[0]
+    row = _told([-0.1, -0.35, -0.4, 0.0], start=49.0).iloc[0]
     assert (row["severity"], row["rule"], row["feature"]) == ("warning", "string-runs-ahead", "L1")
     assert "from 50.0 m to 150.0 m along its run it goes down by up to 40%" in row["text"]
     assert "(30%)" in row["text"] and "hold it back from insertion pit P1" in row["text"]
     assert row["geometry"].x == 50.0
+
+
+@pytest.mark.parametrize(
+    ("grades", "way", "weight", "system", "told"),
+    [
+        ([-0.35, -0.4, 0.0], "ahead", 200.0, "si", "up to 1.4 kN, when its head is at 100.0 m"),
+        ([-0.35, -0.4, 0.0], "ahead", 200.0, "us", "up to 314.7 lbf, when its head is at 328.1 ft"),
+        ([0.0, 0.4, 0.35], "behind", 200.0, "si", "up to 1.4 kN, when its head is at 50.0 m"),
+        ([0.35, 0.4, 0.0], "ahead", -200.0, "si", "up to 1.4 kN, when its head is at 100.0 m"),
+        ([-0.4, 0.0, -0.5], "ahead", 200.0, "si", "up to 0.8 kN, when its head is at 50.0 m"),
+    ],
+)
+def test_what_a_hold_back_must_take_is_told_with_where_the_head_is(
+    grades: list[float], way: str, weight: float, system: str, told: str
+) -> None:
+    """By hand: 40 m at 0.05 and 50 m at 0.1 more than friction holds, of 200 N/m: 400 + 1,000 N.
+
+    On the flat friction takes 3,000 N of it again; a steep 40 m behind that pushes with 1,600 N.
+    """
+    (text,) = _told(grades, way, weight, system)["text"]
+    assert told in text and "hold it back from insertion pit P1" in text
+
+
+def test_a_string_that_what_lies_behind_it_holds_leaves_a_hold_back_nothing_to_take() -> None:
+    """40 m on the flat hold 2,400 N, and 1,500 N push."""
+    (text,) = _told([0.0, -0.35, -0.4, 0.0])["text"]
+    assert "a hold-back at insertion pit P1 is left nothing to take" in text
+    assert "kN" not in text
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,8 @@ WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
 COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
 COST = re.compile(r"of its ([\d,]+) ")
 NAMED = re.compile(r"rates\.[a-z_]+")
+PUSHED = re.compile(r"pushes ahead with up to ([\d,.]+) ")
+NOTHING = 50.0  # N; that a hold-back takes, and is told as none
 TENTH = 0.1  # what days are told to
 # Items priced with one rate alone, whatever pit, pipe or street they are of.
 RATED = {
@@ -152,8 +154,30 @@ def _ahead(plan: Plan, tally: Tally, told: Told) -> None:
             if way * path.grade[k] < -least - CLOSE:
                 steep += min(path.at[k + 1], pull.end) - max(path.at[k], pull.start)
         if steep > AHEAD + CLOSE:
-            there = ("string-runs-ahead", pull.pull_id) in told
-            tally.holds(there, pull.pull_id, "runs ahead by itself, and no finding says so")
+            texts = told.get(("string-runs-ahead", pull.pull_id), [])
+            tally.holds(texts, pull.pull_id, "runs ahead by itself, and no finding says so")
+            for text in texts:
+                _held_back(plan, tally, pull, text)
+
+
+def _held_back(plan: Plan, tally: Tally, pull: Any, text: str) -> None:
+    """Hold the force a finding tells against that of the string in the host, held by no bends."""
+    pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+    if pipe is None:
+        return
+    path, load = path_of(plan, pull.run_id, pipe), pulled_of(plan, pipe).weight
+    way, least = 1 if pull.direction == "ahead" else -1, frictions(plan)["low"]
+    pushed, most = 0.0, 0.0
+    inside = range(len(path.at) - 1)
+    for k in inside if way > 0 else reversed(inside):
+        length = min(path.at[k + 1], pull.end) - max(path.at[k], pull.start)
+        pushed -= max(length, 0.0) * (way * load * path.grade[k] + least * abs(load))
+        most = max(most, pushed)
+    size = plan.unit("force")[1]
+    found = PUSHED.search(text)
+    said = float(found[1].replace(",", "")) * size if found else 0.0
+    near = abs(said - most) <= max(size * TENTH / 2 + CLOSE, 0.0 if found else NOTHING)
+    tally.holds(near, pull.pull_id, f"{said:.0f} N are told to hold back, due are {most:.0f}")
 
 
 def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
