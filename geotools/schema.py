@@ -1050,9 +1050,11 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "days",
-                    "days with the lanes closed: at the pit, of work, fewer than from first to "
-                    "last day, plated between; for strings, from first to last day: fused, waiting "
-                    "while others are, which is not priced, and pulled",
+                    "days with the lanes closed: at a shored pit, of work, fewer than from first "
+                    "to last day, plated between; at one with leaning sides, too wide for that, "
+                    "from first to last day, of which those of work are priced; for strings, from "
+                    "first to last day: fused, waiting while others are, which is not priced, and "
+                    "pulled",
                 ),
                 _real("first_day", "working day of the run it is first put up"),
                 _real("last_day", "working day it is last taken down"),

@@ -25,6 +25,7 @@ from geotools.estimate.quantities import (
 )
 from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
 from geotools.intake.findings import Findings
+from geotools.layout.left_open import report_left_open, with_days_open
 from geotools.layout.lying_over import report_over_pits, report_over_strings
 from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.other_streets import report_on_other_streets
@@ -197,6 +198,7 @@ def _in_street(
     give_back()
     strings = _strings(ground, laid, pits)
     pits = _with_days(pits, schedule, "pit_id")
+    report_left_open(pits, ground.brief.rates.currency, findings)
     _report_lying_over(strings, pits, pulls, schedule, findings)
     report_over_digs(strings, digs, schedule, findings)
     laid = laid.assign(wait_days=days_waiting(schedule, laid["pull_id"]))
@@ -206,7 +208,7 @@ def _in_street(
     laid = _with_days(laid, schedule, "pull_id")
     report_on_other_streets(strings, laid, ground)
     spaces = [
-        _work_space(pits, ground),
+        _work_space(with_days_open(pits), ground),
         _string_space(ground, laid, strings),
     ]
     report_other_lanes(laid, spaces[1], strings, ground.brief.rates.currency, findings)

@@ -326,6 +326,27 @@ def test_a_pit_past_the_end_of_its_street_takes_as_much_of_it_as_its_ground_is_l
         assert faults(plan, "closures-drawn")
 
 
+def test_lanes_at_leaning_sides_are_closed_all_the_while_and_what_is_not_priced_is_told(
+    written: Callable[..., Plan],
+) -> None:
+    plan = written(
+        mains=main_of([(0.0, 0.0), (250.0, 0.0)]),
+        streets=street([(-50.0, 2.4), (400.0, 2.4)]),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    closures = plan.table("closures")
+    own = closures[closures["pull_id"] == ""]
+    assert len(own) and (own["days"] == own["last_day"] - own["first_day"]).all()
+    assert not faults(plan, "closures") and not faults(plan, "findings-told")
+    closures.at[own.index[0], "days"] -= 1.0
+    assert faults(plan, "closures")
+    findings = plan.table("findings")
+    row = findings.index[findings["rule"] == "pits-not-plated"][0]
+    text = findings.at[row, "text"]
+    findings.at[row, "text"] = text.replace(" lane-days; priced", "9 lane-days; priced")
+    assert faults(plan, "findings-told")
+
+
 @pytest.mark.parametrize("turn", [37.0, -37.0])
 def test_work_about_leaning_sides_by_a_corner_is_what_their_ground_takes_of_both_legs(
     turn: float, written: Callable[..., Plan]

@@ -357,9 +357,11 @@ def _stages(stages: float) -> str:
 def _closures(plan: Plan, run_id: str) -> Table:
     length = _in("length", plan, 0)
     bare = _bare(run_id)
+    leans = (plan.of("pits", run_id)["side_slope"] > 0).any()
+    leaning = ", open where sides lean" if leans else ""
     return _table(
-        "Lane closures; days of work, or that strings lie, and working days of the run, whose "
-        "start is 0",
+        f"Lane closures; days of work{leaning}, or that strings lie, and working days of the run, "
+        "whose start is 0",
         plan.of("closures", run_id),
         plan,
         (

@@ -18,7 +18,7 @@ from geotools.deliver.verify.money import TESTED
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
 from geotools.deliver.verify.shut import no_lane_left
-from geotools.deliver.verify.sites import closures_of
+from geotools.deliver.verify.sites import closures_of, days_closed
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
 from geotools.deliver.verify.telling import texts_naming
@@ -34,6 +34,7 @@ AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
 WAIT = 1.0  # days that strings lie longer than priced, not worth a word
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
 WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
+OPEN_FOR = re.compile(r"last day, ([\d,.]+) lane-days; .* work, ([\d,.]+) lane-days")
 COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
 COST = re.compile(r"of its ([\d,]+) ")
 NAMED = re.compile(r"rates\.[a-z_]+")
@@ -234,6 +235,22 @@ def _told_near(found: re.Match[str] | None, due: tuple[float, ...], rounded: flo
     )
 
 
+def _not_plated(plan: Plan, tally: Tally, told: Told) -> None:
+    """Runs with lanes at pits whose sides lean: told with the lane-days closed, and priced."""
+    runs: dict[str, list[tuple[float, float]]] = {}
+    tasks = plan.by("schedule", "ref")
+    for pit in plan.rows("pits"):
+        if pit.side_slope > 0 and pit.lanes_taken > 0:
+            closed, lanes = days_closed(pit, tasks.get(pit.pit_id, [])), pit.lanes_taken
+            runs.setdefault(pit.run_id, []).append((closed * lanes, pit.days * lanes))
+    for run, own in runs.items():
+        due = tuple(math.fsum(part) for part in zip(*own, strict=True))
+        texts = told.get(("pits-not-plated", run), [])
+        good = any(_told_near(OPEN_FOR.search(text), due, TENTH) for text in texts)
+        text = f"lanes are closed for {due[0]:.1f} lane-days and priced for {due[1]:.1f}, not told"
+        tally.holds(good, run, text)
+
+
 def _invented(plan: Plan, tally: Tally, told: Told) -> None:
     """Plans priced with rates that nobody set: that they are, and of what cost in all.
 
@@ -300,6 +317,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _ahead,
     _over_digs,
     _waiting,
+    _not_plated,
     _invented,
     _in_no_street,
 )

@@ -36,6 +36,7 @@ __all__ = [
     "candidate_of",
     "closures_of",
     "closures_together",
+    "days_closed",
     "dug_along",
     "dug_stretch",
     "led_strings",
@@ -538,12 +539,19 @@ def closures(plan: Plan) -> Tally:
             pit.pit_id,
             f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )
-        _closed_days(tally, rows, plan.by("schedule", "ref").get(pit.pit_id, []), pit.days)
+        tasks = plan.by("schedule", "ref").get(pit.pit_id, [])
+        _closed_days(tally, rows, tasks, days_closed(pit, tasks))
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
             _closure_lengths(plan, tally, row, rows)
         _sides_closed(plan, tally, rows)
     return tally
+
+
+def days_closed(pit: Any, tasks: list[Any]) -> float:
+    """Return how long the lanes at a pit are closed, days: all the while where its sides lean."""
+    first, last = _from_to(tasks)
+    return float(last - first if pit.side_slope > 0 else pit.days)
 
 
 def _sides_closed(plan: Plan, tally: Tally, rows: list[Any]) -> None:
