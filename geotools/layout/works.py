@@ -25,6 +25,7 @@ from geotools.estimate.quantities import (
 )
 from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
 from geotools.intake.findings import Findings
+from geotools.layout.digs import report_digs_in_places
 from geotools.layout.left_open import report_left_open, with_days_open
 from geotools.layout.lying_over import report_over_pits, report_over_strings
 from geotools.layout.mains_beside import report_over_mains
@@ -146,6 +147,7 @@ def work_out(
     report_aslant(pits, ground)
     give_back()
     placed = _placed(ground, digs)
+    report_digs_in_places(placed, pits, ground)
     strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)

@@ -293,6 +293,14 @@ def place_on_pit(s: Spoiled) -> None:
     s.tables["context"].at[row, "hard"] = 1.0
 
 
+def place_on_dig(s: Spoiled) -> None:
+    """A place to avoid lies on a dig of its own, and no finding says so; soft or hard."""
+    dig = s.tables["local_digs"].loc[s.pick("local_digs", lambda d: d["spared"] == 0)]
+    row = s.pick("context", lambda c: c["layer"] == "avoid")
+    s.tables["context"].at[row, "geometry"] = shapely.buffer(dig["geometry"], 1.0)
+    s.tables["context"].at[row, "hard"] = float(s.rng.integers(2))
+
+
 def street_at_pit(s: Spoiled) -> None:
     """Three streets meet beside a pit that stands there by choice."""
     pit = s.tables["pits"].loc[s.pick("pits", by_choice)]
@@ -742,6 +750,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "depths",
         lambda s: s.edit("pits", "depth_source", other("invert", "assumed")),
     ),
+    "a place to avoid at a dig": ("digs-in-places", place_on_dig),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),

@@ -14,24 +14,27 @@ from geotools.deliver.verify.sites import TOUCH, unavoidable
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.deliver.verify.telling import texts_naming
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "with_buffer"]
 
 ON_ROAD = 0.05  # m of carriageway under a pit that count as none
 AREA = 1e-4  # share, and m2 at least: what is drawn of a buffer's round ends
 ARMS = 3  # stretches of street that make an intersection
 
 
+def with_buffer(place: Any) -> Any:
+    """Return a place to avoid with its buffer, whose round ends are drawn as the planner does."""
+    return shapely.buffer(place.geometry, place.buffer) if place.buffer > 0 else place.geometry
+
+
 def _hard(plan: Plan) -> list[tuple[Any, str]]:
     """Return the hard places with their buffers, and their names."""
 
     def make() -> list[tuple[Any, str]]:
-        out = []
-        for row in of_context(plan, "avoid"):
-            if math.isnan(row.hard) or row.hard:
-                keep = row.buffer if row.buffer > 0 else 0.0
-                shape = shapely.buffer(row.geometry, keep) if keep else row.geometry
-                out.append((shape, f"{row.feature} ({row.kind or 'no reason told'})"))
-        return out
+        return [
+            (with_buffer(row), f"{row.feature} ({row.kind or 'no reason told'})")
+            for row in of_context(plan, "avoid")
+            if math.isnan(row.hard) or row.hard
+        ]
 
     return plan.once("hard places", make)
 

@@ -1,0 +1,114 @@
+"""Digs between the pits: where they lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+import geotools
+from geotools.deliver.verify.digs import RULES
+from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.tools.plan import TOOL
+
+X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+AT = {"end": 1.0, "soft": 60.0, "hard": 120.0, "deep": 200.0, "near": 330.0, "by": 340.0}
+FAR = 380.0  # a service past the end of the street
+HOLE = 0.65  # m, half of the host and the room beside it
+
+
+def frame(shapes: list[Any], **columns: Any) -> Any:
+    return gpd.GeoDataFrame(columns, index=range(len(shapes)), geometry=shapes, crs=CRS)
+
+
+def box(low: float, high: float) -> Any:
+    return shapely.box(X + low, Y - 5, X + high, Y + 5)
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Plan a main that passes under a bank in the middle, past places to avoid.
+
+    A soft place lies on a pit and on a service, a hard one on a service; two that are points with
+    a buffer of 1 m come 0.6 and 0.7 m near to services, half a hole being 0.65 m.
+    """
+    path = tmp_path_factory.mktemp("digs") / "plan.gpkg"
+    ends = [(0.0, 150.0), (150.0, 250.0), (250.0, 400.0)]
+    mains = frame(
+        [shapely.LineString([(X + a, Y), (X + b, Y)]) for a, b in ends],
+        main_id=["A", "B", "C"], diameter_mm=400.0, bore_mm=400.0, cover_m=[1.4, 7.0, 1.4],
+    )  # fmt: skip
+    beside = [shapely.Point(X + AT["near"], Y + 1.6), shapely.Point(X + AT["by"], Y + 1.7)]
+    geotools.plan(
+        mains=mains,
+        laterals=frame([shapely.Point(X + at, Y) for at in (*AT.values(), FAR)], customers=1),
+        streets=frame(
+            [shapely.LineString([(X - 300, Y + 2), (X + 350, Y + 2)])],
+            **{"class": ["local"], "lanes": [2], "width_m": [8.0], "name": ["Bank St"]},
+        ),
+        avoid=frame(
+            [box(-10, 70), box(115, 125), *beside],
+            reason=["park", "tank farm", "cable", "tree"],
+            hard=[False, True, True, True],
+            buffer_m=[0.0, 2.0, 1.0, 1.0],
+        ),
+        settings={"service.least_capacity": 0},
+        output=path,
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def plan(path: Path) -> Plan:
+    return load_plan(path, TOOL.outputs)
+
+
+def dig_at(plan: Plan, at: float) -> Any:
+    return next(dig for dig in plan.rows("local_digs") if dig.chainage == pytest.approx(at))
+
+
+def told(plan: Plan, rule: str) -> dict[str, Any]:
+    rows = [row for row in plan.rows("findings") if row.rule == rule]
+    assert len({row.feature for row in rows}) == len(rows)
+    return {row.feature: row for row in rows}
+
+
+def test_a_dig_whose_hole_reaches_into_a_hard_place_is_a_warning_and_in_a_soft_one_an_info(
+    plan: Plan,
+) -> None:
+    """A pit over the service at the end has rules of its own. A hole is as wide as a pit."""
+    assert [pit.width for pit in plan.rows("pits")] == pytest.approx([2 * HOLE] * 2)
+    hard, soft = told(plan, "dig-in-hard-place"), told(plan, "dig-in-soft-place")
+    names = {name: dig_at(plan, at).dig_id for name, at in AT.items()}
+    assert set(hard) == {names["hard"], names["near"]}
+    assert set(soft) == {names["soft"]}
+    assert {row.severity for row in hard.values()} == {"warning"}
+    assert {row.severity for row in soft.values()} == {"info"}
+    for name, place in (("hard", "tank farm"), ("near", "cable")):
+        text, dig = hard[names[name]].text, dig_at(plan, AT[name])
+        assert place in text and dig.dig_id in text and dig.pull_id in text
+    assert "park" in soft[names["soft"]].text
+    assert dig_at(plan, AT["end"]).spared
+    where = hard[names["hard"]].geometry
+    assert where.x == pytest.approx(X + AT["hard"]) and where.y == pytest.approx(Y)
+
+
+def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:
+    for rule in RULES:
+        verdict = rule.check(plan)
+        assert verdict.checked and not verdict.faults
+    findings = plan.tables["findings"]
+    for name, rules in (("digs-in-places", ["dig-in-hard-place", "dig-in-soft-place"]),):
+        (check,) = (rule.check for rule in RULES if rule.name == name)
+        for untold in rules:
+            rest = findings[findings["rule"] != untold].reset_index(drop=True)
+            poorer = Plan(**{**vars(plan), "tables": {**plan.tables, "findings": rest}, "kept": {}})
+            assert check(poorer).faults, untold
+        mild = findings.assign(severity=np.where(findings["rule"].isin(rules), "error", "info"))
+        if name == "digs-in-places":
+            graver = Plan(**{**vars(plan), "tables": {**plan.tables, "findings": mild}, "kept": {}})
+            assert len(check(graver).faults) == 3
