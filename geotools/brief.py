@@ -926,16 +926,16 @@ class Rates(_Section):
     string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
     valve: PerItem = _set(
         8000,
-        "cutting out and replacing a line valve; where the dig is in the carriageway, with the "
-        "lane it takes meanwhile",
+        "cutting out and replacing a line valve, however deep it lies; where the dig is in the "
+        "carriageway, with the lane it takes meanwhile",
         INVENTED,
         ge=0,
     )
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
     connection: PerItem = _set(
         6500,
-        "digging up and reconnecting a tee, service or hydrant; where the dig is in the "
-        "carriageway, with the lane it takes for the half day or so that it is open",
+        "digging up and reconnecting a tee, service or hydrant, however deep it lies; where the "
+        "dig is in the carriageway, with the lane it takes for the half day or so that it is open",
         INVENTED,
         ge=0,
     )

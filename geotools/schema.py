@@ -1075,10 +1075,20 @@ OUTPUTS: dict[str, Layer] = {
                     values=DIG_KINDS,
                 ),
                 _flag("spared", "a pit covers it: no dig of its own"),
+                _real("depth", "ground to invert of the host", "length", later=True),
+                _text("depth_source", _DEPTH_SOURCE, later=True),
+                _real(
+                    "dig_depth",
+                    "ground to the bottom of a dig of its own: as in a pit the depth and the "
+                    "bedding (`pits.bedding`), for the host is cut away all round",
+                    "length",
+                    later=True,
+                ),
                 _real(
                     "cost",
-                    "planning cost; it is to hold the lane the dig takes, if any; in a pit the "
-                    "share of it that is left, of a main at an end of the run its own rate",
+                    "planning cost, the same at every depth; it is to hold the lane the dig takes, "
+                    "if any; in a pit the share of it that is left, of a main at an end of the "
+                    "run its own rate",
                 ),
             ),
         ),

@@ -64,6 +64,10 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("closure_id", "pit_id", "street", "class", "lanes_closed", "lanes_left", "days"),
         *("first_day", "last_day", "taper", "buffer"),
     ),
+    "local_digs": (
+        *("dig_id", "run_id", "pull_id", "chainage", "kind", "depth", "depth_source"),
+        *("dig_depth", "spared", "cost"),
+    ),
     "schedule": ("task", "ref", "crew", "start_day", "days", "critical"),
     "shutdowns": (
         *("run_id", "valve_count", "customers", "critical", "main_length", "cut_off_length"),

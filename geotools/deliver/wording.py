@@ -38,6 +38,7 @@ _FINE = {
     "pits": (
         *("depth", "dig_depth", "deepest", "length", "width", "before", "after", "ramp", "drop"),
     ),
+    "local_digs": ("depth", "dig_depth"),
     "sections": ("leave",),
     "stations": ("ground_z", "axis_z", "cover", "depth"),
 }

@@ -1,15 +1,20 @@
-"""What a designer should know of the digs between the pits: places to avoid; findings."""
+"""What a designer should know of the digs between the pits: places to avoid, depth; findings."""
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.brief import Brief
 from geotools.deliver.wording import in_words
+from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 
 __all__ = [
+    "report_deep_digs",
     "report_digs_in_places",
 ]
 
@@ -83,3 +88,38 @@ def _report_in(dug: pd.DataFrame, places: pd.Series, hard: bool, ground: Shared)
         features=rows["dig_id"].to_numpy(dtype=object),
         xy=rows[["x", "y"]].to_numpy(dtype=float),
     )
+
+
+def report_deep_digs(digs: pd.DataFrame, brief: Brief, findings: Findings) -> None:
+    """Report digs where no pit may be so deep, and those whose support an engineer designs."""
+    dug = _dug(digs)
+    depth = np.nan_to_num(dug["depth"].to_numpy(dtype=float))
+    deep = dug[depth > brief.pits.max_depth]
+    most = findings.length(brief.pits.max_depth)
+    _tell(
+        deep,
+        "deep-dig",
+        [
+            f"{name}: the invert of the host lies {findings.length(down, 2)} deep there, more than "
+            f"a pit may reach (pits.max_depth, {most}); the dig is priced as one of any other "
+            "depth: price it and its support by themselves, have what is connected there moved, "
+            "or do not line that stretch."
+            for name, down in zip(_named(deep), deep["depth"], strict=True)
+        ],
+        findings,
+    )
+    bottom = np.clip(np.nan_to_num(dug["dig_depth"].to_numpy(dtype=float)), 0.0, 50.0)
+    limit = findings.length(ENGINEER_DEPTH_M)
+    _tell(
+        dug[needs_engineer(bottom)],
+        "engineered-excavation",
+        f"a dig deeper than {limit}: a registered professional engineer designs its support "
+        "(29 CFR 1926 Subpart P; other countries differ)",
+        findings,
+    )
+
+
+def _tell(rows: pd.DataFrame, rule: str, texts: list[str] | str, findings: Findings) -> None:
+    xy: npt.NDArray[np.float64] = rows[["x", "y"]].to_numpy(dtype=float)
+    names = rows["dig_id"].to_numpy(dtype=object)
+    findings.add_points("warning", rule, texts, layer="local_digs", features=names, xy=xy)

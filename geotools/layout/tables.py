@@ -28,14 +28,14 @@ from geotools.deliver.layers import (
 )
 from geotools.deliver.sld import styles_beside
 from geotools.deliver.tables import settings_table
-from geotools.ground.profile import SOURCES
 from geotools.intake.columns import Layers
 from geotools.intake.crs import crs_name, full_turn, level_unit
 from geotools.intake.findings import Findings
 from geotools.layout.alternatives import alternatives_table
+from geotools.layout.inverts import depth_sources
 from geotools.layout.told import counts_of, finding_counts, finding_line, left_out_lines
 from geotools.layout.whole import Layout
-from geotools.network.places import Places, points_along
+from geotools.network.places import points_along
 from geotools.network.words import in_words, worded
 from geotools.pulls.names import numbered
 from geotools.schema import DIMENSIONS, OUTPUTS
@@ -111,7 +111,6 @@ def report_across(names: Iterable[str], layers: Layers) -> None:
         )
 
 
-AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station
 # Layers of many rows: what they tell in few words, or few values.
 _WORDED = {
     "stations": ("kind", "depth_source", "cover", "depth"),
@@ -200,23 +199,11 @@ def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.Dat
 
 
 def _pit_layer(layout: Layout, bedding: float) -> pd.DataFrame:
-    """Return the pits with what their depth rests on, and how deep they are dug.
-
-    Between two stations the depth rests on the weaker source of the two.
-    """
-    pits, stations = layout.pits, layout.stations
-    rows, at = (stations[c].to_numpy() for c in ("run", "chainage"))
-    places = Places.of(rows.astype(np.int64), at.astype(float), len(layout.table))
-    spot = places.between(
-        pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
-    )
-    rank = {name: k for k, name in enumerate(SOURCES)}
-    source = stations["depth_source"].map(rank).to_numpy(dtype=np.int64)
-    first, second = source[spot.first], source[spot.second]
-    first = np.where(spot.share < 1 - AT_STATION, first, 0)
-    second = np.where(spot.share > AT_STATION, second, 0)
+    """Return the pits with what their depth rests on, and how deep they are dug."""
+    pits = layout.pits
+    run, at = pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
     return pits.assign(
-        depth_source=np.array(SOURCES, dtype=object)[np.maximum(first, second)],
+        depth_source=depth_sources(layout.stations, run, at, len(layout.table)),
         dig_depth=np.maximum(pits["depth"].to_numpy(dtype=float), 0.0) + bedding,
     )
 

@@ -25,7 +25,11 @@ from geotools.estimate.quantities import (
 )
 from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
 from geotools.intake.findings import Findings
-from geotools.layout.digs import report_digs_in_places
+from geotools.layout.digs import (
+    report_deep_digs,
+    report_digs_in_places,
+)
+from geotools.layout.inverts import inverts_at
 from geotools.layout.left_open import report_left_open, with_days_open
 from geotools.layout.lying_over import report_over_pits, report_over_strings
 from geotools.layout.mains_beside import report_over_mains
@@ -148,6 +152,7 @@ def work_out(
     give_back()
     placed = _placed(ground, digs)
     report_digs_in_places(placed, pits, ground)
+    report_deep_digs(placed, brief, ground.layers.findings)
     strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
@@ -373,10 +378,18 @@ def _dig_counts(digs: pd.DataFrame, pulls: pd.DataFrame) -> dict[str, IntArray]:
 
 
 def _placed(ground: Shared, digs: pd.DataFrame) -> pd.DataFrame:
+    """Return the digs with their places, and how deep they are dug: as a pit would be there."""
     chains = ground.runs.chains
-    run = digs["run"].to_numpy(dtype=np.int64)
-    xy = points_along(chains.xy, chains.offsets, run, digs["chainage"].to_numpy(dtype=float))
-    return digs.assign(x=xy[:, 0], y=xy[:, 1])
+    run, at = digs["run"].to_numpy(dtype=np.int64), digs["chainage"].to_numpy(dtype=float)
+    xy = points_along(chains.xy, chains.offsets, run, at)
+    depth, source = inverts_at(ground.stations, run, at, len(chains))
+    return digs.assign(
+        x=xy[:, 0],
+        y=xy[:, 1],
+        depth=depth,
+        depth_source=source,
+        dig_depth=np.maximum(depth, 0.0) + ground.brief.pits.bedding,
+    )
 
 
 def _laid(

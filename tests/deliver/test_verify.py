@@ -750,6 +750,15 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "depths",
         lambda s: s.edit("pits", "depth_source", other("invert", "assumed")),
     ),
+    "a dig's depth edited": ("dig-depths", lambda s: s.edit("local_digs", "depth", more(0.1))),
+    "a dig's bottom edited": (
+        "dig-depths",
+        lambda s: s.edit("local_digs", "dig_depth", more(0.1)),
+    ),
+    "a source of a dig's depth edited": (
+        "dig-depths",
+        lambda s: s.edit("local_digs", "depth_source", other("invert", "assumed")),
+    ),
     "a place to avoid at a dig": ("digs-in-places", place_on_dig),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),

@@ -1,4 +1,4 @@
-"""Digs between the pits: where they lie."""
+"""Digs between the pits: where they lie, how deep they are."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ X, Y, CRS = 500_000.0, 4_800_000.0, 32633
 AT = {"end": 1.0, "soft": 60.0, "hard": 120.0, "deep": 200.0, "near": 330.0, "by": 340.0}
 FAR = 380.0  # a service past the end of the street
 HOLE = 0.65  # m, half of the host and the room beside it
+BEDDING = 0.15
 
 
 def frame(shapes: list[Any], **columns: Any) -> Any:
@@ -97,12 +98,31 @@ def test_a_dig_whose_hole_reaches_into_a_hard_place_is_a_warning_and_in_a_soft_o
     assert where.x == pytest.approx(X + AT["hard"]) and where.y == pytest.approx(Y)
 
 
+def test_a_dig_is_as_deep_as_a_pit_there_and_a_deep_one_is_told_at_the_price_of_any(
+    plan: Plan,
+) -> None:
+    for at in (*AT.values(), FAR):
+        dig = dig_at(plan, at)
+        depth = 7.4 if at == AT["deep"] else 1.8  # cover and the diameter
+        assert dig.depth == pytest.approx(depth) and dig.depth_source == "cover"
+        assert dig.dig_depth == pytest.approx(depth + BEDDING)
+    deep = dig_at(plan, AT["deep"])
+    assert set(told(plan, "deep-dig")) == {deep.dig_id}
+    assert set(told(plan, "engineered-excavation")) == {deep.dig_id}
+    text = told(plan, "deep-dig")[deep.dig_id].text
+    assert "7.40 m" in text and "pits.max_depth" in text
+    assert deep.cost == dig_at(plan, AT["soft"]).cost
+
+
 def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:
     for rule in RULES:
         verdict = rule.check(plan)
         assert verdict.checked and not verdict.faults
     findings = plan.tables["findings"]
-    for name, rules in (("digs-in-places", ["dig-in-hard-place", "dig-in-soft-place"]),):
+    for name, rules in (
+        ("digs-in-places", ["dig-in-hard-place", "dig-in-soft-place"]),
+        ("dig-depths", ["deep-dig", "engineered-excavation"]),
+    ):
         (check,) = (rule.check for rule in RULES if rule.name == name)
         for untold in rules:
             rest = findings[findings["rule"] != untold].reset_index(drop=True)

@@ -427,7 +427,7 @@ def _digs(plan: Plan, run_id: str) -> Table:
     frame = plan.of("local_digs", run_id)
     bare = _bare(run_id)
     return _table(
-        "Local digs between the pits",
+        "Local digs between the pits; depth to the invert of the host, dug below it as a pit is",
         frame[~frame["spared"].astype(bool)] if len(frame) else frame,
         plan,
         (
@@ -435,8 +435,12 @@ def _digs(plan: Plan, run_id: str) -> Table:
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
             ("pull", lambda r: bare(r["pull_id"]), False),
             ("what is dug up", lambda r: in_words(r["kind"]), False),
+            (f"depth{_column('local_digs', 'depth', plan)}",
+             _figure("local_digs", "depth", plan), True),
+            ("depth from", lambda r: str(r["depth_source"]) or "-", False),
+            ("dug", _figure("local_digs", "dig_depth", plan), True),
         ),
-    )
+    )  # fmt: skip
 
 
 def _shutdown(plan: Plan, run_id: str) -> Table:

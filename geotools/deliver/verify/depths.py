@@ -13,7 +13,7 @@ from geotools.ground.profile import SOURCES
 from geotools.pipe.excavation import ENGINEER_DEPTH_M
 from geotools.pipe.pits import STEEP_OVER_M
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "source_told"]
 
 
 def depths(plan: Plan) -> Tally:
@@ -34,7 +34,7 @@ def depths(plan: Plan) -> Tally:
         if plan.holds("pits", "dig_depth"):
             tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
         if plan.holds("pits", "depth_source"):
-            _source_told(tally, of_run, pit)
+            source_told(tally, of_run, pit, pit.pit_id)
         low, high = _dug(plan, pit)
         places = along(of_run, low, high, "depth")
         least = min(
@@ -85,19 +85,22 @@ def _dug(plan: Plan, pit: Any) -> tuple[float, float]:
     return dug_stretch(plan, pit)[:2]
 
 
-def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
-    """Check that a pit's depth is told to rest on the weakest source of the stations it is from."""
-    at = [row for row in stations if abs(row.chainage - pit.chainage) <= CLOSE]
-    before = [row for row in stations if row.chainage < pit.chainage]
-    after = [row for row in stations if row.chainage > pit.chainage]
+def source_told(tally: Tally, stations: list[Any], told: Any, name: str) -> None:
+    """Check that a depth is told to rest on the weakest source of the stations it is from.
+
+    ``told`` has a place on the run of these stations, a depth and its source.
+    """
+    at = [row for row in stations if abs(row.chainage - told.chainage) <= CLOSE]
+    before = [row for row in stations if row.chainage < told.chainage]
+    after = [row for row in stations if row.chainage > told.chainage]
     from_ = {row.depth_source for row in (at or [*before[-1:], *after[:1]])}
     if len(at) > 1:  # two stations of one place: the depth says which of them it is from
-        from_ = {row.depth_source for row in at if abs(row.depth - pit.depth) <= CLOSE} or from_
-        tally.holds(pit.depth_source in from_, pit.pit_id, "depth_source is none of its station")
+        from_ = {row.depth_source for row in at if abs(row.depth - told.depth) <= CLOSE} or from_
+        tally.holds(told.depth_source in from_, name, "depth_source is none of its station")
         return
     due = next((s for s in reversed(SOURCES) if s in from_), "")
-    told = pit.depth_source
-    tally.holds(told == due, pit.pit_id, f"depth rests on {due}, told is {told or 'nothing'}")
+    said = told.depth_source
+    tally.holds(said == due, name, f"depth rests on {due}, told is {said or 'nothing'}")
 
 
 def slopes(plan: Plan) -> Tally:

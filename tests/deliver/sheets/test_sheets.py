@@ -302,6 +302,19 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
     assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
 
 
+def test_digs_stand_in_the_schedules_with_the_depth_of_the_host_and_their_own(
+    plain_plan: Path,
+) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    said = {"depth": 1.85, "depth_source": "assumed", "dig_depth": 2.0, "spared": False}
+    digs = plan.tables["local_digs"].assign(**said)
+    deep = replace(plan, tables={**plan.tables, "local_digs": digs})
+    (table,) = (t for t in run_tables(deep, "R1") if t.heading.startswith("Local digs"))
+    columns = dict(zip(table.columns, table.rows[0], strict=True))
+    assert columns["depth, m"] == "1.85" and columns["dug"] == "2.00"
+    assert columns["depth from"] == "assumed"
+
+
 def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: Path) -> None:
     plan = load_plan(read_plan(plain_plan))
     sections = plan.tables["sections"].assign(
