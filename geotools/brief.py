@@ -915,7 +915,7 @@ class Rates(_Section):
             "local = 150",
         ],
         "'class = cost' of one lane closed for one day by a pit or a string; digs between pits "
-        "close none: connection and valve are to hold it",
+        "close none: connection and valve are to hold it while they are worked at",
         INVENTED,
     )
     lane_day_other: PerItem = _set(400, "the same on a street of any other class", INVENTED, ge=0)
@@ -927,7 +927,7 @@ class Rates(_Section):
     valve: PerItem = _set(
         8000,
         "cutting out and replacing a line valve, however deep it lies; where the dig is in the "
-        "carriageway, with the lane it takes meanwhile",
+        "carriageway, with the lane it takes while it is worked at, as connection",
         INVENTED,
         ge=0,
     )
@@ -935,7 +935,8 @@ class Rates(_Section):
     connection: PerItem = _set(
         6500,
         "digging up and reconnecting a tee, service or hydrant, however deep it lies; where the "
-        "dig is in the carriageway, with the lane it takes for the half day or so that it is open",
+        "dig is in the carriageway, with the lane it takes for the half day or so that it is "
+        "worked at, opened and remade: between, by the programme, it is backfilled or plated over",
         INVENTED,
         ge=0,
     )

@@ -1086,9 +1086,9 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "cost",
-                    "planning cost, the same at every depth; it is to hold the lane the dig takes, "
-                    "if any; in a pit the share of it that is left, of a main at an end of the "
-                    "run its own rate",
+                    "planning cost, the same at every depth; it is to hold the lane the dig takes "
+                    "while it is worked at, if any; in a pit the share of it that is left, of a "
+                    "main at an end of the run its own rate",
                 ),
             ),
         ),

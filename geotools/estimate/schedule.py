@@ -26,7 +26,16 @@ from geotools.brief import Crew
 from geotools.network.ragged import FloatArray
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSING", "OPENING", "PULLING", "SAME", "days_out", "days_waiting", "schedule_runs"]
+__all__ = [
+    "FUSING",
+    "OPENING",
+    "PULLING",
+    "REMAKING",
+    "SAME",
+    "days_out",
+    "days_waiting",
+    "schedule_runs",
+]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 OPENING = "open the connections"  # from then on services and tees of a pull are dug up
@@ -233,8 +242,8 @@ def _after_test(
 ) -> dict[str, list[_Task]]:
     """List what follows the test: grouting, ends tied in, connections remade, pits refilled.
 
-    The annulus is grouted while the carrier is full of water from the test, and its ends and the
-    holes at connections are still open. The pits between the ends are refilled while those at the
+    The annulus is grouted while the carrier is full of water from the test, its ends are still open
+    and the connections not remade yet. The pits between the ends are refilled while those at the
     ends are tied in, each once what lies in it is remade.
     """
     sealed = [_grouting(pull, test, crew) if pull["grout"] > 0 else test for pull in pulls]

@@ -1,4 +1,4 @@
-"""What a designer should know of the digs between the pits: places to avoid, depth; findings."""
+"""What a designer should know of the digs between the pits: where, how deep, how long open."""
 
 from __future__ import annotations
 
@@ -9,13 +9,18 @@ import shapely
 
 from geotools.brief import Brief
 from geotools.deliver.wording import in_words
+from geotools.estimate.schedule import OPENING, REMAKING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.street.net import StreetNet
+from geotools.street.others import others_near
 
 __all__ = [
     "report_deep_digs",
+    "report_digs_in_carriageways",
     "report_digs_in_places",
+    "times_of_digs",
 ]
 
 _TEXTS = {
@@ -123,3 +128,70 @@ def _tell(rows: pd.DataFrame, rule: str, texts: list[str] | str, findings: Findi
     xy: npt.NDArray[np.float64] = rows[["x", "y"]].to_numpy(dtype=float)
     names = rows["dig_id"].to_numpy(dtype=object)
     findings.add_points("warning", rule, texts, layer="local_digs", features=names, xy=xy)
+
+
+def times_of_digs(schedule: pd.DataFrame) -> pd.DataFrame:
+    """Return by pull when its digs are opened and remade, working days of its run.
+
+    ``opened``, ``opening`` (days), ``remade`` (the first begun), ``done`` (the last remade).
+    """
+    tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
+    opened = tasks.loc[tasks["task"] == OPENING, ["start_day", "days"]]
+    opened = opened.rename(columns={"start_day": "opened", "days": "opening"})
+    remade = tasks.loc[tasks["task"] == REMAKING, ["start_day", "days"]]
+    remade = remade.rename(columns={"start_day": "remade", "days": "done"})
+    return opened.join(remade.assign(done=remade.sum(axis=1)))
+
+
+def report_digs_in_carriageways(digs: pd.DataFrame, schedule: pd.DataFrame, ground: Shared) -> None:
+    """Report, a finding a run, digs in carriageways and how long the programme leaves them.
+
+    One after the other they are opened before the pull, and in the same order remade once all is
+    tested and grouted; nobody works at them between.
+    """
+    dug = _dug(digs).merge(times_of_digs(schedule), left_on="pull_id", right_index=True)
+    if ground.scene is None or not len(dug):
+        return
+    each = dug["opening"] / dug.groupby("pull_id")["pull_id"].transform("size")
+    dug = dug.assign(on=_on_carriageway(dug, ground.scene.net))
+    dug = dug.assign(between=np.maximum(dug["remade"] - dug["opened"] - each, 0.0))
+    dug = dug.assign(last=dug["opened"] + dug["opening"])
+    met = dug[dug["on"] & (dug["between"] > SAME)]
+    runs = met.groupby("run_id", sort=False, observed=True).agg(
+        count=("on", "size"), opened=("opened", "min"), last=("last", "max"),
+        remade=("remade", "min"), done=("done", "max"), most=("between", "max"),
+        between=("between", "sum"),
+    )  # fmt: skip
+    of_run = dug.groupby("run_id", observed=True).size()
+    number = pd.Series(np.arange(len(runs)), runs.index)
+    ground.layers.findings.add_many(
+        "info",
+        "digs-in-carriageway",
+        [
+            f"run {run}: {row.count} of its {of_run[run]} digs between the pits lie in "
+            f"carriageways; by the programme they are opened from working day {row.opened:.1f} to "
+            f"{row.last:.1f} and remade from day {row.remade:.1f} to {row.done:.1f}. Between, each "
+            "is backfilled or plated over for traffic to pass: for up to "
+            f"{row.most:.1f} days, {row.between:.1f} dig-days in all. rates.connection and "
+            "rates.valve are to hold the lane while they are worked at; nobody priced what is "
+            "taken if they stay open: have them backfilled or plated, or count it in."
+            for run, row in zip(runs.index, runs.itertuples(index=False), strict=True)
+        ],
+        layer="runs",
+        features=runs.index.to_numpy(dtype=object),
+        geometry=shapely.multipoints(
+            shapely.points(met[["x", "y"]].to_numpy(dtype=float)),
+            indices=number[met["run_id"]].to_numpy(dtype=np.int64),
+        ),
+    )
+
+
+def _on_carriageway(digs: pd.DataFrame, net: StreetNet) -> npt.NDArray[np.bool_]:
+    """Return which digs lie on the carriageway of a street."""
+    spots: npt.NDArray[np.object_] = shapely.points(digs[["x", "y"]].to_numpy(dtype=float))
+    half = net.column("width") / 2
+    none = np.full(len(spots), -1, dtype=np.int64)
+    near = others_near(net, spots, none, reach=float(half.max(initial=0.0)))
+    on = np.zeros(len(spots), dtype=np.bool_)
+    on[near.ground[near.gap < half[near.line]]] = True
+    return on

@@ -9,8 +9,9 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.estimate.schedule import OPENING, PULLING, SAME
+from geotools.estimate.schedule import PULLING, SAME
 from geotools.intake.findings import Findings
+from geotools.layout.digs import times_of_digs
 from geotools.layout.shared import Shared
 from geotools.layout.unknown_ground import ground_slope, report_bare_strings
 from geotools.network.ragged import FloatArray, to_linestrings
@@ -48,10 +49,10 @@ def report_over_digs(
 ) -> None:
     """Report strings that lie over services and tees dug up for another pull of their run.
 
-    By the programme: dug up before the string is pulled in, and made good once the run is tested.
+    By the programme: dug up before the string is pulled in, and remade once the run is tested.
     """
+    times = times_of_digs(schedule)
     tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
-    opened = tasks.loc[tasks["task"] == OPENING, "start_day"]
     pulled = tasks.loc[tasks["task"] == PULLING, ["start_day", "days"]].sum(axis=1)
     dug = digs[digs["pull_id"] != ""]
     spots = shapely.points(dug[["x", "y"]].to_numpy(dtype=float))
@@ -67,19 +68,25 @@ def report_over_digs(
             "shape": line,
             "gone": pulled.reindex(strings["pull_id"]).to_numpy(dtype=float)[line],
             "pull": dug["pull_id"].to_numpy(dtype=object)[dig],
-            "open": opened.reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
+            "open": times["opened"].reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
+            "done": times["done"].reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
         }
     )
     rows = rows[rows["open"] < rows["gone"]]
     told = rows.groupby(["string", "pull"], sort=True).agg(
-        count=("open", "size"), open=("open", "min"), gone=("gone", "max"), shape=("shape", "first")
+        count=("open", "size"),
+        open=("open", "min"),
+        done=("done", "max"),
+        gone=("gone", "max"),
+        shape=("shape", "first"),
     )
     findings.add_many(
         "info",
         "string-over-dig",
         [
-            f"string {string} lies over {row.count} of the places dug up for pull {pull}, open "
-            f"from day {row.open:.1f}; it is gone by day {row.gone:.1f}: plate them, lead the "
+            f"string {string} lies over {row.count} of the places dug up for pull {pull}, opened "
+            f"from day {row.open:.1f} and remade by day {row.done:.1f}, backfilled or plated over "
+            f"between; it is gone by day {row.gone:.1f}: plate them so that they bear it, lead the "
             "string past them, or open them later."
             for (string, pull), row in zip(told.index, told.itertuples(index=False), strict=True)
         ],

@@ -27,6 +27,7 @@ from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_r
 from geotools.intake.findings import Findings
 from geotools.layout.digs import (
     report_deep_digs,
+    report_digs_in_carriageways,
     report_digs_in_places,
 )
 from geotools.layout.inverts import inverts_at
@@ -153,6 +154,7 @@ def work_out(
     placed = _placed(ground, digs)
     report_digs_in_places(placed, pits, ground)
     report_deep_digs(placed, brief, ground.layers.findings)
+    report_digs_in_carriageways(placed, schedule, ground)
     strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)

@@ -760,6 +760,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("local_digs", "depth_source", other("invert", "assumed")),
     ),
     "a place to avoid at a dig": ("digs-in-places", place_on_dig),
+    "digs in carriageways not told": (
+        "digs-in-carriageways",
+        lambda s: s.drop("findings", told("digs-in-carriageway")),
+    ),
+    "fewer dig-days than lie in carriageways": (
+        "digs-in-carriageways",
+        lambda s: _said(s, "digs-in-carriageway", r"[\d.]+ dig-days", "0.9 dig-days"),
+    ),
+    "fewer digs than lie in carriageways": (
+        "digs-in-carriageways",
+        lambda s: _said(s, "digs-in-carriageway", r": \d+ of its", ": 1 of its"),
+    ),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),

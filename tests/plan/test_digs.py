@@ -1,4 +1,4 @@
-"""Digs between the pits: where they lie, how deep they are."""
+"""Digs between the pits: where they lie, how deep they are, how long they stay."""
 
 from __future__ import annotations
 
@@ -114,6 +114,32 @@ def test_a_dig_is_as_deep_as_a_pit_there_and_a_deep_one_is_told_at_the_price_of_
     assert deep.cost == dig_at(plan, AT["soft"]).cost
 
 
+def test_how_long_digs_in_a_carriageway_lie_between_opening_and_remaking_is_told_by_run(
+    plan: Plan,
+) -> None:
+    """One after the other is opened, and remade in the same order; one is past the street."""
+    digs = [dig for dig in plan.rows("local_digs") if not dig.spared]
+    tasks = {row.task: row for row in plan.rows("schedule") if row.ref == digs[0].pull_id}
+    opened, remade = tasks["open the connections"], tasks["remake the connections"]
+    each = opened.days / len(digs)
+    between = [
+        (remade.start_day + k * each) - (opened.start_day + (k + 1) * each)
+        for k, dig in enumerate(digs)
+        if dig.chainage < 350
+    ]
+    assert len(between) == len(digs) - 1 and min(between) > 2
+    (row,) = told(plan, "digs-in-carriageway").values()
+    assert row.severity == "info"
+    assert f"{len(between)} of its {len(digs)} digs" in row.text
+    assert f"{sum(between):.1f} dig-days" in row.text
+    days = opened.start_day, opened.start_day + opened.days
+    assert f"opened from working day {days[0]:.1f} to {days[1]:.1f}" in row.text
+    assert f"remade from day {remade.start_day:.1f} to {remade.start_day + remade.days:.1f}" in (
+        row.text
+    )
+    assert "backfilled or plated over" in row.text
+
+
 def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:
     for rule in RULES:
         verdict = rule.check(plan)
@@ -122,6 +148,7 @@ def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:
     for name, rules in (
         ("digs-in-places", ["dig-in-hard-place", "dig-in-soft-place"]),
         ("dig-depths", ["deep-dig", "engineered-excavation"]),
+        ("digs-in-carriageways", ["digs-in-carriageway"]),
     ):
         (check,) = (rule.check for rule in RULES if rule.name == name)
         for untold in rules:

@@ -522,6 +522,11 @@ def test_a_string_over_services_dug_up_for_another_pull_is_told() -> None:
     counts = told["text"].str.extract(r"lies over (\d+) of")[0].astype(int)
     assert over
     assert dict(zip(told["feature"], counts, strict=True)) == over
+    done = tasks[tasks["task"] == "remake the connections"].set_index("ref")["end"]
+    for text in told["text"]:
+        pull = text.split("for pull ")[1].split(",")[0]
+        days = f"opened from day {opened[pull]:.1f} and remade by day {done[pull]:.1f}"
+        assert f"{days}, backfilled or plated over between" in text
 
 
 def test_a_string_that_leaves_the_street_of_its_pit_is_told_and_lies_in_none() -> None:

@@ -1,8 +1,9 @@
-"""Digs between the pits: how deep they are, and the places to avoid they reach into."""
+"""Digs between the pits: depth, places to avoid they reach into, carriageways they lie in."""
 
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,9 @@ import shapely
 
 from geotools.deliver.verify.coverage import between
 from geotools.deliver.verify.depths import source_told
+from geotools.deliver.verify.lanes import lanes_of
 from geotools.deliver.verify.plan import Plan, of_context
+from geotools.deliver.verify.schedule import OPEN, REMAKE
 from geotools.deliver.verify.surroundings import with_buffer
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M
@@ -18,6 +21,8 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M
 __all__ = ["RULES"]
 
 ROUNDED = 1e-3  # m; a place so near the edge of a hole may be met or not
+TENTH = 0.1  # what days are told to
+COUNTED = re.compile(r": (\d+) of its .* ([\d.]+) dig-days")
 IN_HARD, IN_SOFT = ("dig-in-hard-place", "warning"), ("dig-in-soft-place", "info")
 
 
@@ -91,7 +96,78 @@ def in_places(plan: Plan) -> Tally:
     return tally
 
 
+def in_carriageways(plan: Plan) -> Tally:
+    """Check that digs in carriageways are told by run, and how long they lie opened.
+
+    Where a dig lies nearer to a kerb than streets are snapped it may count or not.
+    """
+    tally = Tally("findings")
+    told = {r.feature: r.text for r in plan.rows("findings") if r.rule == "digs-in-carriageway"}
+    days, sides = _days_between(plan), _beside_kerbs(plan)
+    snap = plan.setting("network.snap_tolerance") + ROUNDED
+    for run in plan.planned:
+        own = [r for r in plan.by("local_digs", "run_id").get(run.run_id, []) if not r.spared]
+        own = [dig for dig in own if days.get(dig.pull_id, 0.0) > CLOSE]
+        surely, perhaps = (
+            [days[dig.pull_id] for dig in own if sides[dig.dig_id][k] < edge]
+            for k, edge in enumerate((-snap, snap))
+        )
+        found = COUNTED.search(told.get(run.run_id, ""))
+        there = found is not None or not surely
+        text = f"{len(surely)} of its digs lie in carriageways, and no finding says so"
+        if tally.holds(there, run.run_id, text) and found is not None:
+            count, total = int(found[1]), float(found[2])
+            text = f"told are {count} digs in carriageways, due {len(surely)} to {len(perhaps)}"
+            tally.holds(len(surely) <= count <= len(perhaps), run.run_id, text)
+            low, high = math.fsum(surely), math.fsum(perhaps)
+            text = f"told are {total} dig-days, due {low:.2f} to {high:.2f}"
+            good = low - TENTH / 2 - CLOSE <= total <= high + TENTH / 2 + CLOSE
+            tally.holds(good, run.run_id, text)
+    return tally
+
+
+def _days_between(plan: Plan) -> dict[str, float]:
+    """Return by pull the days from when a dig of it is opened to when it is begun to be remade."""
+    tasks = plan.rows("schedule")
+    opened = {row.ref: row for row in tasks if row.task == OPEN}
+    count: dict[str, int] = {}
+    for dig in _dug(plan):
+        count[dig.pull_id] = count.get(dig.pull_id, 0) + 1
+    return {
+        row.ref: row.start_day - opened[row.ref].start_day - opened[row.ref].days / count[row.ref]
+        for row in tasks
+        if row.task == REMAKE and row.ref in opened and row.ref in count
+    }
+
+
+def _beside_kerbs(plan: Plan) -> dict[str, tuple[float, float]]:
+    """Return by dig how far outside of kerbs it lies, m; less than 0 on a carriageway.
+
+    Of the streets whose centrelines are nearest, and of any. Past the end of a street it goes on as
+    the next one, which may be narrower.
+    """
+    streets, dug = of_context(plan, "streets"), _dug(plan)
+    tree = shapely.STRtree([row.geometry for row in streets])
+    half = np.array([lanes_of(plan, row).kerb for row in streets])
+    spots = np.array([row.geometry for row in dug], dtype=object)
+    snap = plan.setting("network.snap_tolerance") + CLOSE
+    reach = half.max(initial=0.0) + snap + ROUNDED
+    dig, street = tree.query(spots, predicate="dwithin", distance=reach)
+    gap = shapely.distance(spots[dig], tree.geometries[street])
+    least, any_, nearest = np.full((3, len(dug)), math.inf)
+    np.minimum.at(least, dig, gap)
+    np.minimum.at(any_, dig, gap - half[street])
+    near = gap <= least[dig] + snap
+    nearest[dig] = -math.inf
+    np.maximum.at(nearest, dig[near], (gap - half[street])[near])
+    return {
+        row.dig_id: (float(own), float(far))
+        for row, own, far in zip(dug, nearest, any_, strict=True)
+    }
+
+
 RULES = (
     Rule("dig-depths", "digs are as deep as told, and deep ones are findings", depths),
+    Rule("digs-in-carriageways", "digs in carriageways are told, and how long", in_carriageways),
     Rule("digs-in-places", "digs in places to avoid are findings", in_places),
 )
