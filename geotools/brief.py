@@ -484,7 +484,11 @@ class Service(_Section):
         le=10,
     )
     water_table: Length = _set(
-        "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
+        "1 m",
+        "depth of the groundwater below the surface, over the carrier and in what is dug",
+        COMMON,
+        ge=0,
+        le=100,
     )
     host_lining: Literal["default", "none", "single", "double"] = _set(
         "default",

@@ -30,6 +30,7 @@ from geotools.layout.digs import (
     report_digs_in_carriageways,
     report_digs_in_places,
 )
+from geotools.layout.groundwater import report_groundwater
 from geotools.layout.inverts import inverts_at
 from geotools.layout.left_open import report_left_open, with_days_open
 from geotools.layout.lying_over import report_over_pits, report_over_strings
@@ -155,6 +156,7 @@ def work_out(
     report_digs_in_places(placed, pits, ground)
     report_deep_digs(placed, brief, ground.layers.findings)
     report_digs_in_carriageways(placed, schedule, ground)
+    report_groundwater(pits, placed, brief, ground.layers.findings)
     strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)

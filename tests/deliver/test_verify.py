@@ -772,6 +772,22 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "digs-in-carriageways",
         lambda s: _said(s, "digs-in-carriageway", r": \d+ of its", ": 1 of its"),
     ),
+    "groundwater not told": (
+        "groundwater",
+        lambda s: s.drop("findings", told("dug-below-groundwater")),
+    ),
+    "less water over a bottom than there is": (
+        "groundwater",
+        lambda s: _said(s, "dug-below-groundwater", r"(-P\d+) [\d.]+ m", r"\1 0.01 m"),
+    ),
+    "fewer digs below the groundwater": (
+        "groundwater",
+        lambda s: _said(s, "dug-below-groundwater", r"\d+ digs?", "99 digs"),
+    ),
+    "digs less far below the groundwater": (
+        "groundwater",
+        lambda s: _said(s, "dug-below-groundwater", r"by up to [\d.]+", "by up to 0.01"),
+    ),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),
@@ -1252,6 +1268,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "slower water": ("suited", "service.max_velocity", "0.6 m/s"),
     "a flatter gradient": ("suited", "service.max_gradient", "0.001"),
     "higher groundwater": ("suited", "service.water_table", "0 m"),
+    "groundwater nearer to the ground": ("groundwater", "service.water_table", "1.2 m"),
     "more safety against collapse": ("suited", "service.collapse_safety", "4"),
     "sharper surges": ("suited", "service.occasional_velocity", "5 m/s"),
     "pipes of another system": ("wishes", "carrier.system", "DIPS"),

@@ -1,18 +1,23 @@
-"""Digs between the pits: where they lie, how deep they are, how long they stay."""
+"""Digs between the pits: where they lie, how deep they are, how long they stay; and groundwater."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
 import geotools
+from geotools.brief import load_brief
 from geotools.deliver.verify.digs import RULES
 from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.intake.findings import Findings
+from geotools.layout.groundwater import report_groundwater
 from geotools.tools.plan import TOOL
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
@@ -138,6 +143,45 @@ def test_how_long_digs_in_a_carriageway_lie_between_opening_and_remaking_is_told
         row.text
     )
     assert "backfilled or plated over" in row.text
+
+
+def test_what_is_dug_below_groundwater_nobody_set_is_an_info(plan: Plan) -> None:
+    (row,) = told(plan, "dug-below-groundwater").values()
+    assert row.severity == "info"
+    for pit in plan.rows("pits"):
+        assert f"{pit.pit_id} {pit.deepest - 1.0:.2f} m" in row.text
+    most = dig_at(plan, AT["deep"]).dig_depth - 1.0
+    assert f"6 digs between the pits go below it, by up to {most:.2f} m" in row.text
+
+
+@pytest.mark.parametrize(
+    ("depth", "severity", "pits"),
+    [("2 m", "warning", ["A-P2"]), (None, "info", ["A-P1", "A-P2"]), ("4 m", "warning", [])],
+)
+def test_pits_below_the_groundwater_are_a_warning_where_the_brief_sets_it(
+    depth: str | None, severity: str, pits: list[str]
+) -> None:
+    brief = load_brief(overrides={} if depth is None else {"service.water_table": depth})
+    place = {"x": [0.0, 9.0], "y": [0.0, 0.0]}
+    dug = pd.DataFrame({"run_id": "A", "pit_id": ["A-P1", "A-P2"], "deepest": [1.5, 3.25], **place})
+    digs = pd.DataFrame(
+        {"run_id": "A", "dig_id": ["A-D1", "A-D2"], "dig_depth": [2.5, 9.0],
+         "spared": [False, True], **place}
+    )  # fmt: skip
+    findings = Findings()
+    report_groundwater(dug, digs, brief, findings)
+    table = findings.table()
+    if depth == "4 m":
+        assert table.empty
+        return
+    (row,) = table.to_dict("records")
+    water = brief.service.water_table
+    assert (row["severity"], row["feature"]) == (severity, "A")
+    heads = dict(re.findall(r"(A-P\d) ([\d.]+) m", row["text"]))
+    deepest = dug.set_index("pit_id")["deepest"]
+    assert heads == {pit: f"{deepest[pit] - water:.2f}" for pit in pits}
+    assert f"1 dig between the pits goes below it, by up to {2.5 - water:.2f} m" in row["text"]
+    assert row["geometry"].geom_type == "MultiPoint" and len(row["geometry"].geoms) == len(pits) + 1
 
 
 def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:

@@ -28,7 +28,10 @@ Say = Callable[[Any], str]
 _PLACE_DECIMALS, _DEGREE_DECIMALS = 2, 7  # about a centimetre
 _SEVERE = ("error", "warning")
 # Findings that tell of a value nobody measured, and warnings that concern every run.
-_ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
+_ASSUMPTIONS = (
+    *("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown"),
+    "dug-below-groundwater",
+)
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
 _NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
