@@ -593,6 +593,26 @@ def _sides() -> tuple[Field, ...]:
     )
 
 
+def _each_ramp() -> tuple[Field, ...]:
+    """Return what is told of the ramps of a pit one by one; empty where it has no such ramp."""
+    return (
+        _real(
+            "ramp_ahead",
+            "ramp of the pull ahead, which comes down to it from behind; of two in one hole both "
+            "are as long as it leaves room for, the one that needs less bent less",
+            "length",
+            later=True,
+        ),
+        _real("drop_ahead", "its drop, as `drop`", "length", later=True),
+        _real("host_slope_ahead", "its `host_slope`", later=True),
+        _real("rest_slope_ahead", "its `rest_slope`", later=True),
+        _real("ramp_behind", "ramp of the pull behind, the same", "length", later=True),
+        _real("drop_behind", "its drop, as `drop`", "length", later=True),
+        _real("host_slope_behind", "its `host_slope`", later=True),
+        _real("rest_slope_behind", "its `rest_slope`", later=True),
+    )
+
+
 _JOINT = (
     _text("joint_id", "identifier of the joint"),
     _RUN,
@@ -748,10 +768,16 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
-                _real("ramp", "ramp, along the ground; of two ramps the longer", "length"),
+                _real(
+                    "ramp",
+                    "ramp, along the ground; of two ramps the longer, in one hole that which makes "
+                    "it so long: `drop` and both slopes are of the same one",
+                    "length",
+                ),
                 _real("drop", "resting pipe at the ramp's top to host axis at its foot", "length"),
                 _real("host_slope", "rise of the host at the foot, back along the ramp"),
                 _real("rest_slope", "rise of the ground behind the top, back along the ramp"),
+                *_each_ramp(),
                 _real("side_slope", "lean of the sides, out for each up; 0 where shored"),
                 _real(
                     "ahead_deg",

@@ -51,6 +51,8 @@ if TYPE_CHECKING:
 
 __all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
 
+_RAMPS = {"ahead": "RAMP_AHEAD", "behind": "RAMP_BEHIND"}  # attributes
+_OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 # Layers of the plan that are drawn, and the fields wanted of each.
 DRAWN: dict[str, tuple[str, ...]] = {
     "runs": ("run_id", "status", "length", "carrier"),
@@ -59,7 +61,8 @@ DRAWN: dict[str, tuple[str, ...]] = {
               "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
-             "deepest", "length", "width", "street_name", "reasons"),
+             "deepest", "length", "width", "street_name", "reasons",
+             *(f"{name}_{way}" for way in _RAMPS for name in _OF_RAMP)),
     "pit_footprints": ("pit_id", "run_id"),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id", "run_id"),
@@ -318,8 +321,18 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             "WIDTH": measured(pit.width, "pits", "width", drawn.units),
             "STREET": pit.street_name,
             "REASON": pit.reasons,
+            **{tag: _ramp_words(pit, way, drawn.units) for way, tag in _RAMPS.items()},
         }
         _labelled(drawn, _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION"), pit.geometry, values)
+
+
+def _ramp_words(pit: Any, way: str, units: str) -> str:
+    """Return what the ramp of the pull ahead or behind is built to; nothing where none is told."""
+    length, drop, host, rest = (getattr(pit, f"{name}_{way}") for name in _OF_RAMP)
+    if not np.isfinite(length):
+        return ""
+    long, deep = (measured(v, "pits", n, units) for v, n in ((length, "ramp"), (drop, "drop")))
+    return f"{long}, drop {deep}, host {100 * host:+.2f} %, pipe rests {100 * rest:+.2f} %"
 
 
 def _labelled(

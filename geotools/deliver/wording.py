@@ -37,6 +37,7 @@ _DECIMALS = {"m": 1, "ft": 1, "mm": 0, "in": 1, "kn": 1, "lbf": 0, "kpa": 0, "ps
 _FINE = {
     "pits": (
         *("depth", "dig_depth", "deepest", "length", "width", "before", "after", "ramp", "drop"),
+        *("ramp_ahead", "drop_ahead", "ramp_behind", "drop_behind"),
     ),
     "local_digs": ("depth", "dig_depth"),
     "sections": ("leave",),

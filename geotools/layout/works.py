@@ -68,6 +68,7 @@ from geotools.network.words import in_words
 from geotools.pipe.factors import HOUR
 from geotools.pulls.digs import local_digs
 from geotools.pulls.grouting import lifts_planned
+from geotools.pulls.layout import EACH_RAMP
 from geotools.pulls.optimise import longest_string
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
@@ -558,7 +559,8 @@ def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
         begin, end = np.minimum(begin, first), np.maximum(end, last)
     low, high = (pits[name].to_numpy(dtype=float) for name in ("street_begin", "street_end"))
     aslant = np.isfinite(low)
-    return pits.assign(
+    ramps = [name for names in EACH_RAMP.values() for name in names.values()]  # told, not drawn
+    return pits.drop(columns=ramps).assign(
         pull_id="",
         work_low=np.where(aslant, low, begin),
         work_high=np.where(aslant, high, end),

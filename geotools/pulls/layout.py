@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -24,16 +24,21 @@ from geotools.pulls.optimise import (
     string_count,
 )
 from geotools.schema import AHEAD, BEHIND, BOTH, ROLES
-from geotools.siting.candidates import Candidates
+from geotools.siting.candidates import Candidates, TwoRamps
 from geotools.siting.laydown import Laydown
 
-__all__ = ["Plan", "lay_out", "plan_cost"]
+__all__ = ["EACH_RAMP", "Plan", "lay_out", "plan_cost"]
 
 # Columns of a pit that its candidate has for each role.
 OF_ROLE = (
     *("ramp", "drop", "host_slope", "rest_slope", "volume", "area", "off_street", "supported"),
     *("services", "remade", "valves", "tied", "days"),
 )
+EACH_RAMP = {
+    AHEAD: {field.name: f"{field.name}_ahead" for field in fields(TwoRamps)},
+    BEHIND: {field.name: f"{field.name}_behind" for field in fields(TwoRamps)},
+}
+"""Columns of a pit on the ramp of the pull ahead, and on that of the pull behind."""
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,7 @@ def _pits(
             "length": candidates.length[row, role],
             "width": table["width"],
             **{name: getattr(candidates, name)[row, role] for name in OF_ROLE},
+            **_each_way(row, role, candidates),
             "lanes_taken": candidates.lanes.taken[row, role],
             "edge_low": candidates.lanes.low[row, role],
             "edge_high": candidates.lanes.high[row, role],
@@ -145,6 +151,17 @@ def _pits(
             "cost": candidates.cost[row, role],
         }
     )
+
+
+def _each_way(row: IntArray, role: IntArray, candidates: Candidates) -> dict[str, FloatArray]:
+    """Return the ramp of the pull ahead and that of the pull behind; not a number where none."""
+    out = {}
+    for way, (one_way, names) in enumerate(EACH_RAMP.items()):
+        for bare, name in names.items():
+            own = getattr(candidates, bare)[row, one_way]
+            both = getattr(candidates.two_ways, bare)[row, way]
+            out[name] = np.select([role == one_way, role == BOTH], [own, both], np.nan)
+    return out
 
 
 @dataclass(frozen=True)

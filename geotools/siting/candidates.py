@@ -55,7 +55,7 @@ from geotools.street.scene import StreetScene
 
 __all__ = [
     *("CANDIDATE_KINDS", "Candidates", "Judged", "PitRules"),
-    *("SiteSettings", "Surroundings", "find_candidates"),
+    *("SiteSettings", "Surroundings", "TwoRamps", "find_candidates"),
 ]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
@@ -179,6 +179,20 @@ class Judged:
 
 
 @dataclass(frozen=True)
+class TwoRamps:
+    """Both ramps of pits that insert both ways, for the pull ahead and the pull behind.
+
+    Each of shape (n, 2): length and drop, m, and slopes as of `pipe.pits`. In one hole both are
+    as long as it leaves room for.
+    """
+
+    ramp: FloatArray
+    drop: FloatArray
+    host_slope: FloatArray
+    rest_slope: FloatArray
+
+
+@dataclass(frozen=True)
 class Candidates(Judged):
     """Candidates with everything a plan is made from.
 
@@ -195,6 +209,7 @@ class Candidates(Judged):
         all connections and all line valves remade in it but for those the run is tied in to, and
         these, days open, lanes closed times days, factor on the site's cost, cost of the traffic;
         of a role that is refused what lies off the street is not worked out.
+    two_ways : TwoRamps
     ground : Grounds
     """
 
@@ -216,6 +231,7 @@ class Candidates(Judged):
     lane_days: FloatArray
     factor: FloatArray
     traffic: FloatArray
+    two_ways: TwoRamps
     ground: Grounds
 
     def judged(self) -> Judged:
@@ -272,6 +288,7 @@ def find_candidates(
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
         extents=pits.extents,
         **_ramps_of_roles(pits),
+        two_ways=_two_ramps(pits),
         code=verdict.code,
         places=verdict.places,
         tolerated=verdict.tolerated,
@@ -458,6 +475,18 @@ def _ramps_of_roles(pits: _Pits) -> dict[str, FloatArray]:
         "host_slope": told(none, climb.host_slope, hole.host_slope),
         "rest_slope": told(none, climb.rest_slope, hole.rest_slope),
     }
+
+
+def _two_ramps(pits: _Pits) -> TwoRamps:
+    """Return both ramps of two-way pits: in the hole they share, or each as of a one-way pit."""
+    ramps, shared = pits.ramps, pits.extents.shared[:, None]
+    climb, hole = ramps.climb, ramps.shared_climbs
+    return TwoRamps(
+        ramp=np.where(shared, ramps.shared[:, None], ramps.length),
+        drop=np.where(shared, hole.drop, climb.drop),
+        host_slope=np.where(shared, hole.host_slope, climb.host_slope),
+        rest_slope=np.where(shared, hole.rest_slope, climb.rest_slope),
+    )
 
 
 def _judged(

@@ -31,7 +31,7 @@ from geotools.pipe.pits import (
 )
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
-from geotools.siting.settle import Climb, settle
+from geotools.siting.settle import Climb, Settled, settle
 
 __all__ = [
     "GroundLine",
@@ -129,8 +129,11 @@ class Ramps:
         down to the host's axis at its foot; slopes as of `pipe.pits`.
     shared : ndarray, shape (n,)
         Length where one hole serves pulls both ways: the longer of the two, m.
-    shared_climb : Climb
-        Of that one, shape (n,).
+    shared_climbs : Climb
+        Of both in that hole, shape (n, 2): each is as long as the hole leaves room for, the one
+        that needs less bent less.
+    governs : ndarray of int64, shape (n,)
+        Which of the two makes the hole so long.
     falls : ndarray of bool, shape (n, 3)
         There is none for the host falls away too steeply: one way each, and both in one hole.
     room : ndarray, shape (n, 2)
@@ -149,7 +152,8 @@ class Ramps:
     length: FloatArray
     climb: Climb
     shared: FloatArray
-    shared_climb: Climb
+    shared_climbs: Climb
+    governs: IntArray
     falls: BoolArray
     room: FloatArray
     level_drop: FloatArray
@@ -159,6 +163,12 @@ class Ramps:
     outside: FloatArray
     rules: RampRules
 
+    @property
+    def shared_climb(self) -> Climb:
+        """What the ramp climbs that makes the hole for both as long as it is, shape (n,)."""
+        every = np.arange(len(self.governs))
+        return _taken(self.shared_climbs, every * 2 + self.governs, self.governs.shape)
+
     def past_ground(self) -> BoolArray:
         """Say where a ramp, or the ground behind it, ends beyond the ground looked up, (n,)."""
         longest = np.fmax(np.fmax(*self.length.T), self.shared / 2)  # none where NaN
@@ -166,9 +176,9 @@ class Ramps:
 
     def put(self, row: IntArray, part: Ramps) -> None:
         """Take the ramps of some candidates in the place of those they have."""
-        for name in ("length", "shared", "falls", "foot"):
+        for name in ("length", "shared", "governs", "falls", "foot"):
             getattr(self, name)[row] = getattr(part, name)
-        for name in ("climb", "shared_climb"):
+        for name in ("climb", "shared_climbs"):
             for column in fields(Climb):
                 getattr(getattr(self, name), column.name)[row] = getattr(
                     getattr(part, name), column.name
@@ -254,17 +264,30 @@ def _settled(climbs: _Climbs, radius: FloatArray, outside: FloatArray, rules: Ra
     shared = two_way.length.reshape(shape)
     falls, both = (each.falls.reshape(shape) for each in (one_way, two_way))
     falls = np.column_stack([falls, both.any(axis=1)])
-    longer = np.arange(len(at)) * 2 + np.argmax(np.nan_to_num(shared), axis=1)
+    longest = shared.max(axis=1)
     return Ramps(
         one_way.length.reshape(shape), _taken(one_way.climb, np.arange(2 * len(at)), shape),
-        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), falls, climbs.room,
-        climbs.level_drop, climbs.ground, climbs.foot.reshape(shape), radius, outside, rules,
+        longest, _in_one_hole(climbs, two_way, longest), np.argmax(np.nan_to_num(shared), axis=1),
+        falls, climbs.room, climbs.level_drop, climbs.ground, climbs.foot.reshape(shape), radius,
+        outside, rules,
     )  # fmt: skip
+
+
+def _in_one_hole(climbs: _Climbs, own: Settled, longest: FloatArray) -> Climb:
+    """Return what both ramps climb in a hole that is long enough for either, shape (n, 2).
+
+    The one that could be shorter is drawn out to the hole's length, where it finds its own ground.
+    """
+    length = np.repeat(longest, 2)
+    line = np.flatnonzero(own.length < length)
+    climb = _taken(own.climb, np.arange(len(length)), length.shape)
+    climb.put(line, climbs.two_way(line, length[line]), np.ones(len(line), dtype=bool))
+    return _taken(climb, np.arange(len(length)), climbs.face.shape)
 
 
 def _taken(climb: Climb, line: IntArray, shape: tuple[int, ...]) -> Climb:
     """Return what these lines climb, in an array of this shape."""
-    columns = (climb.drop, climb.host_slope, climb.rest_slope)
+    columns = (getattr(climb, column.name).ravel() for column in fields(Climb))
     return Climb(*(column[line].reshape(shape) for column in columns))
 
 

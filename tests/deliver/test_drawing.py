@@ -72,6 +72,8 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
     ]
     pit = {"run_id": "R1", "depth": 2.5, "depth_source": "assumed", "dig_depth": 2.65,
            "deepest": 2.9, "length": 6.0, "width": 1.35, "street_name": NASTY}  # fmt: skip
+    ramp = {"ramp_ahead": 6.25, "drop_ahead": 2.5, "host_slope_ahead": 0.01,
+            "rest_slope_ahead": -0.005}  # fmt: skip
     rows: dict[str, list[dict[str, Any]]] = {
         "runs": [
             {
@@ -87,7 +89,7 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
              "kind": "fitting", "passes": False, "geometry": corner}
         ],
         "pits": [
-            {**pit, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first},
+            {**pit, **ramp, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first},
             {**pit, "pit_id": "R1-P2", "role": "receiving", "chainage": 400.0,
              "geometry": last},
         ],
@@ -363,6 +365,8 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
     assert values["DEPTH"] == "invert 2.50 m deep, assumed"
     assert (values["DIG_DEPTH"], values["WIDTH"]) == ("dug 2.65 to 2.90 m", "1.35 m")
     assert values["DEPTH_SOURCE"] == "assumed"
+    ramp = "6.25 m, drop 2.50 m, host +1.00 %, pipe rests -0.50 %"
+    assert (values["RAMP_AHEAD"], values["RAMP_BEHIND"]) == (ramp, "")
     assert {a.dxf.tag for a in pit.attribs if not a.is_invisible} == {
         "PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH",
     }  # fmt: skip

@@ -236,6 +236,10 @@ def inserts(pits: pd.DataFrame) -> Any:
     return pits["role"] != "receiving"
 
 
+def two_ways(pits: pd.DataFrame) -> Any:
+    return pits["role"] == "insertion_both"
+
+
 def by_choice(pits: pd.DataFrame) -> Any:
     """Pits in one role only that stand where no bend and no end asks for them."""
     return (pits["role"] != "receiving") & (pits["reasons"] == "")
@@ -793,6 +797,22 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),
     "a street laid flatter": ("ramps", lambda s: s.edit("pits", "rest_slope", more(0.01), inserts)),
     "a host laid flatter": ("ramps", lambda s: s.edit("pits", "host_slope", more(0.01), inserts)),
+    "a drop of the pull behind edited": (
+        "ramps",
+        lambda s: s.edit("pits", "drop_behind", more(0.1), lambda p: p["ramp_behind"].notna()),
+    ),
+    "a ramp told of one pull for the other": (
+        "ramps",
+        lambda s: s.edit("pits", "ramp_ahead", 9.0, lambda p: p["role"] == "insertion_behind"),
+    ),
+    "a slope of one of two ramps edited": (
+        "ramps",
+        lambda s: s.edit("pits", "rest_slope_ahead", more(0.02), two_ways),
+    ),
+    "one of two ramps told shorter": (
+        "ramps",
+        lambda s: s.edit("pits", "ramp_behind", more(-0.2), two_ways),
+    ),
     "a drop of a receiving pit edited": (
         "ramps",
         lambda s: s.edit("pits", "drop", more(0.1), lambda p: p["role"] == "receiving"),

@@ -377,6 +377,30 @@ def test_on_a_slope_a_ramp_over_the_main_is_as_long_as_its_top_asks_for(
         length = max(Ramp(apart, climb * way).length for way in back)
         assert pit["ramp"] == pytest.approx(length, abs=1e-3)
         assert pit["length"] == pytest.approx(length + 2.0 * len(back), abs=1e-3)
+        for name, way in (("ahead", -1.0), ("behind", 1.0)):
+            told = pit[[f"{field}_{name}" for field in ("ramp", "drop")]].tolist()
+            slopes = pit[[f"{field}_slope_{name}" for field in ("host", "rest")]].tolist()
+            due = [length, apart + climb * way * length] if way in back else [np.nan] * 2
+            assert told == pytest.approx(due, abs=1e-3, nan_ok=True)
+            due = [climb * way if way in back else np.nan] * 2
+            assert slopes == pytest.approx(due, abs=1e-9, nan_ok=True)
+
+
+def test_where_a_two_way_pit_stands_at_a_bend_each_ramp_is_as_long_as_its_own_ground_asks_for(
+    tmp_path: Path,
+) -> None:
+    """The ground rises to the east and is level to the north; a bend of 90 degrees between."""
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 + 0.07 * x)
+    corner = [(0, 0), (200, 0), (200, 80)]
+    pit, _ = insertion_at((200.0, 0.0), corner, role="insertion_both", dem=dem)
+    one_way, _ = insertion_at((200.0, 0.0), corner, role="insertion_ahead", dem=dem)
+    other, _ = insertion_at((200.0, 0.0), corner, role="insertion_behind", dem=dem)
+    for field in ("ramp", "drop", "host_slope", "rest_slope"):
+        assert pit[f"{field}_ahead"] == one_way[field] == one_way[f"{field}_ahead"]
+        assert pit[f"{field}_behind"] == other[field] == other[f"{field}_behind"]
+    longer = "ahead" if pit["ramp_ahead"] > pit["ramp_behind"] else "behind"
+    assert abs(pit["ramp_ahead"] - pit["ramp_behind"]) > 0.1
+    assert pit["ramp"] == pit[f"ramp_{longer}"] and pit["drop"] == pit[f"drop_{longer}"]
 
 
 @pytest.mark.parametrize(

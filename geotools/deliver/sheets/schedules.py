@@ -34,6 +34,7 @@ _ASSUMPTIONS = (
 )
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
+_OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 _NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
@@ -87,8 +88,8 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _strings, _closures),
-        *(_digs, _shutdown, _programme, _quantities, _findings, _assumptions),
+        *(_run, _pulls, _in_bends, _pits, _setting_out, _ramps, _bends, _sections, _strings),
+        *(_closures, _digs, _shutdown, _programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -217,22 +218,11 @@ def _pits(plan: Plan, run_id: str) -> Table:
 
 
 def _setting_out(plan: Plan, run_id: str) -> Table:
-    """Return where the pits lie, and what the ramps of the insertion pits are built to."""
+    """Return where the pits lie."""
     bare = _bare(run_id)
     digits = _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
-
-    def of_ramp(name: str) -> Say:
-        def say(pit: dict[str, Any]) -> str:
-            if pit["role"] == "receiving" or pd.isna(pit[name]):
-                return "-"
-            if OUTPUTS["pits"].field(name).dimension is None:
-                return f"{100 * pit[name]:+.2f}"
-            return figure(pit[name], "pits", name, plan.units)
-
-        return say
-
     return _table(
-        "Setting out of pits and ramps; sides: out for each up; slopes: rise back along the ramp",
+        "Setting out of pits; sides: out for each up",
         plan.of("pits", run_id),
         plan,
         (
@@ -240,12 +230,57 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
             (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
             (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
             ("sides", lambda r: _sides(r["side_slope"]), True),
-            (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
-            (f"drop to host axis{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
-            ("slope of host, %", of_ramp("host_slope"), True),
-            ("where the pipe rests, %", of_ramp("rest_slope"), True),
         ),
     )
+
+
+def _ramps(plan: Plan, run_id: str) -> Table:
+    """Return what the ramps of the insertion pits are built to, a row a ramp."""
+    bare = _bare(run_id)
+
+    def size(name: str) -> Say:
+        return lambda ramp: figure(ramp[name], "pits", name, plan.units)
+
+    def slope(name: str) -> Say:
+        return lambda ramp: "-" if pd.isna(ramp[name]) else f"{100 * ramp[name]:+.2f}"
+
+    pulls = plan.of("pulls", run_id)
+    return _table(
+        "Setting out of ramps, along the ground from foot to top; slopes: rise back along the ramp",
+        _each_ramp(plan.of("pits", run_id)),
+        plan,
+        (
+            ("pit", lambda r: bare(r["pit_id"]), False),
+            ("for the pull", lambda r: bare(_pull_of(pulls, r)), False),
+            (f"ramp{_column('pits', 'ramp', plan)}", size("ramp"), True),
+            (f"drop to host axis{_column('pits', 'drop', plan)}", size("drop"), True),
+            ("slope of host, %", slope("host_slope"), True),
+            ("where the pipe rests, %", slope("rest_slope"), True),
+        ),
+    )
+
+
+def _each_ramp(pits: Any) -> Any:
+    """Return the ramps of pits one by one; of an earlier plan the one it tells of each pit."""
+    rows = []
+    for pit in pits.to_dict("records"):
+        own = [
+            {name: pit[f"{name}_{way}"] for name in _OF_RAMP} | {"way": way}
+            for way in ("ahead", "behind")
+            if pd.notna(pit[f"ramp_{way}"])
+        ]
+        if not own and pit["role"] != "receiving":
+            way = pit["role"].removeprefix("insertion_")
+            own = [{name: pit[name] for name in _OF_RAMP} | {"way": way}]
+        rows += [{"pit_id": pit["pit_id"], **ramp} for ramp in own]
+    return pd.DataFrame(rows, columns=["pit_id", "way", *_OF_RAMP])
+
+
+def _pull_of(pulls: Any, ramp: dict[str, Any]) -> str:
+    """Return the pull a ramp is for, and its way; of both ways, in an earlier plan, the longer."""
+    own = pulls[(pulls["insertion_pit"] == ramp["pit_id"]) & (pulls["direction"] == ramp["way"])]
+    way = "the longer of both" if ramp["way"] == "both" else str(ramp["way"])
+    return ", ".join([*map(str, own["pull_id"]), way])
 
 
 def _sides(slope: float) -> str:

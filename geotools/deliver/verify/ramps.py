@@ -54,15 +54,58 @@ def ramps(plan: Plan) -> Tally:
         least = ramp_least(radius, slopes, form)
         text = f"ramp is {pit.ramp:.9g}, to turn out of the host's slope it takes {least:.9g}"
         tally.holds(not pit.ramp < least - CLOSE, pit.pit_id, text)
+        if plan.holds("pits", "ramp_ahead"):
+            _each_ramp(plan, tally, pit, radius)
         _on_the_ground(plan, tally, pit, level, radius)
     return tally
+
+
+def _each_ramp(plan: Plan, tally: Tally, pit: Any, radius: float) -> None:
+    """Check what is told of the ramp of each pull: one of them is that told of the pit.
+
+    Of two in one hole both are as long as that ramp, and the one that needs less is bent less.
+    """
+    form, told = plan.setting("pits.ramp"), []
+    shared = one_hole(plan, pit, *whole_pit(plan, pit))
+    for name in ("ahead", "behind"):
+        length, drop, slopes = _told(pit, name)
+        if pit.role not in (f"insertion_{name}", "insertion_both"):
+            none = all(math.isnan(value) for value in (length, drop, slopes.host, slopes.rest))
+            tally.holds(none, pit.pit_id, f"has no ramp for a pull {name}, and one is told")
+            continue
+        told.append((length, drop, slopes))
+        made = ramp_drop(length, radius, slopes, form)
+        fits = drop <= made + CLOSE if shared else abs(drop - made) <= CLOSE
+        text = f"drop_{name} is {drop:.9g}, a ramp of {length:.9g} makes {made:.9g}"
+        tally.holds(fits, pit.pit_id, text)
+        least = ramp_least(radius, slopes, form)
+        text = f"ramp_{name} is {length:.9g}, to turn out of the host's slope it takes {least:.9g}"
+        tally.holds(length >= least - CLOSE, pit.pit_id, text)
+        if shared:
+            tally.near(length, pit.ramp, pit.pit_id, f"ramp_{name}")
+    due = (pit.ramp, pit.drop, Slopes(pit.host_slope, pit.rest_slope))
+    tally.holds(any(_alike(one, due) for one in told), pit.pit_id, "no pull has the ramp told")
+    tally.near(pit.ramp, max(length for length, _, _ in told), pit.pit_id, "ramp")
+
+
+def _told(pit: Any, name: str) -> tuple[float, float, Slopes]:
+    """Return length and drop of the ramp of the pull of a name, m, and its slopes."""
+    of = {field: float(getattr(pit, f"{field}_{name}"))
+          for field in ("ramp", "drop", "host_slope", "rest_slope")}  # fmt: skip
+    return of["ramp"], of["drop"], Slopes(of["host_slope"], of["rest_slope"])
+
+
+def _alike(one: tuple[float, float, Slopes], two: tuple[float, float, Slopes]) -> bool:
+    """Say whether two ramps are told alike."""
+    figures = [(length, drop, slopes.host, slopes.rest) for length, drop, slopes in (one, two)]
+    return all(abs(a - b) <= CLOSE for a, b in zip(*figures, strict=True))
 
 
 def _on_the_ground(plan: Plan, tally: Tally, pit: Any, level: float, radius: float) -> None:
     """Hold the ramps of a pit against the ground they climb to, where the stations tell it.
 
     ``level`` is the drop were the ground level, m. Where a ramp leaves the run its ground is not
-    in the plan. Of two ramps in one hole, the longer one is told and the other needs no more.
+    in the plan. Of two ramps in one hole, one makes it so long and the other needs no more.
     """
     form = plan.setting("pits.ramp")
     ways = {"insertion_ahead": (-1,), "insertion_behind": (1,)}.get(pit.role, (-1, 1))
@@ -83,6 +126,8 @@ def _on_the_ground(plan: Plan, tally: Tally, pit: Any, level: float, radius: flo
             for sign in (-1, 1)
         )
         slack = max(slack, off + abs(steeper - flatter))
+        if plan.holds("pits", "ramp_ahead"):
+            _climbs_so(tally, pit, line, (drop, slopes), off + abs(steeper - flatter))
         short.append(drop - ramp_drop(pit.ramp, radius, slopes, form))
         seen.append((slopes, steep))
     tally.near(max(short), 0.0, pit.pit_id, "what the ramp lacks of its drop", least=slack)
@@ -91,6 +136,18 @@ def _on_the_ground(plan: Plan, tally: Tally, pit: Any, level: float, radius: flo
     slopes, steep = min(longer, key=lambda one: abs(pit.host_slope - one[0].host))
     tally.near(pit.host_slope, slopes.host, pit.pit_id, "host_slope")
     tally.near(pit.rest_slope, slopes.rest, pit.pit_id, "rest_slope", least=CLOSE + steep)
+
+
+def _climbs_so(
+    tally: Tally, pit: Any, line: _Line, due: tuple[float, Slopes], slack: float
+) -> None:
+    """Hold what is told of the ramp of a pull against what it climbs there, m."""
+    name = "ahead" if line.way < 0 else "behind"
+    (_, drop, told), (climbed, slopes) = _told(pit, name), due
+    tally.near(drop, climbed, pit.pit_id, f"drop_{name}", least=max(slack, CLOSE))
+    tally.near(told.host, slopes.host, pit.pit_id, f"host_slope_{name}")
+    tally.near(told.rest, slopes.rest, pit.pit_id, f"rest_slope_{name}",
+               least=CLOSE + line.off[1])  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -167,11 +167,14 @@ def one_hole(plan: Plan, pit: Any, before: float, after: float) -> bool:
 def _lengths(plan: Plan, pit: Any, before: float, after: float) -> tuple[float, float]:
     """Return the least and greatest length of the excavation: the run opened, or a ramp, m.
 
-    Of the two ramps of a two-way pit at a bend only the longer one is told.
+    An earlier plan tells only the longer one of the two ramps of a two-way pit at a bend.
     """
     opened = before + after
     if pit.role == "receiving" or one_hole(plan, pit, before, after):
         return opened, opened
+    if pit.role == "insertion_both" and plan.holds("pits", "ramp_ahead"):
+        due = max(opened, pit.ramp_ahead + after, pit.ramp_behind + before)
+        return due, due
     faces = {"insertion_ahead": (after,), "insertion_behind": (before,)}
     ends = [max(opened, pit.ramp + face) for face in faces.get(pit.role, (before, after))]
     return min(ends), max(ends)

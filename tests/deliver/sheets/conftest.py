@@ -49,12 +49,19 @@ def stretch(start: float, end: float) -> Any:
     return shapely.ops.substring(shapely.LineString(LINE), start, end)
 
 
+RAMP = {"ramp": 6.25, "drop": 2.5, "host_slope": 0.01, "rest_slope": -0.005}
+RAMPS = {f"{name}_ahead": value for name, value in RAMP.items()} | {
+    "ramp_behind": 6.25, "drop_behind": 1.5, "host_slope_behind": -0.01,
+    "rest_slope_behind": 0.005,
+}  # fmt: skip
+
+
 def pit(name: str, chainage: float, role: str, before: float, after: float) -> dict[str, Any]:
     return {
         "pit_id": f"R1-{name}", "run_id": "R1", "chainage": chainage, "role": role,
         "before": before, "after": after, "depth": 2.25, "depth_source": "invert",
-        "dig_depth": 2.4, "length": 8.0, "width": 1.35, "ramp": 6.25, "drop": 2.5,
-        "host_slope": 0.01, "rest_slope": -0.005, "lanes_taken": 1,
+        "dig_depth": 2.4, "length": 8.0, "width": 1.35, **RAMP,
+        **(RAMPS if role == "insertion_both" else {}), "lanes_taken": 1,
         "street_name": "Tarnhollow Way", "geometry": at(chainage),
     }  # fmt: skip
 

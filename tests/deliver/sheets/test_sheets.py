@@ -226,8 +226,7 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
 ) -> None:
     text = text_of(plain)
     assert "8.00 x 1.35 m, dug 2.40 m deep" in text and "invert 2.25 m deep, dug 2.40 m" in text
-    assert "P2 500000.00 4000350.00 - 6.25 2.50 +1.00 -0.50" in text
-    assert "P1 500000.00 4000000.00 - - - -" in text  # the insertion pit alone has a ramp
+    assert "P2 500000.00 4000350.00" in text and "P1 500000.00 4000000.00" in text
     assert "x and y of the pits in NAD83 / UTM zone 17N, EPSG:26917, in m; north is grid" in text
 
     older = write_sheet_plan()
@@ -237,6 +236,29 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
     with pytest.warns(OlderPlanWarning, match="layer pits .* no depth_source, dig_depth"):
         old = text_of(draw(older))
     assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
+
+
+def test_of_a_pit_that_inserts_both_ways_both_ramps_are_set_out(
+    plain_plan: Path, write_sheet_plan: Callable[..., Path]
+) -> None:
+    def ramps_of(plan: Path) -> list[list[str]]:
+        tables = run_tables(load_plan(read_plan(plan)), "R1")
+        (table,) = (t for t in tables if t.heading.startswith("Setting out of ramps"))
+        return [list(row) for row in table.rows]
+
+    assert ramps_of(plain_plan) == [
+        ["P2", "L2, ahead", "6.25", "2.50", "+1.00", "-0.50"],
+        ["P2", "L1, behind", "6.25", "1.50", "-1.00", "+0.50"],
+    ]  # the insertion pit alone has any
+    older = write_sheet_plan()
+    with closing(sqlite3.connect(older)) as base:
+        for way in ("ahead", "behind"):
+            for column in (f"ramp_{way}_m", f"drop_{way}_m", f"host_slope_{way}",
+                           f"rest_slope_{way}"):  # fmt: skip
+                base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
+    with pytest.warns(OlderPlanWarning, match="layer pits .* no ramp_ahead"):
+        old = ramps_of(older)
+    assert old == [["P2", "the longer of both", "6.25", "2.50", "+1.00", "-0.50"]]
 
 
 def test_a_bend_is_told_to_lie_in_the_pit_that_holds_it(
@@ -354,7 +376,7 @@ def test_pits_with_leaning_sides_say_how_they_lean_and_that_their_size_is_that_o
     words = f"{size[0]:.2f} x {size[1]:.2f} m"
     assert f"{words} at the bottom" in text and text.count("at the bottom") == 1
     tables = run_tables(load_plan(read_plan(path)), "R1")
-    (table,) = (t for t in tables if t.heading.startswith("Setting out"))
+    (table,) = (t for t in tables if t.heading.startswith("Setting out of pits"))
     at = table.columns.index("sides")
     assert [row[at] for row in table.rows] == ["upright", "1.50", "-"]
 
