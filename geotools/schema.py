@@ -742,7 +742,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "pits",
-            "The pits of the plan.",
+            "The pits of the plan, each at its station on the run; the ground it takes is in "
+            "`pit_footprints`.",
             ("Point",),
             (
                 _PIT_ID,
@@ -766,6 +767,19 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                     later=True,
                 ),
+                _real(
+                    "ground_z",
+                    "ground level at its station; empty where not known",
+                    "length",
+                    later=True,
+                ),
+                _real("axis_z", "level of the host's axis there, the same", "length", later=True),
+                _real(
+                    "bottom_z",
+                    "level of the bottom of the pit there: the host's invert less the bedding",
+                    "length",
+                    later=True,
+                ),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real(
@@ -782,6 +796,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real(
                     "ahead_deg",
                     "azimuth in which chainage grows here, degrees clockwise from true north",
+                    later=True,
+                ),
+                _real(
+                    "ahead_grid_deg",
+                    "the same from grid north: of the CRS lengths are taken in "
+                    "(`network.working_crs`), which is that of the mains where it shows true "
+                    "lengths, north up",
                     later=True,
                 ),
                 _real("volume", "excavation", "volume"),

@@ -52,6 +52,9 @@ if TYPE_CHECKING:
 __all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
 
 _RAMPS = {"ahead": "RAMP_AHEAD", "behind": "RAMP_BEHIND"}  # attributes
+_LEVELS = {"ground_z": "GROUND_Z", "axis_z": "AXIS_Z", "bottom_z": "BOTTOM_Z"}
+_TURNED = {"insertion_ahead": 0.0, "insertion_behind": 180.0, "insertion_both": 0.0}
+"""Symbols of pits that point the way their strings go in, degrees from the run ahead."""
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 # Layers of the plan that are drawn, and the fields wanted of each.
 DRAWN: dict[str, tuple[str, ...]] = {
@@ -62,7 +65,8 @@ DRAWN: dict[str, tuple[str, ...]] = {
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
              "deepest", "length", "width", "street_name", "reasons",
-             *(f"{name}_{way}" for way in _RAMPS for name in _OF_RAMP)),
+             *(f"{name}_{way}" for way in _RAMPS for name in _OF_RAMP), *_LEVELS,
+             "ahead_grid_deg"),
     "pit_footprints": ("pit_id", "run_id"),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id", "run_id"),
@@ -211,8 +215,7 @@ def draw_plan(file: PlanFile, *, scale: float, runs: Iterable[str] = ()) -> Draw
     for name, layer in (("strings", "LIN-STRING"), ("closures", "LIN-CLOSURE")):
         for shape in _shapes(tables, name):
             add_flat(drawn.space, shape, layer)
-    for shape in _shapes(tables, "pit_footprints"):
-        add_area(drawn.space, shape, "LIN-PIT-AREA", paper=drawn.paper)
+    _draw_grounds(drawn, tables)
     _take_symbols(drawn, tables)
     _draw_hosts(drawn, hosts, tables.get("stations"), tables["pulls"])
     _draw_pits(drawn, tables["pits"])
@@ -307,7 +310,23 @@ def _host_levels(stations: Any, pulls: Any, unit: float) -> tuple[FloatArray, Fl
     return levels_of_pulls(at, z, profiles)
 
 
+def _draw_grounds(drawn: Drawn, tables: Mapping[str, Any]) -> None:
+    """Draw the ground of every pit at its level at the station, at 0 where that is not known."""
+    if "pit_footprints" not in tables:
+        return
+    levels = {pit.pit_id: _level(drawn, pit) for pit in tables["pits"].itertuples()}
+    for ground in tables["pit_footprints"].itertuples():
+        level = levels.get(ground.pit_id, 0.0)
+        add_area(drawn.space, ground.geometry, "LIN-PIT-AREA", paper=drawn.paper, level=level)
+
+
+def _level(drawn: Drawn, pit: Any) -> float:
+    """Return the ground at a pit in the unit of the drawing; 0 where it is not known."""
+    return float(pit.ground_z) / drawn.place.unit if np.isfinite(pit.ground_z) else 0.0
+
+
 def _draw_pits(drawn: Drawn, pits: Any) -> None:
+    """Draw the pits at their ground, those of insertion turned the way their strings go in."""
     for pit in pits.itertuples():
         values = {
             "PIT_ID": pit.pit_id,
@@ -322,8 +341,21 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             "STREET": pit.street_name,
             "REASON": pit.reasons,
             **{tag: _ramp_words(pit, way, drawn.units) for way, tag in _RAMPS.items()},
+            **{tag: _level_words(pit, name, drawn.units) for name, tag in _LEVELS.items()},
         }
-        _labelled(drawn, _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION"), pit.geometry, values)
+        turn, bearing = 0.0, float(pit.ahead_grid_deg)
+        if np.isfinite(bearing):
+            values["GRID_BEARING"] = f"run ahead {bearing:.1f}° from grid north"
+            ahead = round(90.0 - bearing, 1)
+            turn = (ahead + _TURNED[pit.role]) % 360.0 if pit.role in _TURNED else 0.0
+        block = _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION")
+        _labelled(drawn, block, pit.geometry, values, rotation=turn, level=_level(drawn, pit))
+
+
+def _level_words(pit: Any, name: str, units: str) -> str:
+    """Return a level of a pit with its unit; nothing where it is not known."""
+    level = getattr(pit, name)
+    return measured(level, "pits", name, units) if np.isfinite(level) else ""
 
 
 def _ramp_words(pit: Any, way: str, units: str) -> str:
@@ -336,7 +368,14 @@ def _ramp_words(pit: Any, way: str, units: str) -> str:
 
 
 def _labelled(
-    drawn: Drawn, block: str, point: Any, values: Mapping[str, str], layer: str | None = None
+    drawn: Drawn,
+    block: str,
+    point: Any,
+    values: Mapping[str, str],
+    layer: str | None = None,
+    *,
+    rotation: float = 0.0,
+    level: float = 0.0,
 ) -> None:
     """Set a block and find a place beside it for the attributes that are shown."""
     kind = BLOCKS[block]
@@ -345,7 +384,10 @@ def _labelled(
     x, y = point.x, point.y
     here = [(x + a * paper, y + b * paper, x + c * paper, y + d * paper) for a, b, c, d in boxes]
     corner = boxes[drawn.labels.choose(here)][:2] if kind.shown else None
-    insert(drawn.space, kind, (x, y), values, paper=paper, corner=corner, layer=layer)
+    insert(
+        drawn.space, kind, (x, y), values, paper=paper, corner=corner, layer=layer,
+        rotation=rotation, level=level,
+    )  # fmt: skip
 
 
 def _draw_bends(drawn: Drawn, bends: Any) -> None:

@@ -38,6 +38,7 @@ _FINE = {
     "pits": (
         *("depth", "dig_depth", "deepest", "length", "width", "before", "after", "ramp", "drop"),
         *("ramp_ahead", "drop_ahead", "ramp_behind", "drop_behind"),
+        *("ground_z", "axis_z", "bottom_z"),
     ),
     "local_digs": ("depth", "dig_depth"),
     "sections": ("leave",),

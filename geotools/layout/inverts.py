@@ -10,7 +10,7 @@ from geotools.ground.profile import SOURCES
 from geotools.network.places import Between, Places
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["depth_sources", "inverts_at"]
+__all__ = ["depth_sources", "inverts_at", "levels_at"]
 
 AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station
 
@@ -31,6 +31,14 @@ def depth_sources(
 ) -> npt.NDArray[np.object_]:
     """Return what the depth at places rests on: between two stations the weaker of the two."""
     return _sources(stations, _between(stations, run, at, runs))
+
+
+def levels_at(
+    stations: pd.DataFrame, run: IntArray, at: FloatArray, runs: int
+) -> dict[str, FloatArray]:
+    """Return the levels of ground and host axis at places, m: straight between stations."""
+    spot = _between(stations, run, at, runs)
+    return {name: spot.of(stations[name].to_numpy(dtype=float)) for name in ("ground_z", "axis_z")}
 
 
 def _between(stations: pd.DataFrame, run: IntArray, at: FloatArray, runs: int) -> Between:

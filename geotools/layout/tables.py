@@ -32,7 +32,7 @@ from geotools.intake.columns import Layers
 from geotools.intake.crs import crs_name, full_turn, level_unit
 from geotools.intake.findings import Findings
 from geotools.layout.alternatives import alternatives_table
-from geotools.layout.inverts import depth_sources
+from geotools.layout.inverts import depth_sources, levels_at
 from geotools.layout.told import counts_of, finding_counts, finding_line, left_out_lines
 from geotools.layout.whole import Layout
 from geotools.network.places import points_along
@@ -199,13 +199,17 @@ def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.Dat
 
 
 def _pit_layer(layout: Layout, bedding: float) -> pd.DataFrame:
-    """Return the pits with what their depth rests on, and how deep they are dug."""
+    """Return the pits with what their depth rests on, their levels, and how deep they are dug."""
     pits = layout.pits
     run, at = pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
-    return pits.assign(
-        depth_source=depth_sources(layout.stations, run, at, len(layout.table)),
+    runs = len(layout.table)
+    told = pits.assign(
+        depth_source=depth_sources(layout.stations, run, at, runs),
         dig_depth=np.maximum(pits["depth"].to_numpy(dtype=float), 0.0) + bedding,
+        **levels_at(layout.stations, run, at, runs),
     )
+    host = layout.table["diameter"].to_numpy(dtype=float)[run]
+    return told.assign(bottom_z=told["axis_z"] - host / 2 - bedding)
 
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:

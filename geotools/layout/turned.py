@@ -14,7 +14,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.schema import AHEAD, BEHIND, ROLES
 
-__all__ = ["azimuths", "roles_turned"]
+__all__ = ["azimuths", "bearings", "roles_turned"]
 
 EACH_WAY = 5.0  # m to either side of a place over which it is told which way the run goes
 DIGITS = 1  # of azimuths, degrees; what is less hangs on how the main is drawn
@@ -35,14 +35,27 @@ def azimuths(runs: RunSet, run: IntArray, at: FloatArray, crs: pyproj.CRS) -> Fl
     crs : pyproj.CRS
         Of the runs.
     """
-    chains, length = runs.chains, runs.table["length"].to_numpy(dtype=float)[run]
     geographic = pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
-    ends = [
-        geographic.transform(*points_along(chains.xy, chains.offsets, run, chainage).T)
-        for chainage in (np.maximum(at - EACH_WAY, 0.0), np.minimum(at + EACH_WAY, length))
-    ]
+    ends = [geographic.transform(*xy.T) for xy in _around(runs, run, at)]
     azimuth, _, _ = pyproj.Geod(ellps="WGS84").inv(*ends[0], *ends[1])
     return np.asarray(np.mod(np.round(azimuth, DIGITS), 360.0), dtype=np.float64)
+
+
+def bearings(runs: RunSet, run: IntArray, at: FloatArray) -> FloatArray:
+    """Return the same from grid north of the CRS of the runs; parameters as of `azimuths`."""
+    back, on = _around(runs, run, at)
+    bearing = np.degrees(np.arctan2(*(on - back).T))
+    return np.asarray(np.mod(np.round(bearing, DIGITS), 360.0), dtype=np.float64)
+
+
+def _around(runs: RunSet, run: IntArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the places on runs `EACH_WAY` before and after others, shape (n, 2)."""
+    chains, length = runs.chains, runs.table["length"].to_numpy(dtype=float)[run]
+    before, after = (
+        points_along(chains.xy, chains.offsets, run, chainage)
+        for chainage in (np.maximum(at - EACH_WAY, 0.0), np.minimum(at + EACH_WAY, length))
+    )
+    return before, after
 
 
 def roles_turned(

@@ -24,7 +24,7 @@ from geotools.layout.mains_beside import MainsBeside
 from geotools.layout.prepare import prepare
 from geotools.layout.rules import friction_band_of, says_side
 from geotools.layout.shared import Shared
-from geotools.layout.turned import azimuths
+from geotools.layout.turned import azimuths, bearings
 from geotools.layout.unset import report_unset
 from geotools.layout.works import Works, work_out
 from geotools.network.build import RunSet
@@ -210,12 +210,8 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     works = work_out(ground, table, pits, pulls, sections, backdrop)
     _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
-    ahead = azimuths(
-        ground.runs,
-        pits["run"].to_numpy(dtype=np.int64),
-        pits["chainage"].to_numpy(dtype=float),
-        ground.layers.working_crs,
-    )
+    spots = pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
+    ahead = azimuths(ground.runs, *spots, ground.layers.working_crs)
     return Layout(
         layers=ground.layers,
         runs=ground.runs,
@@ -223,7 +219,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         stations=ground.stations,
         bends=bends,
         candidates=planned.candidates,
-        pits=pits.assign(ahead_deg=ahead),
+        pits=pits.assign(ahead_deg=ahead, ahead_grid_deg=bearings(ground.runs, *spots)),
         pulls=pulls.assign(digs=works.dig_count),
         forces=forces,
         sections=sections,

@@ -89,7 +89,8 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
              "kind": "fitting", "passes": False, "geometry": corner}
         ],
         "pits": [
-            {**pit, **ramp, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first},
+            {**pit, **ramp, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first,
+             "ground_z": 97.0, "axis_z": 95.0, "bottom_z": 94.35, "ahead_grid_deg": 30.0},
             {**pit, "pit_id": "R1-P2", "role": "receiving", "chainage": 400.0,
              "geometry": last},
         ],
@@ -379,6 +380,41 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
     assert len(blocks(doc, "LIN_DIG_LATERAL")) == 1
     (spared,) = blocks(doc, "LIN_DIG_CONNECTION")
     assert spared.dxf.layer == "LIN-DIG-SPARED"
+
+
+@pytest.mark.parametrize(
+    ("crs", "unit"), [(METRIC, 1.0), (US_FEET, SURVEY_FOOT)], ids=["metric", "survey feet"]
+)
+def test_pits_and_their_ground_lie_at_the_level_of_the_ground_or_at_0_where_it_is_not_known(
+    drawn: Any, crs: Any, unit: float
+) -> None:
+    doc = drawn(crs)
+    (first,) = blocks(doc, "LIN_PIT_INSERTION")
+    (last,) = blocks(doc, "LIN_PIT_RECEIVING")
+    ground = 97.0 / unit
+    assert first.dxf.insert.z == pytest.approx(ground, rel=1e-12)
+    assert {a.dxf.insert.z for a in first.attribs} == {first.dxf.insert.z}
+    assert last.dxf.insert.z == 0.0 and last.get_attrib_text("GROUND_Z") == ""
+    (area,) = (e for e in doc.modelspace().query("LWPOLYLINE[layer=='LIN-PIT-AREA']") if e.closed)
+    (hatch,) = doc.modelspace().query("HATCH[layer=='LIN-PIT-AREA']")
+    assert area.dxf.elevation == hatch.dxf.elevation.z == pytest.approx(ground, rel=1e-12)
+    told = [first.get_attrib_text(tag) for tag in ("GROUND_Z", "AXIS_Z", "BOTTOM_Z")]
+    assert told == ["97.00 m", "95.00 m", "94.35 m"]
+
+
+def test_a_pit_of_insertion_is_turned_the_way_its_string_goes_in(
+    drawn: Any, tmp_path: Path
+) -> None:
+    (first,) = blocks(drawn(METRIC), "LIN_PIT_INSERTION")
+    assert first.dxf.rotation == pytest.approx(60.0)  # 30 degrees from north, clockwise
+    assert first.get_attrib_text("GRID_BEARING") == "run ahead 30.0° from grid north"
+    tables = plan_tables(METRIC)
+    tables["pits"].loc[0, "role"] = "insertion_behind"
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    (back,) = blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_PIT_INSERTION")
+    assert back.dxf.rotation == pytest.approx(240.0)
+    (last,) = blocks(drawn(METRIC), "LIN_PIT_RECEIVING")
+    assert last.dxf.rotation == 0.0
 
 
 def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:

@@ -554,6 +554,13 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a length edited": ("lengths", lambda s: s.edit("pulls", "length", more(0.01))),
     "a run's length edited": ("lengths", lambda s: s.edit("runs", "length", scaled(1.001))),
     "a line moved": ("places", lambda s: s.edit("pulls", "geometry", moved(0.1))),
+    "a bearing from grid north edited": (
+        "onward",
+        lambda s: s.edit("pits", "ahead_grid_deg", more(1.0)),
+    ),
+    "a ground level edited": ("depths", lambda s: s.edit("pits", "ground_z", more(0.01))),
+    "a level of a bottom edited": ("depths", lambda s: s.edit("pits", "bottom_z", more(0.01))),
+    "a level of an axis lost": ("depths", lambda s: s.edit("pits", "axis_z", np.nan)),
     "a run told to go on elsewhere": ("onward", lambda s: s.edit("pits", "ahead_deg", more(1.0))),
     "a station moved": ("places", lambda s: s.edit("stations", "geometry", moved(0.1))),
     "a bend moved along": ("places", lambda s: s.edit("bends", "chainage", more(2.0))),

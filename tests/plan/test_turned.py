@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pyproj
 import pytest
 import shapely
 
@@ -38,6 +40,22 @@ def test_a_pit_tells_in_which_direction_its_run_goes_on() -> None:
     ways = plan["pits"].groupby("run_id")["ahead_deg"].unique()
     assert sorted(round(float(way[0])) for way in ways) == [0, 90, 135]
     assert all(len(way) == 1 for way in ways)
+
+
+def test_where_grid_north_is_not_true_north_a_pit_tells_the_bearing_from_either() -> None:
+    """Of a straight run grid east, 2 degrees of longitude off the meridian of its zone."""
+    east = pyproj.Transformer.from_crs(4326, CRS, always_xy=True).transform(17.0, 43.35)
+    line = shapely.LineString([east, (east[0] + 300.0, east[1])])
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [400.0], "bore_mm": [400.0], "cover_m": [1.5]},
+        geometry=[line], crs=CRS,
+    )  # fmt: skip
+    pits = _planned(mains)["pits"]
+    converged = 2.0 * np.sin(np.radians(43.35))  # degrees
+    assert pits["ahead_grid_deg"].tolist() == [90.0] * len(pits)
+    assert pits["ahead_deg"].tolist() == pytest.approx([90.0 + converged] * len(pits), abs=0.1)
+    # without a raster or inverts no level is known
+    assert pits[["ground_z", "axis_z", "bottom_z"]].isna().all(axis=None)
 
 
 @pytest.mark.parametrize("told", [True, False])

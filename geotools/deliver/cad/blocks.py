@@ -205,6 +205,7 @@ def insert(
     corner: Point | None = None,
     layer: str | None = None,
     rotation: float = 0.0,
+    level: float = 0.0,
 ) -> None:
     """Set a block with the values of its attributes.
 
@@ -224,11 +225,13 @@ def insert(
         Layer, if not that of the block.
     rotation : float, optional
         Degrees against the clock; the attributes stay level.
+    level : float, optional
+        Height of the block in the drawing, and of its attributes.
     """
     name = layer or block.layer
     reference = space.add_blockref(
         block.name,
-        at,
+        (*at, level),
         dxfattribs={
             "layer": name,
             "xscale": paper,
@@ -242,7 +245,7 @@ def insert(
         reference.add_attrib(
             tag,
             plain(values.get(tag, "")),
-            (at[0] + x * paper, at[1] + (y + _line_at(n, len(block.shown))) * paper),
+            (at[0] + x * paper, at[1] + (y + _line_at(n, len(block.shown))) * paper, level),
             dxfattribs={
                 "layer": ATTRIBUTE_LAYER,
                 "height": ATTRIBUTE_TEXT * paper,

@@ -86,20 +86,25 @@ def flat_lines(geometry: Any) -> list[FloatArray]:
     return lines
 
 
-def add_flat(space: BaseLayout, geometry: Any, layer: str) -> None:
-    """Draw lines, or the outlines of areas, as 2-D polylines."""
+def add_flat(space: BaseLayout, geometry: Any, layer: str, *, level: float = 0.0) -> None:
+    """Draw lines, or the outlines of areas, as 2-D polylines, all of them at one level."""
     for line in flat_lines(geometry):
         closed = len(line) > 3 and bool((line[0] == line[-1]).all())
         points = line[:-1] if closed else line
         space.add_lwpolyline(
-            points.tolist(), close=closed, dxfattribs={"layer": layer, "flags": 128 + closed}
+            points.tolist(),
+            close=closed,
+            dxfattribs={"layer": layer, "flags": 128 + closed, "elevation": level},
         )
 
 
-def add_area(space: BaseLayout, geometry: Any, layer: str, *, paper: float) -> None:
-    """Draw an area with hatching lines 1.5 mm apart on paper."""
-    add_flat(space, geometry, layer)
-    hatch = space.add_hatch(color=256, dxfattribs={"layer": layer})  # 256: as its layer
+def add_area(
+    space: BaseLayout, geometry: Any, layer: str, *, paper: float, level: float = 0.0
+) -> None:
+    """Draw an area at a level with hatching lines 1.5 mm apart on paper."""
+    add_flat(space, geometry, layer, level=level)
+    looks = {"layer": layer, "elevation": (0.0, 0.0, level)}
+    hatch = space.add_hatch(color=256, dxfattribs=looks)  # 256: as its layer
     hatch.set_pattern_fill("LIN45", scale=paper, definition=[[45.0, (0.0, 0.0), (-1.06, 1.06), []]])
     for ring in flat_lines(geometry):
         hatch.paths.add_polyline_path(ring[:-1].tolist(), is_closed=True)

@@ -39,7 +39,8 @@ def _words(drawn: Drawn, source: str) -> Iterator[str]:
         yield f"It is not the CRS of the plan: {place.reason}."
     yield (
         "Levels are those of the plan, filled in along pulls, and the host they lie in, where its "
-        "findings say so; lines without a level are drawn flat, at 0."
+        "findings say so; lines without a level are drawn flat, at 0. Pits and their ground stand "
+        "at the level of the ground at the pit's station, at 0 where it is not known."
     )
     yield from CAUTIONS.values()
 

@@ -67,8 +67,10 @@ LAYERS: dict[str, CadLayer] = {
             "LIN-PULL-TEXT", "pull, length, planned force and limit at the head and at the bend "
             "that governs", 7, "CONTINUOUS", 25, lines=False,
         ),
-        CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50, lines=False),
-        CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 35),
+        CadLayer("LIN-PIT", "pits, as blocks with attributes, at the level of the ground", 1,
+                 "CONTINUOUS", 50, lines=False),
+        CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale, at its level at the station",
+                 1, "CONTINUOUS", 35),
         CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,
                  "CONTINUOUS", 30, lines=False),
         CadLayer("LIN-DIG", "connections, services, hydrants, valves to dig up", 6,
@@ -122,7 +124,8 @@ class CadBlock:
 
 _PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH")
 _PIT_HIDDEN = ("RUN_ID", "DEPTH_SOURCE", "LENGTH", "WIDTH", "STREET", "REASON",
-               "RAMP_AHEAD", "RAMP_BEHIND")  # fmt: skip
+               "RAMP_AHEAD", "RAMP_BEHIND", "GROUND_Z", "AXIS_Z", "BOTTOM_Z",
+               "GRID_BEARING")  # fmt: skip
 _BEND_HIDDEN = ("BEND_ID", "RUN_ID", "KIND", "CHAINAGE", "PASSES")
 _DIG = ("DIG_ID", "RUN_ID", "PULL_ID", "KIND", "CHAINAGE")
 _REF = ("KIND", "FEATURE")

@@ -32,6 +32,8 @@ _SHOWN = (
 )
 _PLANNED = "planned"
 _UNIT_WORDS = {"metre": "m", "foot": "ft", "US survey foot": "US survey ft", "degree": "degrees"}
+_IN_LINE = 5e-3  # m; half of what coordinates are shown to
+METRES_A_DEGREE = 111_000.0
 _EDGE = 1e-3  # m; a bend this near to the edge of a pit is at it
 
 
@@ -146,6 +148,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     wanted = wanted_runs(file, tables["runs"], runs)
     crs = _working(file, tables["runs"])
     tables["pits"] = _with_places(tables["pits"])
+    tables["pit_footprints"] = _with_corners(tables["pit_footprints"], file.crs)
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
     flat = horizontal(file.crs)
     unit = flat.axis_info[0].unit_name if flat.axis_info else ""
@@ -201,6 +204,24 @@ def _with_places(frame: Any) -> Any:
     """Return the pits with x and y as the file has them, for setting out."""
     points = frame[GEOMETRY].to_numpy(dtype=object)
     return frame.assign(x=shapely.get_x(points), y=shapely.get_y(points))
+
+
+def _with_corners(frame: Any, crs: Any) -> Any:
+    """Return the ground of pits with the corners of its outline as the file has them.
+
+    In order around it, shape (n, 2); none of ground in several parts. Vertices that lie in line
+    with their neighbours within `_IN_LINE` are no corners.
+    """
+    unit = METRES_A_DEGREE
+    if len(frame) and not horizontal(crs).is_geographic:
+        unit = horizontal(crs).axis_info[0].unit_conversion_factor
+    corners = pd.Series([np.zeros((0, 2))] * len(frame), index=frame.index, dtype=object)
+    for row, shape in zip(frame.index, frame.get(GEOMETRY, ()), strict=False):
+        parts = shapely.get_parts(shapely.force_2d(shape))
+        if len(parts) == 1:
+            ring = shapely.simplify(parts[0].exterior, _IN_LINE / unit)
+            corners[row] = shapely.get_coordinates(ring)[:-1]
+    return frame.assign(corners=corners)
 
 
 def _cautions(file: PlanFile) -> tuple[str, ...]:

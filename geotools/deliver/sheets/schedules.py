@@ -35,6 +35,7 @@ _ASSUMPTIONS = (
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
+_CORNERS = 6  # of a pit that are listed
 _NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
@@ -88,8 +89,8 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _in_bends, _pits, _setting_out, _ramps, _bends, _sections, _strings),
-        *(_closures, _digs, _shutdown, _programme, _quantities, _findings, _assumptions),
+        *(_run, _pulls, _in_bends, _pits, _setting_out, _corners, _ramps, _bends, _sections),
+        *(_strings, _closures, _digs, _shutdown, _programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -218,20 +219,53 @@ def _pits(plan: Plan, run_id: str) -> Table:
 
 
 def _setting_out(plan: Plan, run_id: str) -> Table:
-    """Return where the pits lie."""
+    """Return where the pits lie, how high, and which way the run goes on there."""
     bare = _bare(run_id)
-    digits = _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
+    digits = _places(plan)
+
+    def level(name: str) -> Say:
+        return _figure("pits", name, plan)
+
     return _table(
-        "Setting out of pits; sides: out for each up",
+        "Setting out of pits at their stations; ahead: from grid north; sides: out for each up",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
             (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            (f"ground{_column('pits', 'ground_z', plan)}", level("ground_z"), True),
+            ("host axis", level("axis_z"), True),
+            ("bottom", level("bottom_z"), True),
+            ("ahead, °", lambda r: _number(r["ahead_grid_deg"]), True),
             ("sides", lambda r: _sides(r["side_slope"]), True),
         ),
     )
+
+
+def _places(plan: Plan) -> int:
+    """Return the decimals of coordinates."""
+    return _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
+
+
+def _corners(plan: Plan, run_id: str) -> Table:
+    """Return the corners of the ground of every pit, one by one, if they are few."""
+    bare, digits = _bare(run_id), _places(plan)
+    rows = []
+    for pit in plan.of("pit_footprints", run_id).to_dict("records"):
+        name, corners = bare(pit["pit_id"]), pit["corners"]
+        if 0 < len(corners) <= _CORNERS:
+            rows += [
+                (name, str(k), *(f"{value:.{digits}f}" for value in corner))
+                for k, corner in enumerate(corners.tolist(), 1)
+            ]
+        else:
+            rows.append((name, "see layer pit_footprints", "-", "-"))
+    unit = plan.xy_unit
+    return Table(
+        "Corners of pits at street level, in order around each",
+        ("pit", "corner", f"x, {unit}", f"y, {unit}"), tuple(rows), frozenset({2, 3}),
+    )  # fmt: skip
 
 
 def _ramps(plan: Plan, run_id: str) -> Table:
@@ -246,7 +280,7 @@ def _ramps(plan: Plan, run_id: str) -> Table:
 
     pulls = plan.of("pulls", run_id)
     return _table(
-        "Setting out of ramps, along the ground from foot to top; slopes: rise back along the ramp",
+        "Setting out of ramps, as long as on the ground; slopes: rise back along the ramp",
         _each_ramp(plan.of("pits", run_id)),
         plan,
         (

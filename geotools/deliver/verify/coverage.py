@@ -125,7 +125,10 @@ def places(plan: Plan) -> Tally:
 
 
 def onward(plan: Plan) -> Tally:
-    """Check the azimuth in which chainage grows at a pit, over 5 m to both sides."""
+    """Check the azimuths in which chainage grows at a pit, over 5 m to both sides.
+
+    From true north, and from grid north of the CRS lengths are taken in.
+    """
     tally = Tally("pits")
     if not plan.holds("pits", "ahead_deg"):
         tally.skip("there is no column ahead_deg")
@@ -138,18 +141,22 @@ def onward(plan: Plan) -> Tally:
     lines = np.array([axes[pit.run_id] for pit in pits], dtype=object)
     at, length = np.array([pit.chainage for pit in pits]), shapely.length(lines)
     to_degrees = pyproj.Transformer.from_crs(plan.crs, 4326, always_xy=True)
-    back, on = (
-        to_degrees.transform(*shapely.get_coordinates(shapely.line_interpolate_point(lines, way)).T)
+    ends = [
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, way))
         for way in (np.maximum(at - 5.0, 0.0), np.minimum(at + 5.0, length))
-    )
+    ]
+    back, on = (to_degrees.transform(*xy.T) for xy in ends)
     # On a sphere: over 10 m it is less than 0.2 degrees off the ellipsoid.
     east = np.radians(on[0] - back[0]) * np.cos(np.radians(back[1]))
     due = np.degrees(np.arctan2(east, np.radians(on[1] - back[1])))
-    for pit, azimuth in zip(pits, due.tolist(), strict=True):
-        off = abs(math.remainder(pit.ahead_deg - azimuth, 360.0))
-        tally.holds(
-            off <= ONWARD_DEG, pit.pit_id, f"ahead_deg is {off:.2f} off the direction of its run"
-        )
+    told = {"ahead_deg": due}
+    if plan.holds("pits", "ahead_grid_deg"):
+        told["ahead_grid_deg"] = np.degrees(np.arctan2(*(ends[1] - ends[0]).T))
+    for name, angles in told.items():
+        for pit, angle in zip(pits, angles.tolist(), strict=True):
+            off = abs(math.remainder(getattr(pit, name) - angle, 360.0))
+            text = f"{name} is {off:.2f} off the direction of its run"
+            tally.holds(off <= ONWARD_DEG, pit.pit_id, text)
     return tally
 
 

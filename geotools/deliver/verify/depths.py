@@ -33,6 +33,8 @@ def depths(plan: Plan) -> Tally:
         tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
         if plan.holds("pits", "dig_depth"):
             tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
+        if plan.holds("pits", "bottom_z"):
+            _levels(plan, tally, pit)
         if plan.holds("pits", "depth_source"):
             source_told(tally, of_run, pit, pit.pit_id)
         low, high = _dug(plan, pit)
@@ -56,6 +58,19 @@ def depths(plan: Plan) -> Tally:
         due = deepest > ENGINEER_DEPTH_M + CLOSE
         tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
     return tally
+
+
+def _levels(plan: Plan, tally: Tally, pit: Any) -> None:
+    """Check the levels told of a pit against the stations; none is told where they have none."""
+    stations = plan.by("stations", "run_id", "chainage")[pit.run_id]
+    run = plan.one("runs", "run_id").get(pit.run_id)
+    due = {name: between(stations, pit.chainage, name) for name in ("ground_z", "axis_z")}
+    below = math.nan if run is None else run.host_diameter / 2 + plan.setting("pits.bedding")
+    due["bottom_z"] = due["axis_z"] - below
+    for name, level in due.items():
+        told = float(getattr(pit, name))
+        same = abs(told - level) <= CLOSE or (math.isnan(told) and math.isnan(level))
+        tally.holds(same, pit.pit_id, f"{name} is {told:.9g}, due is {level:.9g}")
 
 
 def _deepest(plan: Plan, tally: Tally, pit: Any, stretch: float) -> float:

@@ -238,6 +238,33 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
     assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
 
 
+def test_pits_are_set_out_by_coordinates_levels_bearing_and_the_corners_of_their_ground(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    """Of more than six corners they are not listed; a vertex in line is none."""
+
+    def edit(tables: dict[str, Any]) -> None:
+        x, y = 500_000.0, 4_000_000.0
+        tables["pits"].loc[2, ["ground_z", "axis_z", "bottom_z"]] = math.nan
+        box = [(x, y), (x + 2, y), (x + 4, y + 0.001), (x + 4, y + 1), (x, y + 1)]
+        tables["pit_footprints"].geometry = [
+            shapely.Polygon(box), shapely.Point(x, y).buffer(3.0), shapely.box(x, y, x + 1, y + 1)
+        ]  # fmt: skip
+
+    plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
+    tables = {table.heading.split(";")[0].split(",")[0]: table for table in run_tables(plan, "R1")}
+    out = tables["Setting out of pits at their stations"]
+    assert out.columns[3:7] == ("ground, m", "host axis", "bottom", "ahead, °")
+    assert out.rows[1][3:7] == ("103.50", "101.50", "101.10", "15.0")
+    assert out.rows[2][3:7] == ("-", "-", "-", "15.0")
+    corners = tables["Corners of pits at street level"].rows
+    first = {row[2:] for row in corners if row[0] == "P1"}
+    assert first == {("500000.00", "4000000.00"), ("500004.00", "4000000.00"),
+                     ("500004.00", "4000001.00"), ("500000.00", "4000001.00")}  # fmt: skip
+    assert [row[1] for row in corners if row[0] == "P1"] == ["1", "2", "3", "4"]
+    assert [row[1] for row in corners if row[0] == "P2"] == ["see layer pit_footprints"]
+
+
 def test_of_a_pit_that_inserts_both_ways_both_ramps_are_set_out(
     plain_plan: Path, write_sheet_plan: Callable[..., Path]
 ) -> None:
