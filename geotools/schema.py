@@ -1044,7 +1044,8 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "strings",
-            "Where the fused strings lie before and while they are pulled.",
+            "Where the fused strings lie before and while they are pulled; an outline starts at "
+            "the end at the pit, goes along one side and comes back along the other.",
             ("MultiPolygon",),
             (
                 _text("string_id", "identifier of the string"),

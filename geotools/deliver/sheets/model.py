@@ -150,6 +150,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     tables["pits"] = _with_places(tables["pits"])
     tables["pit_footprints"] = _with_corners(tables["pit_footprints"], file.crs)
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
+    moved["strings"] = _with_ends(moved["strings"], tables["strings"])
     flat = horizontal(file.crs)
     unit = flat.axis_info[0].unit_name if flat.axis_info else ""
     own_north = crs == flat or crs.name == f"{flat.name} in metres"  # as the reader names it
@@ -222,6 +223,32 @@ def _with_corners(frame: Any, crs: Any) -> Any:
             ring = shapely.simplify(parts[0].exterior, _IN_LINE / unit)
             corners[row] = shapely.get_coordinates(ring)[:-1]
     return frame.assign(corners=corners)
+
+
+def _with_ends(moved: Any, given: Any) -> Any:
+    """Return the strings with x and y of both ends as the file has them, that at the pit first.
+
+    A string is drawn as a strip of its width, along one side from its pit and back along the
+    other. Of one drawn otherwise, as a hull in bends it would lie over itself in, not-a-number.
+    """
+    ends = np.full((len(moved), 4), np.nan)
+    pairs = zip(moved.get(GEOMETRY, ()), given.get(GEOMETRY, ()), moved["length"], strict=False)
+    for row, (shape, own, length) in enumerate(pairs):
+        sides = _sides_of(shape)
+        wide = np.hypot(*(sides[0] - sides[1]).T)
+        due = shapely.area(shape) / length if length > 0 else np.nan
+        if len(wide) > 1 and 0.9 * due < wide.min() < 1.1 * due and wide.max() < 2.1 * due:
+            ends[row] = np.mean(_sides_of(own), axis=0)[[0, -1]].ravel()
+    return moved.assign(**dict(zip(("x", "y", "end_x", "end_y"), ends.T, strict=True)))
+
+
+def _sides_of(shape: Any) -> tuple[FloatArray, FloatArray]:
+    """Return both sides of a strip, vertex by vertex from its start; none of another shape."""
+    xy = shapely.get_coordinates(shape)[:-1]
+    half = len(xy) // 2
+    if len(xy) % 2 or len(shapely.get_parts(shape)) != 1:
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    return xy[:half], xy[: half - 1 : -1]
 
 
 def _cautions(file: PlanFile) -> tuple[str, ...]:

@@ -479,9 +479,14 @@ def _is(flag: Any) -> bool:
 
 
 def _strings(plan: Plan, run_id: str) -> Table:
-    bare = _bare(run_id)
+    """Return the strings, with the middle of both their ends."""
+    bare, digits = _bare(run_id), _places(plan)
+
+    def place(name: str) -> Say:
+        return lambda string: "-" if pd.isna(string[name]) else f"{string[name]:.{digits}f}"
+
     return _table(
-        "Strings laid out, in the order they are joined on",
+        "Strings laid out, in the order they are joined on; from: the end at the pit",
         plan.of("strings", run_id).sort_values(["pull_id", "number"], kind="stable"),
         plan,
         (
@@ -490,6 +495,10 @@ def _strings(plan: Plan, run_id: str) -> Table:
             (f"length{_column('strings', 'length', plan)}",
              _figure("strings", "length", plan), True),
             ("joints in it", lambda r: _number(r["joints"], 0), True),
+            (f"from x, {plan.xy_unit}", place("x"), True),
+            ("from y", place("y"), True),
+            ("to x", place("end_x"), True),
+            ("to y", place("end_y"), True),
             ("street", lambda r: str(r["street"]), False),
         ),
     )  # fmt: skip

@@ -265,6 +265,31 @@ def test_pits_are_set_out_by_coordinates_levels_bearing_and_the_corners_of_their
     assert [row[1] for row in corners if row[0] == "P2"] == ["see layer pit_footprints"]
 
 
+def test_strings_are_told_from_the_end_at_the_pit_to_the_far_one(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    """Round a bend as well; of one drawn as a hull the ends are not known."""
+    x, y = 500_000.0, 4_000_000.0
+
+    def edit(tables: dict[str, Any]) -> None:
+        bent = [(0, -0.2), (60.2, -0.2), (60.2, 40), (59.8, 40), (59.8, 0.2), (0, 0.2)]
+        shapes = [
+            shapely.Polygon([(x + east, y + north) for east, north in bent]),
+            shapely.box(x, y, x + 50, y + 50),
+        ]
+        tables["strings"] = frame("strings", [
+            {"string_id": f"R1-L1-S{k}", "pull_id": "R1-L1", "run_id": "R1", "number": k,
+             "length": 100.0, "joints": 8, "geometry": shapely.MultiPolygon([shape])}
+            for k, shape in enumerate(shapes, 1)
+        ])  # fmt: skip
+
+    plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
+    (table,) = (t for t in run_tables(plan, "R1") if t.heading.startswith("Strings laid out"))
+    assert table.columns[4:8] == ("from x, m", "from y", "to x", "to y")
+    assert table.rows[0][4:8] == ("500000.00", "4000000.00", "500060.00", "4000040.00")
+    assert table.rows[1][4:8] == ("-", "-", "-", "-")
+
+
 def test_of_a_pit_that_inserts_both_ways_both_ramps_are_set_out(
     plain_plan: Path, write_sheet_plan: Callable[..., Path]
 ) -> None:
@@ -496,8 +521,8 @@ def test_strings_closures_and_valves_to_close_are_named(
 ) -> None:
     path = draw(write_sheet_plan(edit=works), scale=500)
     text = text_of(path)
-    assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 Tarnhollow Way" in text
-    assert "L2-S1 L2 171.0 13 Elsewhere" in text
+    assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 - - - - Tarnhollow Way" in text
+    assert "L2-S1 L2 171.0 13 - - - - Elsewhere" in text
     assert "closure P1-T1: 1 lane shut, none open that way working day 1.2 to 3.5" in text
     assert "P1-T1 1 0" in text
     assert "close V1" in text  # the valve on the strip; the other is far off
