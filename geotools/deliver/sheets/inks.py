@@ -23,6 +23,7 @@ __all__ = [
     "OTHER_WORKS",
     "PIT",
     "PULL",
+    "RAMP",
     "SHUT",
     "STREET",
     "STREET_AXIS",
@@ -49,6 +50,7 @@ STRING = Ink("#1b8a5a", 0.25, fill="#c9ecd9")
 HOST = Ink("#000000", 0.35)
 HOST_WALL = Ink("#000000", 0.25)
 PULL = Ink("#0b3d91", 0.7)
+RAMP = Ink("#00695c", 0.35, (1.4, 0.7))
 PIT = Ink("#c1121f", 0.35, fill="#fbd5d8")
 BEND = Ink("#6a1b9a", 0.25, fill="#ffffff")
 DIG = Ink("#c1121f", 0.25)

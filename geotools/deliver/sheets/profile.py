@@ -17,6 +17,7 @@ from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import Ink, Pen
 from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
+from geotools.deliver.sheets.ramp_lines import ramp_lines
 from geotools.deliver.wording import (
     ASSUMED,
     ASSUMED_MARK,
@@ -50,6 +51,7 @@ _KEY = (
     ("host, crown to invert", Ink(inks.HOST_WALL.line, inks.HOST_WALL.width, fill=_HOST_FILL)),
     ("carrier pulled in", inks.PULL),
     ("outline of a pit", _OUTLINE),
+    ("ramp", inks.RAMP),
 )
 _EXAGGERATIONS = (10.0, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.2, 0.1)
 _HEAD = 5.5  # heights of the text kept free above the ground, for what is written there
@@ -116,6 +118,7 @@ def draw_profile(pen: Pen, box: Box, scene: Scene) -> int:
         _grid(pen, graph, box, labels)
         _lines(pen, graph, stations, labels)
         _pits(pen, graph, stations, labels)
+        _ramps(pen, graph, area.right, labels)
         _events(graph, stations, labels)
         labels.draw(pen)
     else:
@@ -299,6 +302,24 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
             scene.depth(pit) + (f", dug {dig}" if dig else ""),
         )
         labels.add(Label(at, lines, 0.9 * text, "#8d0c17", True, frame=True))
+
+
+def _ramps(pen: Pen, graph: _Graph, right: float, labels: Labels) -> None:
+    """Draw the carrier down every ramp, on past the ends of the run as far as there is room."""
+    scene, strip = graph.scene, graph.scene.strip
+    frame = scene.plan.of("stations", scene.run_id).sort_values("chainage", kind="stable")
+    along, axis = (frame[name].to_numpy(dtype=np.float64) for name in ("chainage", "axis_z"))
+    length = float(scene.plan.run(scene.run_id)["length"])
+    low = strip.start if strip.start > 0 else -np.inf
+    high = strip.end if strip.end < length else np.inf
+    top = graph.box.top - 2.5 * scene.text
+    for line in ramp_lines(scene.plan.of("pits", scene.run_id), along, axis, length):
+        x, y = graph.x(line[:, 0]), graph.y(line[:, 1])
+        seen = (line[:, 0] >= low) & (line[:, 0] <= high) & (y <= top)
+        seen &= (x >= graph.box.x) & (x <= right)
+        for part in _known(np.column_stack([np.where(seen, x, np.nan), y])):
+            pen.line(part, inks.RAMP)
+            labels.keep_clear(boxes_along(part, 0.4))
 
 
 def _events(graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> None:

@@ -22,6 +22,7 @@ from tests.deliver.sheets.conftest import frame, place
 MM = 72 / 25.4
 PULL = (0x0B / 255, 0x3D / 255, 0x91 / 255)
 GROUND = (0x7A / 255, 0x5C / 255, 0x2E / 255)
+RAMP = (0.0, 0x69 / 255, 0x5C / 255)
 FOOT = 0.3048
 
 
@@ -115,8 +116,10 @@ def test_the_profile_has_a_key_to_its_lines(read: Any) -> None:
     paper, _, pages = read
     caption = layout_of(paper).profile.top - 2.4 * paper.text
     for page in strips(pages):
-        assert "ground host, crown to invert carrier pulled in outline of a pit" in text_of(page)
-        for ink in (PULL, GROUND):
+        assert "ground host, crown to invert carrier pulled in outline of a pit ramp" in text_of(
+            page
+        )
+        for ink in (PULL, GROUND, RAMP):
             lines = [p for p, _ in drawn(page, ink, layout_of(paper).profile)]
             assert sum(p[:, 1].min() > caption for p in lines) == 1
 
