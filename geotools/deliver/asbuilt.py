@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.cut_out import cut_out, hold_cuts
-from geotools.deliver.joint_rules import hold_against, interfacial
+from geotools.deliver.joint_rules import copied_limits, hold_against, interfacial
 from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.layouts import (
     hold_layouts,
@@ -238,6 +238,7 @@ def _held(
             for note in file.notes
         ),
         *given.notes,
+        *copied_limits(match),
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)

@@ -19,7 +19,7 @@ from geotools.deliver.wording import no_reading
 from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import DIMENSIONS
 
-__all__ = ["hold_against", "interfacial"]
+__all__ = ["copied_limits", "hold_against", "interfacial"]
 
 # Half of the last digit such records bear: a value rounded onto its limit is not beyond it.
 _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
@@ -46,6 +46,9 @@ _ABOVE_NOTHING = {
     "removal": ("seconds", "removal"),  # opening and closing again take time
     "cool_time": ("minutes", "cool-time"),
 }
+
+# So many values that are all their limits, as the schedule writes them, are none measured.
+_COPIED, _AS_WRITTEN = 5, 1e-4
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -103,6 +106,21 @@ def hold_against(
     if times is not None:
         _times(match, joints, times, reasons)
     return reasons
+
+
+def copied_limits(match: Match) -> tuple[str, ...]:
+    """Say which values on record are all the limits of the schedule: columns of it, kept alone."""
+    notes = []
+    for name, limit, _, _ in _LIMITS:
+        value, due = match.number(name), match.limit(limit)
+        asked = np.isfinite(value) & (due > 0)
+        if asked.sum() >= _COPIED and np.allclose(value[asked], due[asked], _AS_WRITTEN, 0.0):
+            notes.append(
+                f"not checked: whether {name.replace('_', ' ')} was measured. In all "
+                f"{asked.sum():,} records it is the limit of the schedule itself; see that its "
+                "column is not one of the schedule"
+            )
+    return tuple(notes)
 
 
 def interfacial(match: Match, name: str) -> FloatArray:

@@ -16,6 +16,7 @@ import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
 from geotools.deliver.durations import durations
+from geotools.deliver.limits import Limits, limits_among
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer, Words
@@ -360,12 +361,13 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     """
     layer = RECORD_TABLES[name]
     file = read_csv(path, encoding=read_as.encoding)
-    found = _matched(file, layer, read_as.columns)
+    limits = limits_among(file.columns, read_as.columns) if name == "records" else None
+    found = _matched(file, layer, read_as.columns, limits)
     columns: dict[str, Any] = {}
     faults: list[pd.DataFrame] = []
     zoned: set[bool] = set()
     doubtful = _doubtful(file, layer, found)
-    notes = _headers(file)
+    notes = _headers(file) + ([limits.told()] if limits else [])
     for wanted in layer.fields:
         column = found.get(wanted.name)
         cells = None if column is None else file.columns[column[1]]
@@ -402,10 +404,16 @@ def _blank(file: CsvFile) -> npt.NDArray[np.object_]:
     return np.full(len(file.lines), "", dtype=object)
 
 
-def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str, tuple[str, str]]:
-    """Return for every field found our spelling of it and the file's column."""
+def _matched(
+    file: CsvFile, layer: Layer, mapped: Mapping[str, str], limits: Limits | None
+) -> dict[str, tuple[str, str]]:
+    """Return for every field found our spelling of it and the file's column.
+
+    What is a limit of the schedule is no measured value of that name.
+    """
     known = {s: f.name for f in layer.fields for s in f.spellings()}
-    own, faults = _by_name(file, known, mapped)
+    due = limits.columns if limits else {}
+    own, faults = _by_name([name for name in file.columns if name not in due], known, mapped)
     found: dict[str, tuple[str, str]] = {}
     for ours, theirs in {**own, **mapped}.items():
         before = found.get(known.get(ours, ""))
@@ -425,19 +433,19 @@ def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str
                 f"with --map {names[0]}=..."
             )
     if faults:
-        raise LayerError(file.source, faults)
+        raise LayerError(file.source, [*faults, *([limits.told()] if limits else [])])
     return found
 
 
 def _by_name(
-    file: CsvFile, known: Mapping[str, str], mapped: Mapping[str, str]
+    columns: Iterable[str], known: Mapping[str, str], mapped: Mapping[str, str]
 ) -> tuple[dict[str, str], list[str]]:
     """Return the file's columns by our names, and faults where several are alike but for case.
 
     A field that is mapped is in the column it is mapped to, whatever others bear its name.
     """
     alike: dict[str, list[str]] = {}
-    for name in file.columns:
+    for name in columns:
         alike.setdefault(name.casefold().replace(" ", "_"), []).append(name)
     named = {known.get(ours) for ours in mapped}
     own, faults = {}, []
