@@ -11,6 +11,7 @@ import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.cut_out import cut_out, hold_cuts
+from geotools.deliver.issued_windows import hold_windows
 from geotools.deliver.joint_rules import copied_limits, hold_against, interfacial
 from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.layouts import (
@@ -85,7 +86,8 @@ def check_records(
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
     issued : Records, optional
-        The schedule as it was issued: of which layout of their pulls records are that bear no mark.
+        The schedule as it was issued: of which layout of their pulls records are that bear no
+        mark, and by what procedure the joints were to be made.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``, as
         `geotools.deliver.joints.Schedule` has it.
@@ -216,6 +218,7 @@ def _held(
         qualifications=qualifications,
         now=now,
     )
+    windows = hold_windows(match, given.issued, reasons)
     hold_cuts(records, counted, cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
     frame = _verdicts(given.joints, records, match, place, reasons)
@@ -238,6 +241,7 @@ def _held(
             for note in file.notes
         ),
         *given.notes,
+        *windows,
         *copied_limits(match),
         *layout_notes(records, layouts, place, reasons),
     )

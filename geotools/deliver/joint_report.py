@@ -37,6 +37,7 @@ RULES: dict[str, str] = {
     "not-recorded": "joints or pulls with values not recorded",
     "unreadable": "records with values that cannot be read",
     "no-window": "joints whose limits are not known",
+    "procedure": "joints judged by another procedure than issued",
     "heater": "heater too cold or too hot",
     "pressure": "pressure between the ends out of bounds",
     "bead": "bead too small",

@@ -19,7 +19,7 @@ from geotools.deliver.durations import durations
 from geotools.deliver.limits import Limits, limits_among
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
-from geotools.schema import Field, Layer, Words
+from geotools.schema import OUTPUTS, Field, Layer, Words
 from geotools.toml_faults import toml_fault
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "KINDS",
     "PASS",
     "RECORD_TABLES",
+    "WINDOW",
     "ReadAs",
     "Records",
     "parse_pairs",
@@ -86,6 +87,11 @@ PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
 FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
 CUT = ("cut out", "cut-out", "cut_out", "cutout")
 KINDS = ("operator", "machine")
+# Limits of a joint, as the schedule has them.
+WINDOW = (
+    *("heater_low", "heater_high", "interfacial_low", "interfacial_high"),
+    *("bead", "soak", "removal", "cool"),
+)
 
 
 # A dtype "time" is a date, with or without the time of day.
@@ -156,6 +162,7 @@ RECORD_TABLES: dict[str, Layer] = {
                 _field("pull_mark", "text", "mark of the pull"),
                 _must("chainage", "real", "where it comes to rest, along the run", "length"),
                 _field("carrier", "text", "pipe to be fused"),
+                *(OUTPUTS["joints"].field(name) for name in ("procedure", *WINDOW)),
             ),
         ),
         Layer(

@@ -128,7 +128,8 @@ TOOLS = (
             Parameter(
                 "schedule",
                 "path",
-                "the schedule as it was issued, CSV, for records that bear no mark of their pull",
+                "the schedule as it was issued, CSV: for records that bear no mark of their pull, "
+                "and to hold its windows against those of this check",
             ),
             Parameter("qualifications", "path", "CSV of who and what is qualified, and when"),
             Parameter(
@@ -150,6 +151,7 @@ TOOLS = (
         says=(
             Key("joints", "table", "joints by verdict"),
             Key("pulls", "table", "pulls by verdict"),
+            Key("procedures", "list", "procedures that joints were judged by"),
             Key("rules", "table", "faults by rule"),
             Key("notes", "list", "what was assumed"),
             Key("output", "text", "GeoPackage written", open=True),
@@ -575,6 +577,7 @@ def _told_check(checked: Checked, targets: Mapping[str, Path], lacking: int) -> 
     summary = {
         "joints": joints,
         "pulls": pulls,
+        "procedures": list(checked.procedures),
         "rules": checked.rules,
         "notes": list(checked.notes),
         **{name: str(path) for name, path in targets.items()},
@@ -583,6 +586,7 @@ def _told_check(checked: Checked, targets: Mapping[str, Path], lacking: int) -> 
     lines = [
         "joints    " + ", ".join(f"{n:,} {v}" for v, n in joints.items()),
         "pulls     " + ", ".join(f"{n:,} {v}" for v, n in pulls.items()),
+        f"judged    by {' and '.join(checked.procedures) or 'no known procedure'}",
         *(f"rule      {rule}: {n:,}" for rule, n in checked.rules.items()),
         *_not_passing("joint", checked.joints),
         *_not_passing("pull", checked.pulls),

@@ -1,0 +1,104 @@
+"""Windows of the schedule as it was issued, held against those that joints are judged by."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.matching import Match, TextArray, words_of
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import WINDOW, Records
+from geotools.schema import OUTPUTS
+
+__all__ = ["hold_windows"]
+
+BoolArray = npt.NDArray[np.bool_]
+# What a limit in a file is rounded by, and lost where it is moved to other units and back.
+_SHARE, _DEGREES = 1e-3, 0.06
+
+
+def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tuple[str, ...]:
+    """Hold it against joints that they were issued with another procedure than they are judged by.
+
+    Parameters
+    ----------
+    match : Match
+    issued : Records, optional
+        The schedule as it was issued.
+    reasons : Reasons
+        Added to.
+
+    Returns
+    -------
+    tuple of str
+        What else of the windows was issued otherwise, and what of them cannot be read.
+    """
+    if issued is None:
+        return ()
+    table = issued.spelled("joint_id", match.due["joint_id"]).table
+    table = table.drop_duplicates("joint_id").set_index("joint_id").reindex(match.due["joint_id"])
+    own = table["carrier"].notna().to_numpy() & _alike(table, match, "carrier")
+    own &= _alike(table, match, "pull_mark")
+    given, due = _texts(table["procedure"]), match.due["procedure"].to_numpy(dtype=object)
+    other = own & (given != "") & (due != "") & ~_alike(table, match, "procedure")
+    reasons.add_where(
+        "procedure",
+        other,
+        match.joint,
+        lambda k: (
+            f"its schedule was issued with {given[k]}, and it is judged by {due[k]}; check with "
+            "the procedure it was issued with (--procedure, --procedure-file), or issue it anew"
+        ),
+    )
+    bare = own & (given == "") & (due != "")
+    notes = [*_unread(issued), *_others(table, match, issued, own & ~other & ~bare)]
+    if bare.any() and "procedure" in issued.spelled_as:
+        notes.append(f"the schedule was issued without a window for {bare.sum():,} of these joints")
+    return tuple(notes)
+
+
+def _texts(column: pd.Series[str]) -> TextArray:
+    return column.fillna("").to_numpy(dtype=object)
+
+
+def _alike(table: pd.DataFrame, match: Match, name: str) -> BoolArray:
+    """Tell where a text of the issued schedule is that of the plan, or is not there."""
+    given = words_of(pd.Series(_texts(table[name]), dtype=object))
+    return np.asarray((given == "") | (given == words_of(match.due[name])), dtype=bool)
+
+
+def _unread(issued: Records) -> Iterator[str]:
+    faults = issued.faults
+    if len(faults):
+        first = faults.iloc[0]
+        yield (
+            f"not checked: {len(faults):,} value(s) of the schedule as issued that cannot be read, "
+            f"such as line {issued.lines[first['row']]}: {first['text']}"
+        )
+
+
+def _others(table: pd.DataFrame, match: Match, issued: Records, own: BoolArray) -> Iterator[str]:
+    """Say which limits were issued otherwise though the procedure bears the same name."""
+    for name in WINDOW:
+        if name not in issued.spelled_as:
+            continue
+        given, due = table[name].to_numpy(dtype=float), match.limit(name)
+        dimension = OUTPUTS["joints"].field(name).dimension or ""
+        slack = _DEGREES if dimension == "temperature" else _SHARE * np.abs(np.nan_to_num(due))
+        same = (np.abs(given - due) <= slack) | (np.isnan(given) & np.isnan(due))
+        rows = np.flatnonzero(own & ~same)
+        if len(rows):
+            k = int(rows[0])
+            told = [
+                "none" if np.isnan(value) else match.told(float(value), dimension)
+                for value in (given[k], due[k])
+            ]
+            yield (
+                f"{name.replace('_', ' ')} is another in the schedule as issued than the joints "
+                f"are judged by: {told[0]} there, {told[1]} here, of "
+                f"{match.due['joint_id'].iloc[k]} ({len(rows):,} record(s) so); issue the schedule "
+                "anew, or see that both stand for the same procedure"
+            )

@@ -1,0 +1,141 @@
+"""Records over seasons: issued schedules, revised plans, joints added, cut out, made at night."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from geotools.deliver.asbuilt import Checked, check_records
+from geotools.deliver.joints import Schedule, joint_schedule
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.records import ReadAs, Records, read_records
+from geotools.pipe.fusion import gauge_pressure_pa
+
+PULL = {"pull_id": "R1-L1", "start": 10.0, "end": 70.0, "length": 60.0}
+AREA, DRAG = 1e-2, 2e5
+Rows = list[dict[str, str]]
+
+
+@pytest.fixture(scope="module")
+def plan(write_plan: Callable[..., Path]) -> Any:
+    return read_plan(write_plan([PULL], settings={"pulls.piece_length": "10 m"}))
+
+
+@pytest.fixture(scope="module")
+def schedule(plan: Any) -> Schedule:
+    return joint_schedule(plan)
+
+
+def good(made: Schedule) -> Rows:
+    """Return a record without a fault of every joint, made one after the other."""
+    joints = made.joints
+    gauge = gauge_pressure_pa(joints["outside"], joints["wall"], AREA, drag_pa=DRAG) / 1e3
+    return [
+        {
+            "joint_id": row["joint_id"],
+            "pull_mark": row["pull_mark"],
+            "made": f"2026-03-02 {8 + k:02d}:00",
+            "operator": "A. Quill",
+            "machine": "M-7",
+            "piston_area_cm2": f"{AREA * 1e4:g}",
+            "heater_1_c": "218",
+            "heater_2_c": "219",
+            "drag_kpa": f"{DRAG / 1e3:g}",
+            "bead_mm": "11",
+            "soak_min": "6",
+            "removal_s": "12",
+            "fusion_pressure_kpa": f"{gauge[k]:.1f}",
+            "cool_pressure_kpa": f"{gauge[k]:.1f}",
+            "cool_time_min": "15",
+            "visual": "pass",
+        }
+        for k, row in enumerate(joints.to_dict("records"))
+    ]
+
+
+def write(path: Path, rows: Rows) -> Path:
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, columns, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+def issue(made: Schedule, *, limits: bool = True) -> Rows:
+    """Return a schedule as issued; older ones that were cut down have no limits."""
+    names = ("joint_id", "pull_id", "pull_mark", "carrier", "procedure")
+    rows = made.joints.to_dict("records")
+    return [
+        {name: str(row[name]) for name in names if limits or name != "procedure"}
+        | {"chainage_m": f"{row['chainage']:.4f}"}
+        | ({"soak_min": f"{row['soak'] / 60:.4f}", "cool_min": "13.977"} if limits else {})
+        for row in rows
+    ]
+
+
+@pytest.fixture
+def check(plan: Any, schedule: Schedule, tmp_path: Path) -> Callable[..., Checked]:
+    """Check rows of records against the plan, or another."""
+
+    def run(
+        rows: Rows,
+        pulls: Rows | None = None,
+        *,
+        issued: Rows | None = None,
+        of: tuple[Any, Schedule] = (plan, schedule),
+    ) -> Checked:
+        def read(name: str, rows: Rows | None) -> Records | None:
+            path = tmp_path / f"{name}.csv"
+            return read_records(write(path, rows), name, ReadAs({})) if rows else None
+
+        return check_records(
+            of[1].joints,
+            of[0].table("pulls"),
+            read("records", rows),  # type: ignore[arg-type]
+            pull_records=read("pulls", pulls),
+            issued=read("schedule", issued),
+        )
+
+    return run
+
+
+def told(checked: Checked, words: str) -> list[str]:
+    return [note for note in checked.notes if words in note]
+
+
+def test_no_joint_passes_by_another_procedure_than_its_schedule_was_issued_with(
+    check: Any, plan: Any, schedule: Schedule
+) -> None:
+    rows, iso = good(schedule), joint_schedule(plan, procedure="iso_slp")
+    fine = check(rows, issued=issue(schedule))
+    assert not fine.failed
+    assert fine.procedures == ("ASTM F2620",)
+    checked = check(rows, issued=issue(iso))
+    assert checked.rules == {"procedure": 5, "joints-of-pull": 1}
+    said = checked.joints["reasons"].iloc[0]
+    assert said.startswith("its schedule was issued with ISO 21307 single low pressure, and it is")
+    assert "judged by ASTM F2620" in said
+    assert not check(rows, issued=issue(iso, limits=False)).failed  # an old one says nothing of it
+    elsewhere = [{**row, "pull_mark": "QQQQQ"} for row in issue(iso)]
+    assert not check(rows, issued=elsewhere).failed  # it was issued for other joints
+
+
+def test_limits_issued_otherwise_under_the_same_name_are_told(
+    check: Any, schedule: Schedule
+) -> None:
+    issued = issue(schedule)
+    issued[2]["soak_min"], issued[3]["soak_min"] = "0", "5.717"  # the other is rounded
+    issued[4]["cool_min"] = "long"
+    checked = check(good(schedule), issued=issued)
+    assert not checked.failed
+    (note,) = told(checked, "soak is another in the schedule as issued")
+    assert "0 min there, 5.718 min here, of R1-L1-J3 (1 record(s) so)" in note
+    assert told(checked, "not checked: 1 value(s) of the schedule as issued")
+    for row in issued:
+        row["procedure"] = ""
+    assert told(check(good(schedule), issued=issued), "without a window for 5 of these")
