@@ -24,7 +24,7 @@ from geotools.deliver.layouts import (
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import KINDS, Records
+from geotools.deliver.records import KINDS, Records, same_zones
 from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
@@ -82,7 +82,7 @@ def check_records(
     joints, pulls : GeoDataFrame
         Layers of the contract.
     records, pull_records : Records
-        Of joints, and of pulls if there are any.
+        Of joints (several files as `together` has them), and of pulls if there are any.
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
     issued : Records, optional
@@ -111,7 +111,7 @@ def check_records(
     LayerError
         If times with and without a zone meet, or a qualification cannot be read.
     """
-    _same_zones(records, pull_records, qualifications)
+    same_zones(records, pull_records, qualifications)
     _check_qualifications(qualifications)
     given = _given(joints, pulls, records, pull_records, issued, units)
     if only is not None:
@@ -236,8 +236,9 @@ def _held(
         *_notes(records, given.pull_records, qualifications),
         *(
             f"{file.source}: {note}"
-            for file in (records, given.pull_records, qualifications, given.issued)
-            if file is not None
+            for given_file in (records, given.pull_records, qualifications, given.issued)
+            if given_file is not None
+            for file in given_file.files
             for note in file.notes
         ),
         *given.notes,
@@ -267,14 +268,6 @@ def _matched(due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str
     return Match(
         rows, place[rows], found.reset_index(drop=True), planned.reset_index(drop=True), units
     )
-
-
-def _same_zones(*files: Records | None) -> None:
-    zoned = {file.zoned: file.source for file in files if file and file.zoned is not None}
-    if len(zoned) > 1:
-        raise LayerError(
-            zoned[False], f"its times have no zone, those of {zoned[True]} have; write all alike"
-        )
 
 
 def _check_qualifications(file: Records | None) -> None:
@@ -400,7 +393,9 @@ def _notes(
         notes.append("times and measured lengths of pulls were not checked (none given)")
     notes += [
         f"{file.source}: columns not used: {', '.join(file.unused)}"
-        for file in (records, pull_records, qualifications)
-        if file is not None and file.unused
+        for given in (records, pull_records, qualifications)
+        if given is not None
+        for file in given.files
+        if file.unused
     ]
     return tuple(notes)

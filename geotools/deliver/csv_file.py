@@ -8,7 +8,7 @@ import io
 import re
 import string
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +64,9 @@ class CsvFile:
     delimiter : str
     headers : tuple of int
         Lines below that repeat the header, as files put together have them; they are no rows.
+    turned : tuple of int
+        Those of them that have the columns in another order: rows below such a line are read by
+        it, up to the next header.
     """
 
     source: str
@@ -71,6 +74,7 @@ class CsvFile:
     lines: npt.NDArray[np.int64]
     delimiter: str
     headers: tuple[int, ...]
+    turned: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -150,7 +154,8 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     Raises
     ------
     LayerError
-        If it cannot be read, is in another encoding, or its rows do not fit the header.
+        If it cannot be read, is in another encoding, its rows do not fit the header, or a header
+        of other columns stands among them.
     """
     source = str(path)
     text = _decoded(source, _bytes(path), encoding)
@@ -165,11 +170,14 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     rows, lines = _rows(source, text, delimiter)
     header = _header(source, rows[0])
     _check_title(source, len(header), rows, lines, delimiter)
-    again = _repeated(header, rows)
+    again = _headers_below(source, header, rows, lines)
+    _put_in_order(rows, again, len(header))
     below = [k for k in range(1, len(rows)) if k not in again]
-    headers = tuple(lines[k] for k in sorted(again))
     parted = [rows[k] for k in below], [lines[k] for k in below]
-    return _columns(source, header, *parted, delimiter, headers)
+    file = _columns(source, header, *parted, delimiter)
+    same = list(range(len(header)))
+    turned = tuple(lines[k] for k, order in again.items() if order != same)
+    return replace(file, headers=tuple(lines[k] for k in again), turned=turned)
 
 
 def _bytes(path: Path) -> bytes:
@@ -271,11 +279,55 @@ def _names(cells: list[str]) -> list[str]:
     return names
 
 
-def _repeated(header: list[str], rows: list[list[str]]) -> frozenset[int]:
-    """Return which rows below the first hold the header once more, whatever their case."""
+def _headers_below(
+    source: str, header: list[str], rows: list[list[str]], lines: list[int]
+) -> dict[int, list[int]]:
+    """Return which rows below the first hold its names once more, and where each of them stands.
+
+    Neither case nor order counts; a row that is nearly so is the header of another table.
+    """
     own = [name.casefold() for name in header]
-    likely = (k for k, row in enumerate(rows) if k and header[0].casefold() in row[0].casefold())
-    return frozenset(k for k in likely if [n.casefold() for n in _names(rows[k])] == own)
+    known, found, others = set(own) - {""}, {}, []
+    for k, row in enumerate(rows):
+        if not k or not any(_bare(cell).casefold() in known for cell in row[:_LEAST_HEADER]):
+            continue
+        names = [name.casefold() for name in _names(row)]
+        if sorted(names) == sorted(own):
+            found[k] = _places(own, names)
+        elif _is_header(names, known):
+            others.append(lines[k])
+    if others:
+        shown = ", ".join(map(str, others[:_SHOWN])) + ", ..." * (len(others) > _SHOWN)
+        raise LayerError(
+            source,
+            f"line {shown}: a header of other columns than that of line {lines[0]}; the rows below "
+            "would be read under wrong names. Part the file there, and give each part its own name",
+        )
+    return found
+
+
+def _is_header(names: list[str], known: set[str]) -> bool:
+    """Tell whether most cells of a row are names of columns."""
+    met = sum(name in known for name in names)
+    return met >= _LEAST_HEADER and 2 * met > sum(map(bool, names))
+
+
+def _places(own: list[str], names: list[str]) -> list[int]:
+    """Return the place of every one of our names in others that are the same in another order."""
+    places = [0] * len(own)
+    ours, theirs = (sorted(range(len(of)), key=of.__getitem__) for of in (own, names))
+    for here, there in zip(ours, theirs, strict=True):
+        places[here] = there
+    return places
+
+
+def _put_in_order(rows: list[list[str]], again: dict[int, list[int]], width: int) -> None:
+    """Put the cells of rows below a header of another order as the first header has them."""
+    order = same = list(range(width))
+    for k, row in enumerate(rows):
+        order = again.get(k, order)
+        if order != same and k not in again and len(row) >= width:
+            row[:width] = [row[place] for place in order]
 
 
 def _check_title(
@@ -304,7 +356,6 @@ def _columns(
     rows: list[list[str]],
     lines: list[int],
     delimiter: str,
-    headers: tuple[int, ...],
 ) -> CsvFile:
     width = len(header)
     odd = [
@@ -327,7 +378,7 @@ def _columns(
             columns[name] = column
         elif any(column):
             raise LayerError(source, f"column {place + 1} has no name in the header")
-    return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter, headers)
+    return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter, ())
 
 
 def doubtful_signs(columns: Iterable[TextArray], *, delimiter: str) -> frozenset[str]:

@@ -217,19 +217,22 @@ def _heater(match: Match, records: Records, reasons: Reasons) -> None:
     """
     low, high = match.limit("heater_low"), match.limit("heater_high")
     for name in _HEATERS:
-        unit = records.spelled_as.get(name, "_c").rpartition("_")[2]
-        limits = np.fmin(low, _whole(low, unit)), np.fmax(high, _whole(high, unit))
+        units = records.units(name)[match.record]
+        limits = np.fmin(low, _whole(low, units)), np.fmax(high, _whole(high, units))
         value, words = match.number(name), name.replace("_", " ")
         if name in _HEATERS[:2]:
             _given(match, reasons, np.isfinite(limits[0]) & np.isnan(value), words)
         _range(match, reasons, "heater", words, value, limits, "temperature")
 
 
-def _whole(temperature_c: FloatArray, unit: str) -> FloatArray:
-    """Return temperatures in C as rounded to whole degrees of a unit of the contract."""
-    kind = DIMENSIONS["temperature"]
-    factor, zero = kind.units[unit], kind.zero.get(unit, 0.0)
-    return np.asarray(np.round((temperature_c - zero) / factor) * factor + zero)
+def _whole(temperature_c: FloatArray, units: TextArray) -> FloatArray:
+    """Return temperatures in C as rounded to whole degrees, each of a unit of the contract."""
+    kind, out = DIMENSIONS["temperature"], np.round(temperature_c)
+    for unit in set(units.tolist()) & set(kind.units):
+        factor, zero = kind.units[unit], kind.zero.get(unit, 0.0)
+        own = units == unit
+        out[own] = np.round((temperature_c[own] - zero) / factor) * factor + zero
+    return np.asarray(out)
 
 
 def _pressures(match: Match, reasons: Reasons) -> None:

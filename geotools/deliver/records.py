@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,8 @@ __all__ = [
     "read_map",
     "read_records",
     "read_toml",
+    "same_zones",
+    "together",
 ]
 
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
@@ -206,15 +208,15 @@ class Records:
     Attributes
     ----------
     source : str
-        The file, for messages.
+        The file, or several, for messages.
     table : DataFrame
         One row a record: bare names, SI. A time has the columns ``<name>`` (text as written),
         ``<name>_from`` and ``<name>_to``, in UTC where a zone is written: a date alone may be any
         time of that day, wherever that was. ``<name>_ahead`` is how far the clock it was read
         from is ahead of UTC; `geotools.deliver.moments` compares them. Columns the file lacks
         are empty.
-    lines : ndarray of int, shape (rows,)
-        Line of the file of each record.
+    lines : ndarray of int or str, shape (rows,)
+        Line of the file of each record; of several files with its name: ``12 of week 2.csv``.
     faults : DataFrame
         ``row``, ``column`` and ``text`` of every cell that cannot be read.
     unused : tuple of str
@@ -225,16 +227,33 @@ class Records:
         Our column with its unit, by bare name, of those found.
     notes : tuple of str
         What of the file was read otherwise than it stands there.
+    parts : tuple of Records
+        The files, where there are several: `unused`, `spelled_as` and `notes` are theirs.
+    part : ndarray of int, shape (rows,)
+        Which of them each record is from; None where there is one file.
     """
 
     source: str
     table: pd.DataFrame
-    lines: npt.NDArray[np.int64]
+    lines: npt.NDArray[Any]
     faults: pd.DataFrame
     unused: tuple[str, ...]
     zoned: bool | None
     spelled_as: Mapping[str, str]
     notes: tuple[str, ...]
+    parts: tuple[Records, ...] = ()
+    part: npt.NDArray[np.int64] | None = None
+
+    @property
+    def files(self) -> tuple[Records, ...]:
+        """Return every file as it was read."""
+        return self.parts or (self,)
+
+    def units(self, column: str) -> npt.NDArray[np.object_]:
+        """Return the unit a column of each record is written in; empty where it is not there."""
+        own = [file.spelled_as.get(column, "").rpartition("_")[2] for file in self.files]
+        rows = np.zeros(len(self.table), dtype=np.int64) if self.part is None else self.part
+        return np.array(own, dtype=object)[rows]
 
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
@@ -267,6 +286,7 @@ class Records:
             table=self.table.iloc[keep].reset_index(drop=True),
             lines=self.lines[keep],
             faults=faults.assign(row=np.searchsorted(keep, faults["row"])),
+            part=None if self.part is None else self.part[keep],
         )
 
 
@@ -399,12 +419,68 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     )
 
 
+def together(files: Sequence[Records]) -> Records:
+    """Return the records of several files as those of one, each told by file and line.
+
+    Raises
+    ------
+    LayerError
+        If times with and without a zone meet.
+    """
+    if len(files) == 1:
+        return files[0]
+    same_zones(*files)
+    short = [Path(file.source).name for file in files]
+    names = [n if short.count(n) == 1 else f.source for n, f in zip(short, files, strict=True)]
+    counts = [len(file.table) for file in files]
+    lines = [f"{k} of {n}" for n, f in zip(names, files, strict=True) for k in f.lines]
+    first = np.cumsum([0, *counts[:-1]])
+    faults = [f.faults.assign(row=f.faults["row"] + k) for f, k in zip(files, first, strict=True)]
+    return Records(
+        ", ".join(file.source for file in files),
+        pd.concat([file.table for file in files], ignore_index=True),
+        np.array(lines, dtype=object),
+        pd.concat(faults, ignore_index=True),
+        (),
+        next((file.zoned for file in files if file.zoned is not None), None),
+        {},
+        (),
+        tuple(files),
+        np.repeat(np.arange(len(files)), counts),
+    )
+
+
+def same_zones(*files: Records | None) -> None:
+    """Refuse files of which some have times with a zone, and some without.
+
+    Raises
+    ------
+    LayerError
+        With the names of two of them.
+    """
+    zoned = {file.zoned: file.source for file in files if file and file.zoned is not None}
+    if len(zoned) > 1:
+        raise LayerError(
+            zoned[False], f"its times have no zone, those of {zoned[True]} have; write all alike"
+        )
+
+
 def _headers(file: CsvFile) -> list[str]:
-    """Say which lines repeat the header, and are skipped."""
-    if not file.headers:
-        return []
-    shown = ", ".join(map(str, file.headers[:_SHOWN])) + ", ..." * (len(file.headers) > _SHOWN)
-    return [f"{len(file.headers)} line(s) that repeat the header were skipped: line {shown}"]
+    """Say which lines repeat the header, and are skipped or have the columns in another order."""
+    said = []
+    if file.headers:
+        text = "line(s) that repeat the header were skipped: line"
+        said.append(f"{len(file.headers)} {text} {_shown_lines(file.headers)}")
+    if file.turned:
+        said.append(
+            f"{len(file.turned)} of these with the columns in another order, by which the rows "
+            f"below were read: line {_shown_lines(file.turned)}"
+        )
+    return said
+
+
+def _shown_lines(lines: tuple[int, ...]) -> str:
+    return ", ".join(map(str, lines[:_SHOWN])) + ", ..." * (len(lines) > _SHOWN)
 
 
 def _blank(file: CsvFile) -> npt.NDArray[np.object_]:

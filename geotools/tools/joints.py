@@ -117,7 +117,14 @@ TOOLS = (
         outputs=("asbuilt_joints", "asbuilt_pulls"),
         parameters=(
             PLAN,
-            Parameter("records", "path", "CSV of joint records", required=True, positional=True),
+            Parameter(
+                "records",
+                "path",
+                "CSV of joint records, or several",
+                required=True,
+                positional=True,
+                multiple=True,
+            ),
             WRITTEN,
             Parameter("csv", "path", "CSV of the joints to write as well"),
             Parameter("report", "path", "PDF to write as well: one page, more for long notes"),
@@ -395,7 +402,7 @@ def _told(
 def check(
     *,
     plan: Path,
-    records: Path,
+    records: tuple[Path, ...],
     output: Path | None,
     csv: Path | None,
     report: Path | None,
@@ -419,7 +426,9 @@ def check(
 
     Parameters
     ----------
-    plan, records, output, csv, report, pulls, schedule, qualifications : Path
+    plan, output, csv, report, pulls, schedule, qualifications : Path
+    records : tuple of Path
+        Each once.
     font, map_file, procedure_file : Path, optional
     units, procedure, encoding, date_format : str
     map, only : tuple of str
@@ -431,8 +440,8 @@ def check(
     Raises
     ------
     LayerError, OutputError, ToolError
-        If the plan or a file of records cannot be used, a result not be written, a parameter not
-        be taken.
+        If the plan or a file of records cannot be used, or is given twice, a result not be
+        written, a parameter not be taken.
     """
     from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
@@ -440,8 +449,10 @@ def check(
     targets = _check_targets(output, csv, report, font, overwrite=overwrite)
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
-    paths = {"records": records, "pulls": pulls, "schedule": schedule}
-    paths["qualifications"] = qualifications
+    _check_records(records)
+    single = {"pulls": pulls, "schedule": schedule, "qualifications": qualifications}
+    one = {name: (path,) for name, path in single.items() if path is not None}
+    paths: dict[str, tuple[Path, ...]] = {"records": records, **one}
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     _check_tail(_CHECK, tail)
     system = units or file.units
@@ -449,8 +460,9 @@ def check(
     wanted = words_apart(only)
     progress("checking", 0.0)
     checked = _checked(file, made, read, wanted_pulls(file, wanted) if wanted else None, system)
+    names = ", ".join(path.name for path in records)
     with _lettering(targets, font) as lacking:
-        _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
+        _write_check(targets, checked, file, system, names, only=wanted, overwrite=overwrite)
     return _told_check(checked, targets, len(lacking))
 
 
@@ -479,23 +491,31 @@ def _check_targets(
     return targets
 
 
+def _check_records(paths: Sequence[Path]) -> None:
+    """Refuse a file of records that is given twice: every joint of it would be double."""
+    known = [path.resolve() for path in paths]
+    twice = [str(path) for k, path in enumerate(paths) if known[k] in known[:k]]
+    if twice:
+        raise ToolError(_CHECK, [f"records: {path} is given twice" for path in twice])
+
+
 def _read_all(
-    paths: Mapping[str, Path | None],
+    paths: Mapping[str, Sequence[Path]],
     pairs: tuple[str, ...],
     map_file: Path | None,
     encoding: str,
     date_format: str,
 ) -> dict[str, Records]:
-    """Read the files of records that are given."""
-    from geotools.deliver.records import ReadAs, parse_pairs, read_map, read_records
+    """Read the files of records that are given; those of joints may be several."""
+    from geotools.deliver.records import ReadAs, parse_pairs, read_map, read_records, together
 
     maps = {} if map_file is None else read_map(map_file)
     maps["records"] = {**maps.get("records", {}), **parse_pairs(pairs)}
-    return {
-        name: read_records(path, name, ReadAs(maps.get(name, {}), encoding, date_format))
-        for name, path in paths.items()
-        if path is not None
+    read = {
+        name: [read_records(p, name, ReadAs(maps.get(name, {}), encoding, date_format)) for p in of]
+        for name, of in paths.items()
     }
+    return {name: together(files) for name, files in read.items()}
 
 
 def _checked(
@@ -533,7 +553,7 @@ def _write_check(
     checked: Checked,
     file: PlanFile,
     units: str,
-    records: Path,
+    records: str,
     *,
     only: Sequence[str],
     overwrite: bool,
@@ -551,7 +571,7 @@ def _write_check(
             targets["report"],
             checked,
             plan=file.path.name,
-            records=records.name,
+            records=records,
             units=units,
             only=only,
             overwrite=overwrite,

@@ -428,3 +428,17 @@ def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_pa
     with pytest.raises(OutputError, match=r"ending in \.pdf"):
         geotools.joints_check(plan, records, report=tmp_path / "check.html")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_records_of_several_files_are_checked_as_those_of_one_and_each_is_given_once(
+    plan: Path, records: Path, tmp_path: Path
+) -> None:
+    header, *lines = records.read_text(encoding="utf-8").splitlines(keepends=True)
+    weeks = [tmp_path / "week1.csv", tmp_path / "week2.csv"]
+    for path, part in zip(weeks, (lines[:200], lines[200:]), strict=True):
+        path.write_text(header + "".join(part), encoding="utf-8")
+    whole, parted = (geotools.joints_check(plan, of) for of in (records, weeks))
+    assert parted.summary["joints"] == whole.summary["joints"]
+    assert parted.summary["procedures"] == ["ASTM F2620"]
+    assert parted.layers["asbuilt_joints"]["lines"].iloc[200] == "2 of week2.csv"
+    assert command("joints", "check", plan, *weeks, weeks[0], "-o", tmp_path / "a.gpkg") == 2

@@ -10,9 +10,11 @@ from typing import Any
 import pytest
 
 from geotools.deliver.asbuilt import Checked, check_records
+from geotools.deliver.csv_file import read_csv
 from geotools.deliver.joints import Schedule, joint_schedule
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.records import ReadAs, Records, read_records
+from geotools.deliver.records import ReadAs, Records, read_records, together
+from geotools.errors import LayerError
 from geotools.pipe.fusion import gauge_pressure_pa
 
 PULL = {"pull_id": "R1-L1", "start": 10.0, "end": 70.0, "length": 60.0}
@@ -139,3 +141,55 @@ def test_limits_issued_otherwise_under_the_same_name_are_told(
     for row in issued:
         row["procedure"] = ""
     assert told(check(good(schedule), issued=issued), "without a window for 5 of these")
+
+
+def test_rows_below_a_header_of_another_order_are_read_by_it_and_that_is_told(
+    schedule: Schedule, tmp_path: Path
+) -> None:
+    rows, path = good(schedule), tmp_path / "r.csv"
+    turned = ["removal_s", "visual", "soak_min", *list(rows[0])[::-1]]
+    turned = list(dict.fromkeys(turned))  # every column once, in an order of its own
+    swapped = [{name: row[name] for name in turned} for row in rows[2:4]]
+    parts = [write(tmp_path / "x.csv", part).read_text() for part in (rows[:2], swapped, rows[4:])]
+    path.write_text("".join(parts), encoding="utf-8")
+    found = read_records(path, "records", ReadAs({}))
+    whole = read_records(write(tmp_path / "w.csv", rows), "records", ReadAs({}))
+    assert found.table.equals(whole.table)
+    assert found.lines.tolist() == [2, 3, 5, 6, 8]
+    assert found.notes == (
+        "2 line(s) that repeat the header were skipped: line 4, 7",
+        "1 of these with the columns in another order, by which the rows below were read: line 4",
+    )
+    parts[1] = parts[1].replace("removal_s", "open_s")
+    path.write_text("".join(parts), encoding="utf-8")
+    with pytest.raises(LayerError, match="line 4: a header of other columns than that of line 1"):
+        read_csv(path)
+
+
+def test_several_files_are_told_by_file_and_line_and_a_joint_in_two_is_double(
+    plan: Any, schedule: Schedule, tmp_path: Path
+) -> None:
+    rows = good(schedule)
+    for row in rows[3:]:
+        row["heater_1_f"] = str(round(float(row.pop("heater_1_c")) * 1.8 + 32))
+    rows[3]["heater_1_f"], rows[0]["heater_1_c"] = "450", "232"  # as printed: 232.2 C
+    rows[4]["made"] = "at noon"
+    again = {**rows[3], **{name: rows[0][name] for name in ("joint_id", "made")}}
+    weeks = [rows[:3], [again, *rows[3:]]]
+    paths = [write(tmp_path / f"week {k}.csv", week) for k, week in enumerate(weeks)]
+    files = [read_records(path, "records", ReadAs({})) for path in paths]
+    records = together(files)
+    assert together(files[:1]) is files[0]
+    assert records.units("heater_1").tolist() == ["c"] * 3 + ["f"] * 3
+    checked = check_records(schedule.joints, plan.table("pulls"), records)
+    assert checked.joints["verdict"].tolist() == ["fail", "pass", "pass", "pass", "fail"]
+    first, last = checked.joints["reasons"].iloc[[0, 4]]
+    assert "2 records, lines 2 of week 0.csv, 2 of week 1.csv; one is due" in first
+    assert "made: 'at noon' is no date and time" in last
+    assert checked.joints["lines"].iloc[3] == "3 of week 1.csv"
+    only = records.kept(records.table["joint_id"].eq("R1-L1-J5").to_numpy())
+    assert only.units("heater_1").tolist() == ["f"]
+    rows[4]["made"] = "2026-03-02 12:00+01:00"
+    files[1] = read_records(write(paths[1], rows[4:]), "records", ReadAs({}))
+    with pytest.raises(LayerError, match="its times have no zone"):
+        together(files)
