@@ -49,7 +49,7 @@ _DAY = np.timedelta64(86_399, "s")
 # Directives of `datetime.strptime`, and those of them that tell the time of day.
 _SIGNS = re.compile("%[A-Za-z]")
 _CLOCKS = re.compile("%[HIpMSfzZcX]")
-_ZONES = re.compile("%[zZ]")
+_ZONES = re.compile("%z")
 _YEARS, _MONTHS, _WHOLE = {"%Y", "%y", "%G"}, {"%m", "%b", "%B"}, {"%c", "%x"}
 _WEEKS, _WEEKDAYS = {"%U", "%W", "%V"}, {"%a", "%A", "%u", "%w"}
 _CLOCK_SPAN = (
@@ -685,6 +685,11 @@ def _misleading(signs: set[str]) -> str:
         return (
             f"has no {' and no '.join(lost)}, and would date all of them to one of its own choice; "
             "write one such as %d.%m.%Y %H:%M, and the whole date in every row"
+        )
+    if "%Z" in signs:
+        return (
+            "has %Z (names of zones). A name does not say how far a clock is ahead: many write CET "
+            "in summer too, and EST stands for several; write offsets such as +0200, and %z"
         )
     if "%p" in signs and "%I" not in signs:
         return "has %p (AM or PM) without %I, and would lose it; write %I for hours of 1 to 12"

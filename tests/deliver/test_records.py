@@ -1234,6 +1234,7 @@ def test_the_pull_waits_as_long_as_the_joint_really_cooled(check: Any, schedule:
         ("%B %Y", r"has no day \(%d\), and would"),
         ("%j %H:%M", r"has no year \(%Y\), and would"),
         ("%Y week %W", r"has no day \(%d\) and no month"),
+        ("%d.%m.%Y %H:%M %Z", r"names of zones.*write offsets such as \+0200, and %z"),
     ],
 )
 def test_a_format_that_would_lose_part_of_the_day_or_date_is_refused(
