@@ -428,7 +428,6 @@ def check(
     ----------
     plan, output, csv, report, pulls, schedule, qualifications : Path
     records : tuple of Path
-        Each once.
     font, map_file, procedure_file : Path, optional
     units, procedure, encoding, date_format : str
     map, only : tuple of str
@@ -440,8 +439,8 @@ def check(
     Raises
     ------
     LayerError, OutputError, ToolError
-        If the plan or a file of records cannot be used, or is given twice, a result not be
-        written, a parameter not be taken.
+        If the plan or a file of records cannot be used, a result not be written, a parameter not
+        be taken.
     """
     from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
@@ -449,20 +448,16 @@ def check(
     targets = _check_targets(output, csv, report, font, overwrite=overwrite)
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
-    _check_records(records)
     single = {"pulls": pulls, "schedule": schedule, "qualifications": qualifications}
-    one = {name: (path,) for name, path in single.items() if path is not None}
-    paths: dict[str, tuple[Path, ...]] = {"records": records, **one}
-    read = _read_all(paths, map, map_file, encoding, date_format or "")
+    read = _read_all(records, single, map, map_file, encoding, date_format or "")
     _check_tail(_CHECK, tail)
     system = units or file.units
     made = _schedule(file, procedure, procedure_file, tail, system)
     wanted = words_apart(only)
     progress("checking", 0.0)
     checked = _checked(file, made, read, wanted_pulls(file, wanted) if wanted else None, system)
-    names = ", ".join(path.name for path in records)
     with _lettering(targets, font) as lacking:
-        _write_check(targets, checked, file, system, names, only=wanted, overwrite=overwrite)
+        _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
     return _told_check(checked, targets, len(lacking))
 
 
@@ -500,7 +495,8 @@ def _check_records(paths: Sequence[Path]) -> None:
 
 
 def _read_all(
-    paths: Mapping[str, Sequence[Path]],
+    records: Sequence[Path],
+    single: Mapping[str, Path | None],
     pairs: tuple[str, ...],
     map_file: Path | None,
     encoding: str,
@@ -509,8 +505,10 @@ def _read_all(
     """Read the files of records that are given; those of joints may be several."""
     from geotools.deliver.records import ReadAs, parse_pairs, read_map, read_records, together
 
+    _check_records(records)
     maps = {} if map_file is None else read_map(map_file)
     maps["records"] = {**maps.get("records", {}), **parse_pairs(pairs)}
+    paths = {"records": records} | {n: (path,) for n, path in single.items() if path is not None}
     read = {
         name: [read_records(p, name, ReadAs(maps.get(name, {}), encoding, date_format)) for p in of]
         for name, of in paths.items()
@@ -553,7 +551,7 @@ def _write_check(
     checked: Checked,
     file: PlanFile,
     units: str,
-    records: str,
+    records: Sequence[Path],
     *,
     only: Sequence[str],
     overwrite: bool,
@@ -571,7 +569,7 @@ def _write_check(
             targets["report"],
             checked,
             plan=file.path.name,
-            records=records,
+            records=", ".join(path.name for path in records),
             units=units,
             only=only,
             overwrite=overwrite,

@@ -505,6 +505,41 @@ def test_a_sheet_that_fails_names_the_limits_it_breaks_and_no_others() -> None:
     assert passes.text.endswith("what the carrier may be tested to; the test phase held")
 
 
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [
+        (60.0, 58.0, "the test phase was begun below the test pressure, less what is let off"),
+        (108.7, 108.0, "the test phase was begun below the test pressure, less what is let off"),
+        (250.0, 245.0, "a pressure read is above what the carrier may be tested to"),
+        (180.0, 188.0, "a pressure read is above what the carrier may be tested to"),
+        (108.9, 104.0, ""),
+        (187.4, 187.0, ""),
+    ],
+)
+def test_a_test_phase_passes_only_at_the_test_pressure_and_below_what_the_carrier_stands(
+    start: float, end: float, words: str
+) -> None:
+    """Test pressure 120 psi, 10 psi let off and a hundredth to read: 108.8 psi; most 187.5 psi."""
+    psi = 6894.757293168
+    phase = {"start_pa": start * psi, "end_pa": end * psi}
+    sheet = _sheet("test", PE, working_pa=80 * psi, length_m=300.0, **phase)
+    assert sheet.passes is not bool(words)
+    assert not words or sheet.results[-1].text == words
+    least, high = (
+        next(step for step in sheet.steps if step.symbol == name) for name in ("P least", "P high")
+    )
+    assert least.value / psi == pytest.approx(108.8)
+    assert high.value / psi == pytest.approx(187.5)
+    assert (least.formula, least.formula_us) == ("0.99 P gauge - 68.9 kPa", "0.99 P gauge - 10 psi")
+
+
+def test_a_test_phase_is_held_against_the_pressures_where_the_gauge_stands() -> None:
+    psi, fall = 6894.757293168, 10.0  # of 14.2 psi
+    phase = {"start_pa": 95.0 * psi, "end_pa": 95.0 * psi, "working_pa": 80 * psi}
+    assert _sheet("test", PE, length_m=300.0, fall_m=fall, **phase).passes
+    assert not _sheet("test", PE, length_m=300.0, fall_m=0.0, **phase).passes
+
+
 def test_a_carrier_that_does_not_stand_the_grout_is_said_not_to() -> None:
     """Grout of 1,800 kg/m3 presses with 177 kPa at the foot of 10 m; DR 41 stands far less."""
     thin = carrier(system="DIPS", nominal="20 in", material="PVC", dr=41)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import FOOT, HOUR, INCH, YEAR_H
+from geotools.pipe.factors import FOOT, HOUR, INCH, PSI, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.ranges import FloatArray, check_range, within
 from geotools.pipe.worksheets._parts import (
@@ -432,10 +432,10 @@ def hydrotest_sheet(
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
     gauge = testing.at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
-    passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_steps(pipe, nominal_m, length_m, (wanted + gauge) / 2, test_hours)
-    read, held = _phase(start_pa, end_pa)
+    read, kept = _phase(start_pa, end_pa, gauge=gauge, most=most - (wanted - gauge))
+    limits = (*kept[:-1], _allowed(wanted, most), *kept[-1:])
     return Worksheet(
         title="Hydrostatic test",
         inputs=(
@@ -450,10 +450,15 @@ def hydrotest_sheet(
             _filling_step(length_m),
             *read,
         ),
-        results=_test_results(pipe, gauge, most, volume, make_up[-1].value, passes, held),
-        passes=passes and held is not False,
+        results=_test_results(pipe, gauge, most, volume, make_up[-1].value, limits),
+        passes=all(limit.kept for limit in limits),
         cautions=(_TEST, PLANNING),
     )
+
+
+def _allowed(wanted: FloatArray, most: FloatArray) -> Limit:
+    text = "test pressure against what the carrier may be tested to"
+    return Limit(bool(within(wanted, most)), text)
 
 
 def _test_steps(
@@ -496,20 +501,56 @@ def _section_entries(
     )
 
 
-def _phase(start: float | None, end: float | None) -> tuple[tuple[Step, ...], bool | None]:
-    """Return the steps that judge what was read in the test phase, and whether it held."""
+def _phase(
+    start: float | None, end: float | None, *, gauge: FloatArray, most: FloatArray
+) -> tuple[tuple[Step, ...], tuple[Limit, ...]]:
+    """Return the steps that judge what was read in the test phase, and the limits held against.
+
+    ``gauge`` is the test pressure where the gauge stands, ``most`` the highest allowed there.
+    """
     for name, read in (("start_pa", start), ("end_pa", end)):
         check_range(name, 0.0 if read is None else read, 0.0, 1e7, "Pa")
     if start is None or end is None:
-        return (), None
+        return (), ()
     held = bool(testing.pe_test_passes(start, end))
+    least = testing.pe_phase_least_pa(gauge)
+    high = bool(within(max(start, end), most))
+    return (
+        *_phase_limit_steps(least, most),
+        *_phase_steps(start, end),
+    ), (
+        Limit(
+            bool(start >= least),
+            "the test phase was begun at its pressure",
+            "the test phase was begun below the test pressure, less what is let off",
+        ),
+        Limit(
+            high,
+            "at no more than allowed",
+            "a pressure read is above what the carrier may be tested to",
+        ),
+        Limit(held, "the test phase held", "the test phase did not hold"),
+    )
+
+
+def _phase_limit_steps(least: FloatArray, most: FloatArray) -> tuple[Step, ...]:
+    rule = testing.PE_TEST
+    off, share = rule.let_off_pa, f"{1.0 - rule.read_to:g} P gauge"
+    texts = f"{share} - {off / 1e3:.3g} kPa", f"{share} - {off / PSI:.3g} psi"
+    return (
+        step("P least", texts[0], least, "pressure", rule.source, texts[1]),
+        step("P high", "P most - rho g z", most, "pressure", "statics"),
+    )
+
+
+def _phase_steps(start: float, end: float) -> tuple[Step, ...]:
     rule = testing.PE_TEST
     text = f"end over start, less 1; within {rule.pass_share:.0%} after {rule.hold_hours:g} h"
     return (
-        step("P start", "as read", start, "pressure", "at the gauge"),
+        step("P start", "as read, P least to P high", start, "pressure", "at the gauge"),
         step("P end", "as read, no water added", end, "pressure", "at the gauge"),
         step("change", text, end / start - 1.0, "share", rule.source),
-    ), held
+    )
 
 
 def _test_results(
@@ -518,13 +559,9 @@ def _test_results(
     most: ArrayLike,
     volume: ArrayLike,
     make_up: float,
-    passes: bool,
-    held: bool | None,
+    limits: tuple[Limit, ...],
 ) -> tuple[Entry, ...]:
     added = _EXPANDS if is_polyethylene(pipe.material) else _ADDED
-    limits = [Limit(passes, "test pressure against what the carrier may be tested to")]
-    if held is not None:
-        limits.append(Limit(held, "the test phase held", "the test phase did not hold"))
     return (
         entry("P gauge", gauge, "pressure", "to read at the gauge"),
         entry("P most", most, "pressure", "most at the lowest point"),
