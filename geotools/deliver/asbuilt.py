@@ -25,6 +25,12 @@ from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import KINDS, Records, same_zones
+from geotools.deliver.renumbered import (
+    bare_pulls,
+    renumbered_joints,
+    renumbered_notes,
+    renumbered_pulls,
+)
 from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
@@ -172,8 +178,13 @@ def _given(
     records = records.spelled("joint_id", joints["joint_id"])
     read = _read_otherwise(written, records)
     due, others = pd.DataFrame(joints.drop(columns="geometry")), pd.Series(dtype=object)
+    records, moved = renumbered_joints(records, due, issued)
+    read += renumbered_notes("joints of", moved)
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
+        pull_records, moved_pulls = renumbered_pulls(pull_records, due, issued)
+        read += renumbered_notes("pull", moved_pulls)
+        read += () if issued else bare_pulls(pull_records, moved)
         pull_records, others = pulls_of_this_layout(pull_records, due, issued)
     every = _matched(due, records.table, _place(due, records), units)
     return _Given(joints, pulls, due, every, records, pull_records, issued, others, read)

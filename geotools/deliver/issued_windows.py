@@ -11,6 +11,7 @@ import pandas as pd
 from geotools.deliver.matching import Match, TextArray, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import WINDOW, Records
+from geotools.deliver.renumbered import renumbered_joints
 from geotools.schema import OUTPUTS
 
 __all__ = ["hold_windows"]
@@ -38,10 +39,9 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
     """
     if issued is None:
         return ()
-    table = issued.spelled("joint_id", match.due["joint_id"]).table
-    table = table.drop_duplicates("joint_id").set_index("joint_id").reindex(match.due["joint_id"])
+    table = _of_this_layout(issued, match.due)
+    table = table.set_index("joint_id").reindex(match.due["joint_id"])
     own = table["carrier"].notna().to_numpy() & _alike(table, match, "carrier")
-    own &= _alike(table, match, "pull_mark")
     given, due = _texts(table["procedure"]), match.due["procedure"].to_numpy(dtype=object)
     other = own & (given != "") & (due != "") & ~_alike(table, match, "procedure")
     reasons.add_where(
@@ -58,6 +58,16 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
     if bare.any() and "procedure" in issued.spelled_as:
         notes.append(f"the schedule was issued without a window for {bare.sum():,} of these joints")
     return tuple(notes)
+
+
+def _of_this_layout(issued: Records, due: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the schedule as issued that are of joints of the plan, one of each."""
+    issued, _ = renumbered_joints(issued.spelled("joint_id", due["joint_id"]), due, None)
+    marks = due.drop_duplicates("joint_id").set_index("joint_id")["pull_mark"]
+    planned = words_of(issued.table["joint_id"].map(marks).fillna(""))
+    given = words_of(issued.table["pull_mark"])
+    own: pd.DataFrame = issued.table[(given == "") | (given == planned)]
+    return own.drop_duplicates("joint_id")
 
 
 def _texts(column: pd.Series[str]) -> TextArray:

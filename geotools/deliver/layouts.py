@@ -13,6 +13,7 @@ import pandas as pd
 from geotools.deliver.matching import IntArray, TextArray, folded, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
+from geotools.deliver.renumbered import bearers
 
 __all__ = [
     "Layouts",
@@ -43,12 +44,15 @@ class Layouts:
         was issued: matched by name alone.
     mark, due : ndarray of str, shape (records,)
         Mark of each as told, and that of the plan; empty where there is none.
+    bearer : ndarray of str, shape (records,)
+        Pull of the plan that bears the mark told; empty where none does.
     """
 
     other: BoolArray
     bare: BoolArray
     mark: TextArray
     due: TextArray
+    bearer: TextArray
 
 
 def layouts_of(
@@ -84,7 +88,8 @@ def _layouts(
         told = of.map(_issued_marks(issued, due)).fillna("").to_numpy(dtype=object)
         mark = np.where(mark == "", told, mark)
     other = known & (mark != "") & (_plain(mark) != _plain(planned))
-    return Layouts(other, known & (mark == ""), mark, planned)
+    bearer = pd.Series(_plain(mark), dtype=object).map(bearers(due)).fillna("")
+    return Layouts(other, known & (mark == ""), mark, planned, bearer.to_numpy(dtype=object))
 
 
 def _planned_marks(due: pd.DataFrame) -> pd.Series[str]:
@@ -179,7 +184,8 @@ def _marks(found: Layouts, row: int) -> str:
     """Say which mark a record bears, and which it should."""
     if found.mark[row] == _NO_MARK:
         return "its joints lay elsewhere in that schedule"
-    return f"mark {found.mark[row]}, in this plan {found.due[row]}"
+    whose = f", {found.mark[row]} being that of {found.bearer[row]}" if found.bearer[row] else ""
+    return f"mark {found.mark[row]}, in this plan {found.due[row]}{whose}"
 
 
 def layout_notes(

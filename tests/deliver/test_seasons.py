@@ -193,3 +193,68 @@ def test_several_files_are_told_by_file_and_line_and_a_joint_in_two_is_double(
     files[1] = read_records(write(paths[1], rows[4:]), "records", ReadAs({}))
     with pytest.raises(LayerError, match="its times have no zone"):
         together(files)
+
+
+Plans = tuple[tuple[Any, Schedule], tuple[Any, Schedule]]
+
+
+@pytest.fixture(scope="module")
+def revised(write_plan: Callable[..., Path]) -> Plans:
+    """A plan of two pulls, and one in which the first was parted: the second is now the third."""
+    laid = ([(10, 70), (80, 140)], [(10, 40), (46, 70), (80, 140)])
+    out = []
+    for ends in laid:
+        pulls = [
+            {"pull_id": f"R1-L{k}", "start": float(a), "end": float(b), "length": float(b - a)}
+            for k, (a, b) in enumerate(ends, start=1)
+        ]
+        plan = read_plan(write_plan(pulls, settings={"pulls.piece_length": "10 m"}))
+        out.append((plan, joint_schedule(plan)))
+    marks = [made.joints.groupby("pull_id")["pull_mark"].first() for _, made in out]
+    assert marks[0]["R1-L2"] == marks[1]["R1-L3"] != marks[1]["R1-L2"]
+    return out[0], out[1]
+
+
+def pull_record(name: str, mark: str) -> dict[str, str]:
+    times = {"started": "2026-03-10 08:00", "ended": "2026-03-10 12:00"}
+    return {"pull_id": name, "pull_mark": mark, **times, "length_m": "60", "force_kn": "50"}
+
+
+@pytest.mark.parametrize("way", ["by mark", "by the schedule as issued"])
+def test_a_pull_that_only_got_another_number_is_found_by_its_mark_and_that_is_told(
+    check: Any, revised: Plans, way: str
+) -> None:
+    old, new = revised
+    rows = [row for row in good(old[1]) if row["joint_id"].startswith("R1-L2")]
+    mark = rows[0]["pull_mark"]
+    pulls, issued = [pull_record("R1-L2", mark)], None
+    if way != "by mark":
+        rows = [{**row, "pull_mark": ""} for row in rows]
+        pulls, issued = [pull_record("R1-L2", "")], issue(old[1])
+    checked = check(rows, pulls, issued=issued, of=new)
+    by_pull = checked.joints.groupby("pull_id")["verdict"].unique()
+    assert by_pull["R1-L3"].tolist() == ["pass"]
+    assert by_pull["R1-L2"].tolist() == ["missing"]
+    assert checked.pulls["verdict"].tolist() == ["missing", "missing", "pass"]
+    assert told(checked, "5 record(s) of joints of R1-L2 were read as of R1-L3")
+    assert told(checked, "1 record(s) of pull R1-L2 were read as of R1-L3")
+    assert not told(checked, "by name alone")
+    bare = check(good(old[1])[5:], [pull_record("R1-L2", "")], of=new)
+    assert told(bare, "not checked: whether the record of pull R1-L2 is not of R1-L3")
+
+
+def test_a_mark_copied_down_a_column_moves_no_record_and_whose_it_is_is_told(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    third = rows[-1]["pull_mark"]
+    first = [{**row, "pull_mark": third} for row in rows if row["joint_id"].startswith("R1-L1")]
+    checked = check([*first, rows[-1]], of=new)
+    assert checked.joints["verdict"].tolist() == ["missing"] * (len(rows) - 1) + ["pass"]
+    assert f"{third} being that of R1-L3" in checked.joints["reasons"].iloc[0]
+    issued = issue(new[1])  # says that these names never were of the third pull
+    assert (
+        f"{third} being that"
+        in check([*first, rows[-1]], issued=issued, of=new).joints["reasons"].iloc[0]
+    )

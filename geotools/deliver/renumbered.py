@@ -1,0 +1,143 @@
+"""Pulls that bear another number in this plan, found in records by their mark."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.matching import TextArray, folded, words_of
+from geotools.deliver.records import Records
+
+__all__ = ["bare_pulls", "bearers", "renumbered_joints", "renumbered_notes", "renumbered_pulls"]
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+def bearers(due: pd.DataFrame) -> pd.Series[str]:
+    """Return the pull of the plan that bears a mark, by mark in plain letters."""
+    pulls = due.drop_duplicates("pull_id")
+    marks = words_of(pulls["pull_mark"])
+    of = pd.Series(pulls["pull_id"].to_numpy(dtype=object), index=marks, dtype=object)
+    return of[(of.index != "") & ~of.index.duplicated(keep=False)]
+
+
+def renumbered_joints(
+    records: Records, due: pd.DataFrame, issued: Records | None
+) -> tuple[Records, pd.Series[str]]:
+    """Return records of joints with the names this plan has for pulls that are where they were.
+
+    The mark of a pull is another as soon as anything of it is, so a record that bears the mark of
+    a pull under another name is of that pull, and of its joint of the same number. It is taken so
+    if the schedule as issued says the same, or if all records with that mark name one pull:
+    else a mark may have been copied down a column.
+
+    Parameters
+    ----------
+    records : Records
+        Of joints, names as in the plan where they are there; or the schedule as issued.
+    due : DataFrame
+        The schedule of the plan.
+    issued : Records, optional
+        The schedule as it was issued, which says the mark of records that bear none.
+
+    Returns
+    -------
+    Records
+    Series
+        Pull of the plan by its name in the records.
+    """
+    named = pd.Series(folded(records.table["joint_id"]), dtype=object)
+    parts = named.str.extract(r"^(.+)-j([0-9]+)$")
+    marks, confirmed = _marks(records, named, issued, "joint_id")
+    target = _targets(marks, confirmed, parts[0], due)
+    pulls = pd.Series(target, dtype=object)
+    keys = pd.MultiIndex.from_arrays([due["pull_id"], due["number"].astype(object)])
+    known = pd.Series(due["joint_id"].to_numpy(dtype=object), index=keys)
+    number = pd.to_numeric(parts[1], errors="coerce").fillna(-1).astype(np.int64).astype(object)
+    names = known.reindex(pd.MultiIndex.from_arrays([pulls, number])).to_numpy(dtype=object)
+    moved = (target != "") & pd.notna(names)
+    shown = records.table["joint_id"].str.extract(r"(?i)^(.+)-j\s*[0-9]+\s*$")[0]
+    return _renamed(records, "joint_id", moved, names, due, (shown, target))
+
+
+def renumbered_pulls(
+    records: Records, due: pd.DataFrame, issued: Records | None
+) -> tuple[Records, pd.Series[str]]:
+    """Return records of pulls, or a schedule, as `renumbered_joints` returns those of joints."""
+    named = pd.Series(folded(records.table["pull_id"]), dtype=object)
+    marks, confirmed = _marks(records, named, issued, "pull_id")
+    target = _targets(marks, confirmed, named, due)
+    told = records.table["pull_id"], target
+    return _renamed(records, "pull_id", target != "", target, due, told)
+
+
+def _marks(
+    records: Records, named: pd.Series[str], issued: Records | None, column: str
+) -> tuple[TextArray, BoolArray]:
+    """Return the mark of every record in plain letters, and where the issued schedule agrees."""
+    own = words_of(records.table["pull_mark"])
+    if issued is None:
+        return own, np.zeros(len(own), dtype=bool)
+    table = pd.DataFrame(
+        {"name": folded(issued.table[column]), "mark": words_of(issued.table["pull_mark"])}
+    ).drop_duplicates("name")
+    told = named.map(table.set_index("name")["mark"]).fillna("").to_numpy(dtype=object)
+    marks = np.where(own == "", told, own)
+    return marks, np.asarray((marks != "") & (marks == told), dtype=bool)
+
+
+def _targets(
+    marks: TextArray, confirmed: BoolArray, named: pd.Series[str], due: pd.DataFrame
+) -> TextArray:
+    """Return the pull of the plan each record is of by its mark alone; empty elsewhere."""
+    target = pd.Series(marks, dtype=object).map(bearers(due)).fillna("")
+    other = (target != "") & named.notna() & (pd.Series(folded(target)) != named)
+    single = named.groupby(pd.Series(marks, dtype=object)).transform("nunique") == 1
+    return target.where(other & (single | confirmed), "").to_numpy(dtype=object)
+
+
+def _renamed(
+    records: Records,
+    column: str,
+    moved: BoolArray,
+    names: TextArray,
+    due: pd.DataFrame,
+    told: tuple[pd.Series[str], TextArray],
+) -> tuple[Records, pd.Series[str]]:
+    """Return records with the names of the plan, and pulls of the plan by those in the records."""
+    if not moved.any():
+        return records, pd.Series(dtype=object)
+    planned = due.drop_duplicates("pull_id").set_index("pull_id")["pull_mark"]
+    marks = pd.Series(told[1], dtype=object).map(planned).to_numpy(dtype=object)
+    table = records.table
+    given = {column: names, "pull_mark": marks}
+    both = {name: np.where(moved, new, table[name]) for name, new in given.items()}
+    names_told = told[0].to_numpy(dtype=object)[moved]
+    pairs = pd.Series(told[1][moved], index=names_told, dtype=object)
+    return replace(records, table=table.assign(**both)), pairs
+
+
+def renumbered_notes(kind: str, pairs: pd.Series[str]) -> tuple[str, ...]:
+    """Say which pulls were found under other names, and how many records of them."""
+    counts = Counter(zip(pairs.index.tolist(), pairs.tolist(), strict=True))
+    return tuple(
+        f"{count:,} record(s) of {kind} {old} were read as of {new}: they bear its mark, and the "
+        "pull has another number in this plan"
+        for (old, new), count in counts.items()
+    )
+
+
+def bare_pulls(records: Records, moved: pd.Series[str]) -> tuple[str, ...]:
+    """Say which records of pulls bear no mark though joints of that name are of another pull."""
+    table, of = records.table, moved[~moved.index.duplicated()]
+    rows = (words_of(table["pull_mark"]) == "") & table["pull_id"].isin(moved.index).to_numpy()
+    return tuple(
+        f"not checked: whether the record of pull {name} is not of {of[name]}, as the joints "
+        "recorded under that name are. It bears no mark; write it in pull_mark, or give the "
+        "schedule as it was issued with --schedule"
+        for name in dict.fromkeys(table["pull_id"][rows])
+    )
