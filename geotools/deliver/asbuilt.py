@@ -12,7 +12,8 @@ import pandas as pd
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.cut_out import cut_out, hold_cuts
 from geotools.deliver.issued_windows import hold_windows
-from geotools.deliver.joint_rules import copied_limits, hold_against, interfacial
+from geotools.deliver.joint_rows import Aside, aside_notes, verdicts
+from geotools.deliver.joint_rules import copied_limits, hold_against
 from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.layouts import (
     hold_layouts,
@@ -232,7 +233,8 @@ def _held(
     windows = hold_windows(match, given.issued, reasons)
     hold_cuts(records, counted, cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
-    frame = _verdicts(given.joints, records, match, place, reasons)
+    aside = Aside.of(place, cuts, layouts.other)
+    frame = verdicts(given.joints, records, match, place, reasons, aside=aside)
     older = pd.concat([given.others, older_layouts(records, place, given.pulls["pull_id"])])
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
@@ -253,6 +255,7 @@ def _held(
             for note in file.notes
         ),
         *given.notes,
+        *aside_notes(records, aside),
         *windows,
         *copied_limits(match),
         *layout_notes(records, layouts, place, reasons),
@@ -303,88 +306,6 @@ def _check_qualifications(file: Records | None) -> None:
         faults += [f"line {file.lines[row]}: {why}" for row in np.flatnonzero(wrong)]
     if faults:
         raise LayerError(file.source, faults[:20])
-
-
-def _verdicts(
-    joints: Any, records: Records, match: Match, place: IntArray, reasons: Reasons
-) -> Any:
-    """Return the layer of joints, records that are in no schedule behind them."""
-    count = np.bincount(match.joint, minlength=len(joints))
-    lines = records.lines[match.record]
-    of_joint = pd.Series(lines.astype(str)).groupby(match.joint).agg(", ".join)
-    where = np.full(len(joints), "", dtype=object)
-    where[of_joint.index.to_numpy(dtype=np.int64)] = of_joint.to_numpy(dtype=object)
-    twice = np.flatnonzero(count > 1)
-    reasons.add(
-        "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
-    )
-    missing = np.setdiff1d(np.flatnonzero(count == 0), reasons.rows("cut-out", "layout"))
-    reasons.add("missing", missing, ["no record"] * len(missing))
-    texts = reasons.joined(len(joints))
-    verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))
-    frame = joints[["joint_id", "run_id", "pull_id", "pull_mark", "string_id", "number", "chainage",
-                    "intermediate", "geometry"]].assign(
-        verdict=verdict.astype(object), reasons=texts, records=count, lines=where
-    )  # fmt: skip
-    frame = frame.join(_last_record(match, len(joints)))
-    return _with_unknown(frame, records, place)
-
-
-def _last_record(match: Match, count: int) -> pd.DataFrame:
-    """Return what is told of the last record of every joint."""
-    last = ~pd.Series(match.joint).duplicated(keep="last").to_numpy(dtype=bool)
-    told = pd.DataFrame(
-        {
-            "made": match.made["made"],
-            "operator": match.made["operator"],
-            "machine": match.made["machine"],
-            "found_interfacial": interfacial(match, "fusion_pressure"),
-            "found_cool": match.made["cool_time"],
-        }
-    )[last].set_index(match.joint[last])
-    told = told.reindex(range(count))
-    texts = ["made", "operator", "machine"]
-    return told.assign(**{name: told[name].astype(object).fillna("") for name in texts})
-
-
-def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
-    """Add the records whose joint is not in the schedule."""
-    import geopandas
-
-    rows = np.flatnonzero(place < 0)
-    frame = frame.reset_index(drop=True)
-    if not len(rows):
-        return frame
-    table = records.table.iloc[rows]
-    lines = records.lines[rows]
-    unknown = geopandas.GeoDataFrame(
-        {
-            "joint_id": table["joint_id"].to_numpy(dtype=object),
-            **dict.fromkeys(("run_id", "pull_id", "string_id"), ""),
-            "pull_mark": table["pull_mark"].to_numpy(dtype=object),
-            "number": pd.array([pd.NA] * len(rows), dtype="Int64"),
-            "chainage": np.nan,
-            "intermediate": pd.array([pd.NA] * len(rows), dtype="boolean"),
-            "verdict": "unknown",
-            "reasons": [
-                f"line {n}: there is no such joint in the schedule"
-                if name.strip()
-                else f"line {n} names no joint; is it a row of units or of sums?"
-                for n, name in zip(lines, table["joint_id"], strict=True)
-            ],
-            "records": 1,
-            "lines": lines.astype(str).astype(object),
-            "made": table["made"].to_numpy(dtype=object),
-            "operator": table["operator"].to_numpy(dtype=object),
-            "machine": table["machine"].to_numpy(dtype=object),
-            "found_interfacial": np.nan,
-            "found_cool": table["cool_time"].to_numpy(dtype=float),
-        },
-        geometry=[None] * len(rows),
-        crs=frame.crs,
-    )
-    frame = frame.astype({"number": "Int64", "intermediate": "boolean"})
-    return pd.concat([frame, unknown[frame.columns]], ignore_index=True)
 
 
 def _rules(joints: Any, pulls: Any, reasons: Reasons, of_pulls: dict[str, int]) -> dict[str, int]:

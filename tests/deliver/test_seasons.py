@@ -258,3 +258,30 @@ def test_a_mark_copied_down_a_column_moves_no_record_and_whose_it_is_is_told(
         f"{third} being that"
         in check([*first, rows[-1]], issued=issued, of=new).joints["reasons"].iloc[0]
     )
+
+
+def test_what_records_hold_and_joints_cut_out_are_handed_over(
+    check: Any, schedule: Schedule
+) -> None:
+    rows = [
+        {**row, "lot_left": f"L{k}", "remarks": f"no. {k}"} for k, row in enumerate(good(schedule))
+    ]
+    bad = {**rows[1], "made": "2026-03-02 07:00", "visual": "fail", "lot_left": "old"}
+    cut = {**bad, "made": "2026-03-02 07:30", "visual": "cut out", "cool_time_min": ""}
+    of_old_plan = {**rows[2], "pull_mark": "QQQQQ"}
+    unknown = {**rows[2], "joint_id": "R9-J1", "visual": "cut out"}
+    checked = check([rows[0], bad, cut, *rows[1:], of_old_plan, unknown])
+    table = checked.joints.set_index("joint_id")
+    assert table["verdict"].tolist() == ["pass"] * 5 + ["unknown"]
+    assert table["lot_left"].tolist() == ["L0", "L1", "L2", "L3", "L4", "L2"]
+    assert table["remarks"].tolist()[:5] == [f"no. {k}" for k in range(5)]
+    assert table["cut_outs"].tolist() == [0, 1, 0, 0, 0, 1]
+    assert table["set_aside"].tolist() == [0, 2, 1, 0, 0, 0]
+    assert table["set_aside_lines"].tolist() == ["", "3, 4", "9", "", "", ""]
+    first = table.iloc[0]
+    assert first[["found_heater_low", "found_heater_high"]].tolist() == [218.0, 219.0]
+    assert first["found_bead"] == pytest.approx(0.011)
+    assert first[["found_soak", "found_removal"]].tolist() == [360.0, 12.0]
+    assert told(checked, "1 joint(s) were cut out: 2 record(s) of what is no longer there")
+    lines = {n for text in (*table["lines"], *table["set_aside_lines"]) for n in text.split(", ")}
+    assert lines - {""} == {str(k) for k in range(2, 11)}  # no line of the file is lost
