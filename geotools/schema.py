@@ -1573,7 +1573,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("found_force", "largest force measured", "force"),
                 _text("started", "start of the pull"),
                 _text("ended", "end of the pull"),
-                _integer("joints", "joints of the schedule"),
+                _integer("joints", "joints of the schedule, and those added on site"),
                 _integer("joints_passed", "joints with a good record"),
                 _integer("joints_failed", "joints with a fault"),
                 _integer("joints_missing", "joints without a record"),

@@ -7,19 +7,20 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.added import added_notes, is_added, strays, with_added
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
-from geotools.deliver.cut_out import cut_out, hold_cuts
+from geotools.deliver.cut_out import CutOut, cut_out, hold_cuts
 from geotools.deliver.issued_windows import hold_windows
-from geotools.deliver.joint_rows import Aside, aside_notes, verdicts
+from geotools.deliver.joint_rows import Aside, aside_notes, gone_notes, verdicts
 from geotools.deliver.joint_rules import copied_limits, hold_against
 from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.layouts import (
     hold_layouts,
     layout_notes,
     layouts_of,
-    older_layouts,
     pulls_of_this_layout,
 )
 from geotools.deliver.matching import IntArray, Match, words_of
@@ -36,6 +37,8 @@ from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
 __all__ = ["Checked", "check_records"]
+
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -187,6 +190,10 @@ def _given(
         read += renumbered_notes("pull", moved_pulls)
         read += () if issued else bare_pulls(pull_records, moved)
         pull_records, others = pulls_of_this_layout(pull_records, due, issued)
+    joints = with_added(joints, records)
+    records = records.spelled("joint_id", joints["joint_id"])
+    due = pd.DataFrame(joints.drop(columns="geometry"))
+    read += added_notes(due)
     every = _matched(due, records.table, _place(due, records), units)
     return _Given(joints, pulls, due, every, records, pull_records, issued, others, read)
 
@@ -231,16 +238,18 @@ def _held(
         now=now,
     )
     windows = hold_windows(match, given.issued, reasons)
-    hold_cuts(records, counted, cuts, reasons)
+    gone = _gone(given.due, counted, cuts)
+    hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
     aside = Aside.of(place, cuts, layouts.other)
-    frame = verdicts(given.joints, records, match, place, reasons, aside=aside)
-    older = pd.concat([given.others, older_layouts(records, place, given.pulls["pull_id"])])
+    frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
+    against = strays(records, place, given.due, given.pulls["pull_id"])
+    against["layout"] = pd.concat([given.others, against["layout"]])
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
         units=units,
         tails=tails,
-        older=older,
+        against=against,
         now=now,
     )
     notes = (
@@ -256,12 +265,26 @@ def _held(
         ),
         *given.notes,
         *aside_notes(records, aside),
+        *gone_notes(records, aside, given.due, gone),
         *windows,
         *copied_limits(match),
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
     return Checked(frame, made.frame, rules, notes, _procedures(given.due))
+
+
+def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:
+    """Tell which joints were added on site and are cut out for good: none of them is due.
+
+    One row more than there are joints stands for records that are of none.
+    """
+    out = np.append(is_added(due), False)
+    known = joint >= 0
+    out[joint[known & ~cuts.cut & ~cuts.gone]] = False
+    cut_for_good = np.zeros(len(out), dtype=bool)
+    cut_for_good[joint[known & cuts.cut]] = True
+    return out & cut_for_good
 
 
 def _procedures(due: pd.DataFrame) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,7 +85,7 @@ def check_pulls(
     *,
     units: str,
     tails: pd.Series[float] | None = None,
-    older: pd.Series[str] | None = None,
+    against: Mapping[str, pd.Series[str]] | None = None,
     now: np.datetime64 | None = None,
 ) -> CheckedPulls:
     """Hold the records of pulls, and the verdicts of their joints, against the plan.
@@ -103,8 +104,8 @@ def check_pulls(
         Units of the texts.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``; none otherwise.
-    older : Series, optional
-        What says that records are of an older layout, by ``pull_id``.
+    against : mapping of str to Series, optional
+        What records say against pulls beside that, texts by ``pull_id``, by rule.
     now : datetime64, optional
         When the check is made; without it no time is too late.
 
@@ -122,8 +123,8 @@ def check_pulls(
     frame = frame.assign(tail=left, **_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
     _add_joints(frame, reasons)
-    if older is not None:
-        _add_older(frame, older, reasons)
+    for rule, texts_of in (against or {}).items():
+        _add_against(frame, rule, texts_of, reasons)
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
@@ -138,11 +139,11 @@ def check_pulls(
     return CheckedPulls(frame, reasons.counts(), notes)
 
 
-def _add_older(frame: Any, older: pd.Series[str], reasons: Reasons) -> None:
-    """Hold records that are of an older layout against their pull."""
-    place = pd.Index(frame["pull_id"]).get_indexer(older.index)
+def _add_against(frame: Any, rule: str, texts: pd.Series[str], reasons: Reasons) -> None:
+    """Hold texts against the pulls that they are of."""
+    place = pd.Index(frame["pull_id"]).get_indexer(texts.index)
     asked = place >= 0
-    reasons.add("layout", place[asked], older[asked].tolist())
+    reasons.add(rule, place[asked], texts[asked].tolist())
 
 
 def _add_joints(frame: Any, reasons: Reasons) -> None:

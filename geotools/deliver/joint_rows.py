@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.added import told_added
 from geotools.deliver.cut_out import CutOut, told_cut
 from geotools.deliver.joint_rules import interfacial
 from geotools.deliver.matching import FloatArray, IntArray, Match
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 
-__all__ = ["Aside", "aside_notes", "verdicts"]
+__all__ = ["Aside", "aside_notes", "gone_notes", "verdicts"]
 
 BoolArray = npt.NDArray[np.bool_]
 _TEXTS = ("made", "operator", "machine", "lot_left", "lot_right", "remarks")
@@ -78,6 +79,16 @@ def aside_notes(records: Records, aside: Aside) -> tuple[str, ...]:
     )
 
 
+def gone_notes(records: Records, aside: Aside, joints: pd.DataFrame, gone: BoolArray) -> list[str]:
+    """Say which joints added on site were cut out again, which no row of the layer is of."""
+    lines = aside.columns(records, len(joints))["set_aside_lines"]
+    return [
+        f"{joints['joint_id'].iloc[k]}, added on site, was cut out again (line {lines[k]}) and is "
+        "not due"
+        for k in np.flatnonzero(gone[:-1])
+    ]
+
+
 def verdicts(
     joints: Any,
     records: Records,
@@ -86,6 +97,7 @@ def verdicts(
     reasons: Reasons,
     *,
     aside: Aside,
+    gone: BoolArray,
 ) -> Any:
     """Return the layer of joints, records that are in no schedule behind them.
 
@@ -102,6 +114,8 @@ def verdicts(
         Joints without a record and with several are added.
     aside : Aside
         The records that do not.
+    gone : ndarray of bool, shape (joints + 1,)
+        Joints that are not due any more; the last is of records that are of none.
     """
     count = np.bincount(match.joint, minlength=len(joints))
     lines = records.lines[match.record]
@@ -112,7 +126,9 @@ def verdicts(
     reasons.add(
         "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
     )
-    missing = np.setdiff1d(np.flatnonzero(count == 0), reasons.rows("cut-out", "layout"))
+    missing = np.setdiff1d(
+        np.flatnonzero((count == 0) & ~gone[:-1]), reasons.rows("cut-out", "layout")
+    )
     reasons.add("missing", missing, ["no record"] * len(missing))
     texts = reasons.joined(len(joints))
     verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))
@@ -122,7 +138,7 @@ def verdicts(
     )  # fmt: skip
     frame = frame.join(_last_record(match, len(joints)))
     frame = frame.assign(**aside.columns(records, len(joints)))
-    return _with_unknown(frame, records, place)
+    return _with_unknown(frame[~gone[:-1]], records, place)
 
 
 def _last_record(match: Match, count: int) -> pd.DataFrame:
@@ -166,10 +182,8 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
             "intermediate": pd.array([pd.NA] * len(rows), dtype="boolean"),
             "verdict": "unknown",
             "reasons": [
-                f"line {n}: there is no such joint in the schedule"
-                if name.strip()
-                else f"line {n} names no joint; is it a row of units or of sums?"
-                for n, name in zip(lines, table["joint_id"], strict=True)
+                _told_unknown(*of)
+                for of in zip(lines, table["joint_id"], told_added(records)[rows], strict=True)
             ],
             "records": 1,
             "lines": lines.astype(str).astype(object),
@@ -184,3 +198,15 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
     )
     frame = frame.astype({"number": "Int64", "intermediate": "boolean"})
     return pd.concat([frame, unknown[frame.columns]], ignore_index=True)
+
+
+def _told_unknown(line: Any, name: str, added: bool) -> str:
+    """Say of a record that it is of no joint of the schedule."""
+    if not name.strip():
+        return f"line {line} names no joint; is it a row of units or of sums?"
+    if added:
+        return (
+            f"line {line}: added on site, but neither its mark nor its name is that of a pull of "
+            "this plan; write the mark of its pull in pull_mark"
+        )
+    return f"line {line}: there is no such joint in the schedule"

@@ -369,12 +369,15 @@ def _times(match: Match, joints: Any, times: PullTimes, reasons: Reasons) -> Non
     pull = pd.Index(times.pull_id).get_indexer(pd.Index(match.due["pull_id"]))
     between = match.due["intermediate"].to_numpy(dtype=bool)
     first, started, ended = (t.take(pull) for t in (times.first, times.started, times.ended))
-    head = ~between & (match.due["string_id"] == _first_string(match, joints)).to_numpy()
+    string = match.due["string_id"].to_numpy(dtype=object)
+    # of a joint added on site the string is not known: it must have cooled when the pull ended
+    head = ~between & (string != "") & (string == _first_string(match, joints))
     limit = started.or_else(head, _joined_on(match, between, first, ended))
     early, late = (Moments.of(match.made, "made", latest=n) for n in (False, True))
     # of a date alone the time of day is not known: only a later day is held against it
     cooled = early.after(_cooling(match))
-    event = np.where(between, "pull ended", np.where(head, "pull started", "string was joined on"))
+    untold = between | (string == "")
+    event = np.where(untold, "pull ended", np.where(head, "pull started", "string was joined on"))
     reasons.add_where(
         "after-pull",
         limit.before(cooled),

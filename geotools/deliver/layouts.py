@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.matching import IntArray, TextArray, folded, words_of
+from geotools.deliver.added import is_added
+from geotools.deliver.matching import IntArray, TextArray, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.deliver.renumbered import bearers
@@ -20,7 +21,6 @@ __all__ = [
     "hold_layouts",
     "layout_notes",
     "layouts_of",
-    "older_layouts",
     "pulls_of_this_layout",
 ]
 
@@ -137,6 +137,7 @@ def _issued_marks(issued: Records, due: pd.DataFrame) -> pd.Series[str]:
     Where the file has none, it is that of the plan if all its joints are those of the plan, in
     name, place and pipe.
     """
+    due = due[~is_added(due)]
     issued = issued.spelled("pull_id", due["pull_id"]).spelled("joint_id", due["joint_id"])
     names = ["pull_id", "joint_id", "chainage", "carrier"]
     both = due[names].merge(
@@ -223,41 +224,3 @@ def _lines(lines: Iterable[Any]) -> str:
     shown = [str(line) for line in lines]
     more = f" and {len(shown) - _SHOWN:,} more" if len(shown) > _SHOWN else ""
     return f"line {', '.join(shown[:_SHOWN])}{more}"
-
-
-def older_layouts(records: Records, place: IntArray, pull_ids: pd.Series[str]) -> pd.Series[str]:
-    """Return what to hold against pulls of which records name joints that they do not have.
-
-    Parameters
-    ----------
-    records : Records
-        Of joints.
-    place : ndarray of int, shape (records,)
-        Row of the schedule of every record, below 0 where it is of no joint there.
-    pull_ids : Series
-        Pulls of the plan.
-
-    Returns
-    -------
-    Series
-        Texts by ``pull_id``.
-    """
-    rows = np.flatnonzero(place < 0)
-    names = records.table["joint_id"].iloc[rows]
-    plain = pd.Series(folded(names), dtype=object).str.extract(r"^(.+)-j[0-9]+$")[0]
-    known = pd.Series(pull_ids.to_numpy(dtype=object), index=folded(pull_ids), dtype=object)
-    table = pd.DataFrame(
-        {
-            "pull": plain.map(known[~known.index.duplicated()]).to_numpy(dtype=object),
-            "name": names.to_numpy(dtype=object),
-        }
-    ).dropna()
-    return table.groupby("pull")["name"].agg(_told_older)
-
-
-def _told_older(names: pd.Series[str]) -> str:
-    span = names.iloc[0] if len(names) == 1 else f"{names.iloc[0]} to {names.iloc[-1]}"
-    return (
-        f"{len(names):,} record(s) name joints that it does not have ({span}): a sign that they "
-        "were made for an older layout of this pull; compare with the schedule as issued"
-    )

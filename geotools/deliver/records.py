@@ -23,6 +23,7 @@ from geotools.schema import OUTPUTS, Field, Layer, Words
 from geotools.toml_faults import toml_fault
 
 __all__ = [
+    "ADDED",
     "CUT",
     "FAIL",
     "KINDS",
@@ -88,6 +89,7 @@ def _must(
 PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
 FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
 CUT = ("cut out", "cut-out", "cut_out", "cutout")
+ADDED = ("yes", "y", "x", "1", "true", "added")  # of a joint that no schedule has
 KINDS = ("operator", "machine")
 # Limits of a joint, as the schedule has them.
 WINDOW = (
@@ -138,6 +140,14 @@ RECORD_TABLES: dict[str, Layer] = {
                     "result by eye: pass, fail or cut out",
                     words=(("pass", PASS), ("fail", FAIL), ("cut out", CUT)),
                 ),
+                Field(
+                    "added",
+                    "text",
+                    "yes of a joint that is not in the schedule: added on site in the pull of its "
+                    "mark, by whose window it is judged",
+                    words=(("yes", ADDED),),
+                ),
+                _field("added_at", "real", "where such a joint lies, along the run", "length"),
                 _field("remarks", "text", "anything else"),
             ),
         ),

@@ -11,6 +11,7 @@ import pytest
 
 from geotools.deliver.asbuilt import Checked, check_records
 from geotools.deliver.csv_file import read_csv
+from geotools.deliver.joint_report import write_report
 from geotools.deliver.joints import Schedule, joint_schedule
 from geotools.deliver.read_plan import read_plan
 from geotools.deliver.records import ReadAs, Records, read_records, together
@@ -285,3 +286,69 @@ def test_what_records_hold_and_joints_cut_out_are_handed_over(
     assert told(checked, "1 joint(s) were cut out: 2 record(s) of what is no longer there")
     lines = {n for text in (*table["lines"], *table["set_aside_lines"]) for n in text.split(", ")}
     assert lines - {""} == {str(k) for k in range(2, 11)}  # no line of the file is lost
+
+
+@pytest.fixture
+def full(schedule: Schedule) -> tuple[Rows, Rows, dict[str, str]]:
+    """Records of all joints and of the pull, and one of a joint more, after the third."""
+    rows = good(schedule)
+    more = {**rows[2], "joint_id": "R1-L1-J3A", "made": "2026-03-03 08:00"}
+    return rows, [pull_record("R1-L1", rows[0]["pull_mark"])], more
+
+
+@pytest.mark.parametrize(
+    ("name", "mark"),
+    [("R1-L1-J3A", True), ("R1-L1-J3.1", False), ("R1-L1-J99", True), ("extra", True)],
+)
+def test_a_record_of_no_joint_counts_against_the_pull_whose_mark_or_name_it_bears(
+    check: Any, full: Any, name: str, mark: bool
+) -> None:
+    rows, pulls, more = full
+    stray = {**more, "joint_id": name, "visual": "fail", "pull_mark": more["pull_mark"] * mark}
+    assert not check(rows, pulls).failed
+    checked = check([*rows, stray], pulls)
+    assert checked.joints["verdict"].tolist() == ["pass"] * 5 + ["unknown"]
+    assert checked.pulls["verdict"].tolist() == ["fail"]
+    assert checked.rules == {"unknown": 1, "stray": 1}
+    assert f"({name} in line 7), so they were not judged" in checked.pulls["reasons"].iloc[0]
+    other = {**stray, "joint_id": "Z", "pull_mark": "QQQQQ"}
+    assert check([*rows, other], pulls).pulls["verdict"].tolist() == ["pass"]
+
+
+def test_a_joint_added_on_site_is_judged_by_the_window_of_its_pull(
+    check: Any, full: Any, schedule: Schedule, tmp_path: Path
+) -> None:
+    rows, pulls, more = full
+    more |= {"added": "yes", "added_at_m": "33.5"}
+    checked = check([*rows, more], pulls)
+    assert not checked.failed
+    joint = checked.joints.iloc[-1]
+    assert joint[["joint_id", "pull_id", "chainage"]].tolist() == ["R1-L1-J3A", "R1-L1", 33.5]
+    assert checked.pulls[["joints", "joints_passed"]].iloc[0].tolist() == [6, 6]
+    assert told(checked, "1 joint(s) added on site, as their records say")
+    by_name = {**more, "pull_mark": "", "added_at_m": "", "joint_id": "r1-l1-extra"}
+    checked = check([*rows, by_name], pulls, issued=issue(schedule))
+    assert not checked.failed
+    assert checked.joints["chainage"].isna().tolist() == [False] * 5 + [True]
+    for fault in ({"heater_1_c": "150"}, {"visual": "fail"}, {"made": "2026-03-10 11:55"}):
+        checked = check([*rows, {**more, **fault}], pulls)
+        assert checked.joints["verdict"].tolist() == ["pass"] * 5 + ["fail"]
+        assert checked.pulls["verdict"].tolist() == ["fail"]
+    assert checked.joints["reasons"].iloc[-1].startswith("made 2026-03-10 11:55, not cooled when")
+    write_report(tmp_path / "c.pdf", checked, plan="p", records="r", units="si")
+    lost = check([*rows, {**more, "pull_mark": "QQQQQ"}], pulls)
+    assert "neither its mark nor its name is that of a pull" in lost.joints["reasons"].iloc[-1]
+
+
+def test_a_joint_added_on_site_and_cut_out_again_is_not_due(check: Any, full: Any) -> None:
+    rows, pulls, more = full
+    bad = {**more, "added": "yes", "visual": "fail"}
+    cut = {**bad, "made": "2026-03-03 10:00", "visual": "cut out"}
+    checked = check([*rows, bad, cut], pulls)
+    assert not checked.failed
+    assert len(checked.joints) == 5
+    assert told(checked, "1 joint(s) were cut out: 2 record(s)")
+    assert told(checked, "R1-L1-J3A, added on site, was cut out again (line 7, 8) and is not due")
+    again = {**bad, "made": "2026-03-03 12:00"}
+    assert check([*rows, bad, cut, again], pulls).joints["verdict"].tolist()[-1] == "fail"
+    assert not check([*rows, bad, cut, {**again, "visual": "pass"}], pulls).failed

@@ -1,0 +1,171 @@
+"""Joints that are in no schedule: added on site, or recorded under a name that no pull has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.matching import IntArray, TextArray, folded, words_of
+from geotools.deliver.records import ADDED, Records
+from geotools.deliver.renumbered import bearers
+
+__all__ = ["added_notes", "is_added", "strays", "told_added", "with_added"]
+
+BoolArray = npt.NDArray[np.bool_]
+_SHOWN = 5
+
+
+def told_added(records: Records) -> BoolArray:
+    """Tell which records say that their joint was added on site."""
+    return np.isin(words_of(records.table["added"]), ADDED)
+
+
+def is_added(joints: pd.DataFrame) -> BoolArray:
+    """Tell which joints of a schedule were added on site: they have no number in their pull."""
+    return joints["number"].isna().to_numpy(dtype=bool)
+
+
+def with_added(joints: Any, records: Records) -> Any:
+    """Return the schedule with the joints that records say were added on site.
+
+    Such a joint is of the pull whose mark its record bears, or, without a mark, of that whose name
+    its own begins with. It is judged by the window of that pull, and lies where its record says.
+
+    Parameters
+    ----------
+    joints : GeoDataFrame
+        The schedule.
+    records : Records
+        Of joints.
+    """
+    names = records.table["joint_id"]
+    rows = np.flatnonzero(
+        told_added(records) & (names != "").to_numpy() & ~names.isin(joints["joint_id"]).to_numpy()
+    )
+    rows = rows[~pd.Series(folded(names.iloc[rows])).duplicated().to_numpy()]
+    marks = words_of(records.table["pull_mark"].iloc[rows])
+    by_name = pd.Series(_named_pulls(names.iloc[rows], joints["pull_id"]), dtype=object)
+    by_mark = pd.Series(marks, dtype=object).map(bearers(joints))
+    pull = by_mark.where(pd.Series(marks != ""), by_name)
+    rows, pull = rows[pull.notna().to_numpy()], pull.dropna()
+    if not len(rows):
+        return joints
+    first = ~joints["pull_id"].duplicated().to_numpy()
+    like = pd.Index(joints["pull_id"][first]).get_indexer(pd.Index(pull))
+    more = (
+        joints[first]
+        .iloc[like]
+        .assign(
+            joint_id=names.iloc[rows].to_numpy(dtype=object),
+            string_id="",
+            number=pd.array([pd.NA] * len(rows), dtype="Int64"),
+            chainage=records.table["added_at"].to_numpy(dtype=float)[rows],
+            intermediate=False,
+            piece_before=np.nan,
+            piece_after=np.nan,
+            geometry=None,
+        )
+    )
+    return pd.concat([joints.astype({"number": "Int64"}), more], ignore_index=True)
+
+
+def added_notes(joints: pd.DataFrame) -> tuple[str, ...]:
+    """Say which joints of the schedule were added on site."""
+    names = joints["joint_id"][is_added(joints)].tolist()
+    if not names:
+        return ()
+    return (
+        f"{len(names):,} joint(s) added on site, as their records say, are judged by the window of "
+        f"their pull: {_some(names)}",
+    )
+
+
+def strays(records: Records, place: IntArray, due: pd.DataFrame, pulls: Iterable[str]) -> Any:
+    """Return what to hold against pulls of which records name joints that they do not have.
+
+    Parameters
+    ----------
+    records : Records
+        Of joints.
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record, below 0 where it is of no joint there.
+    due : DataFrame
+        The schedule.
+    pulls : iterable of str
+        Pulls of the plan.
+
+    Returns
+    -------
+    dict of str to Series
+        Texts by ``pull_id``, by rule: records that seem to be of an older layout, by their names
+        alone, and others that bear the mark or the name of the pull.
+    """
+    rows = np.flatnonzero(place < 0)
+    names = records.table["joint_id"].iloc[rows].reset_index(drop=True)
+    marks = pd.Series(words_of(records.table["pull_mark"].iloc[rows]), dtype=object)
+    by_mark = marks.map(bearers(due))
+    by_name = pd.Series(_named_pulls(names, pulls), dtype=object)
+    counted = pd.Series(folded(names), dtype=object).str.fullmatch(r".+-j[0-9]+").astype(bool)
+    older = by_mark.isna() & counted
+    lines = pd.Series(records.lines[rows].astype(str), dtype=object)
+    told = pd.DataFrame({"name": names, "line": lines})
+    return {
+        "layout": _by_pull(told[older], by_name[older], _told_older),
+        "stray": _by_pull(
+            pd.concat([told[~older], told]).reset_index(drop=True),
+            pd.concat([by_name[~older], by_mark]).reset_index(drop=True),
+            _told_stray,
+        ),
+    }
+
+
+def _by_pull(told: pd.DataFrame, pull: pd.Series[str], say: Any) -> pd.Series[str]:
+    """Return a text for every pull of the records that are of it by mark or name."""
+    table = told.assign(pull=pull).dropna().drop_duplicates()
+    return pd.Series({name: say(of) for name, of in table.groupby("pull")}, dtype=object)
+
+
+def _named_pulls(names: pd.Series[str], pulls: Iterable[str]) -> TextArray:
+    """Return the pull whose name each joint's begins with, up to a hyphen; None where none's."""
+    ids = pd.Series(list(dict.fromkeys(pulls)), dtype=object)
+    plain = pd.Series(ids.to_numpy(dtype=object), index=folded(ids), dtype=object)
+    plain = plain[~plain.index.duplicated(keep=False)]
+    known = dict(zip(plain.index.tolist(), plain.tolist(), strict=True))
+    codes, found = pd.factorize(folded(names))
+    return np.array([*(_longest(str(name), known) for name in found), None], dtype=object)[codes]
+
+
+def _longest(name: str, known: dict[str, str]) -> str | None:
+    while "-" in name:
+        name = name.rpartition("-")[0]
+        if name in known:
+            return known[name]
+    return None
+
+
+def _told_older(records: pd.DataFrame) -> str:
+    names = records["name"]
+    span = names.iloc[0] if len(names) == 1 else f"{names.iloc[0]} to {names.iloc[-1]}"
+    return (
+        f"{len(names):,} record(s) name joints that it does not have ({span}): a sign that they "
+        "were made for an older layout of this pull; compare with the schedule as issued"
+    )
+
+
+def _told_stray(records: pd.DataFrame) -> str:
+    pairs = zip(records["name"], records["line"], strict=True)
+    some = [f"{name or 'no name'} in line {line}" for name, line in pairs]
+    return (
+        f"{len(records):,} record(s) bear its mark or its name and are of no joint of it "
+        f"({_some(some)}), so they were not judged; of a joint added on site write yes in a column "
+        "added, and the mark of its pull"
+    )
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - _SHOWN:,} more" if len(names) > _SHOWN else ""
+    return f"{', '.join(names[:_SHOWN])}{more}"
