@@ -58,7 +58,7 @@ class FusionWindow:
     bead_m : ndarray of float
         Least melt bead before the heater is taken out, m.
     soak_s : ndarray of float
-        Least heat soak, s; 0 where the bead alone decides (OD up to 14 in).
+        Least heat soak, s; 0 where the bead alone decides (OD below 14 in).
     removal_s : ndarray of float
         Longest time to take the heater out and close, s.
     cool_s : ndarray of float
@@ -205,17 +205,19 @@ def fusion_window(outside_m: ArrayLike, wall_m: ArrayLike) -> FusionWindow:
     Notes
     -----
     ASTM F2620: heater surface 400 to 450 F (a PPI advisory page); soak 4.5 min per inch of wall
-    above 14 in OD; cooling under pressure 11 min per inch of wall; from memory. PVC has no open
-    standard for its parameters: take them from the qualified procedure.
+    of pipe of 14 in OD and larger; cooling under pressure 11 min per inch of wall; from memory.
+    Whether 14 in itself is among these is from memory too, and on the safe side; dn 355 is less.
+    PVC has no open standard for its parameters: take them from the qualified procedure.
     """
     outside = np.asarray(outside_m, dtype=np.float64)
     removal = _steps("fusion_removal", "wall_up_to", "seconds")
+    soaked = outside >= _SOAK_FROM_M * (1.0 - 1e-9)  # 14 in by whatever way to metres
     wall = check_range("wall_m", wall_m, 0.0, float(removal[0][-1]), "m", above_low=True)
     return FusionWindow(
         heater_low_c=HEATER_C[0],
         heater_high_c=HEATER_C[1],
         bead_m=least_bead_m(outside),
-        soak_s=np.asarray(np.where(outside > _SOAK_FROM_M, _SOAK_S_PER_M * wall, 0.0)),
+        soak_s=np.asarray(np.where(soaked, _SOAK_S_PER_M * wall, 0.0)),
         removal_s=_step_value(wall, removal),
         cool_s=np.asarray(_COOL_S_PER_M * wall, dtype=np.float64),
     )

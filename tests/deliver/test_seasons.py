@@ -352,3 +352,13 @@ def test_a_joint_added_on_site_and_cut_out_again_is_not_due(check: Any, full: An
     again = {**bad, "made": "2026-03-03 12:00"}
     assert check([*rows, bad, cut, again], pulls).joints["verdict"].tolist()[-1] == "fail"
     assert not check([*rows, bad, cut, {**again, "visual": "pass"}], pulls).failed
+
+
+def test_heat_soak_is_asked_for_at_14_in(write_plan: Callable[..., Path], check: Any) -> None:
+    settings = {"pulls.piece_length": "10 m"}
+    plan = read_plan(write_plan([PULL], carrier="14 in IPS DR 17 PE4710", settings=settings))
+    made = joint_schedule(plan)
+    rows = good(made)
+    assert not check(rows, of=(plan, made)).failed
+    rows[0]["soak_min"] = "3"  # of 3.7
+    assert check(rows, of=(plan, made)).rules == {"soak": 1, "joints-of-pull": 1}

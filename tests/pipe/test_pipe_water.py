@@ -455,6 +455,12 @@ def test_small_pipe_has_no_timed_soak() -> None:
     assert fusion_window(0.3, 0.02).soak_s == 0.0
 
 
+def test_pipe_of_14_in_itself_has_a_timed_soak() -> None:
+    """4.5 min per inch of a wall of 2 in; a hair less is the bead's to decide, dn 355 too."""
+    sizes = [14 * 0.0254, 355.6e-3, 0.3555, 0.355]
+    assert fusion_window(sizes, 2 * 0.0254).soak_s.tolist() == pytest.approx([540, 540, 0, 0])
+
+
 @pytest.mark.parametrize("pressure", [0.0, 75.0, 4e6])  # a psi taken for a Pa among them
 def test_interfacial_pressure_no_procedure_has_is_refused(pressure: float) -> None:
     with pytest.raises(RangeError, match="interfacial_pa"):
