@@ -32,7 +32,12 @@ __all__ = [
 ]
 
 # A spreadsheet takes a cell that starts so for a formula; an apostrophe in front makes it text.
-_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+# One that parts cells elsewhere, as many do at semicolons whatever the file says, starts a cell
+# behind each such sign, quoted or not.
+_SIGNS = "=+\\-@\t\r\n＝＋－＠"
+_PARTS = ";\t|\r\n"
+_FORMULA = re.compile(rf"\A(?='*[{_SIGNS}])|(?<=[{_PARTS}])(?=[\"']*[{_SIGNS}])")
+_NEUTRAL = re.compile(rf"\A'(?='*[{_SIGNS}])|(?<=[{_PARTS}])'(?=[\"']*[{_SIGNS}])")
 _DELIMITERS = (",", ";", "\t", "|")
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -86,13 +91,13 @@ class Numbers:
 
 
 def neutral(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula."""
-    return f"'{text}" if _FORMULA.match(text) else text
+    """Return a text that no spreadsheet takes for a formula, wherever it parts cells."""
+    return _FORMULA.sub("'", text)
 
 
 def plain(text: str) -> str:
     """Return what `neutral` was given."""
-    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+    return _NEUTRAL.sub("", text)
 
 
 def write_csv(target: Path, table: pa.Table, *, overwrite: bool = True) -> None:

@@ -1690,6 +1690,19 @@ def test_text_comes_back_as_it_was(text: str) -> None:
     assert not re.match(r"[=+\-@\t\r\n]", neutral(text))
 
 
+@pytest.mark.parametrize("mark", [";", "\t", "|"])
+@given(st.text(alphabet="=+-@\t\r\n;|'\"a, "))
+def test_text_never_becomes_a_formula_where_a_spreadsheet_parts_cells_at_other_signs(
+    mark: str, text: str
+) -> None:
+    """The file is parted by commas; the text stands in a line of it, quoted where it has to be."""
+    line = io.StringIO()
+    csv.writer(line).writerow(["a", neutral(text), "b"])
+    for cell in next(csv.reader(io.StringIO(line.getvalue(), newline=""), delimiter=mark)):
+        assert not re.match(r"[=+\-@\t\r\n]", cell)
+    assert plain(neutral(text)) == text
+
+
 def test_cells_of_a_check_are_neutral(check: Any, schedule: Any, tmp_path: Path) -> None:
     from geotools.deliver.columns import contract_table
 
