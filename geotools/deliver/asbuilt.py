@@ -12,6 +12,7 @@ import pandas as pd
 
 from geotools.deliver.added import added_notes, is_added, strays, with_added
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
+from geotools.deliver.clock_change import clock_notes
 from geotools.deliver.cut_out import CutOut, cut_out, hold_cuts
 from geotools.deliver.issued_windows import hold_windows
 from geotools.deliver.joint_rows import Aside, aside_notes, gone_notes, verdicts
@@ -346,6 +347,7 @@ def _notes(
         notes.append("qualifications of operators and machines were not checked (none given)")
     if pull_records is None:
         notes.append("times and measured lengths of pulls were not checked (none given)")
+    notes += clock_notes(records, pull_records)
     notes += [
         f"{file.source}: columns not used: {', '.join(file.unused)}"
         for given in (records, pull_records, qualifications)

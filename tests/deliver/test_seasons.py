@@ -7,9 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from geotools.deliver.asbuilt import Checked, check_records
+from geotools.deliver.clock_change import in_night_of_change
 from geotools.deliver.csv_file import read_csv
 from geotools.deliver.joint_report import write_report
 from geotools.deliver.joints import Schedule, joint_schedule
@@ -362,3 +364,42 @@ def test_heat_soak_is_asked_for_at_14_in(write_plan: Callable[..., Path], check:
     assert not check(rows, of=(plan, made)).failed
     rows[0]["soak_min"] = "3"  # of 3.7
     assert check(rows, of=(plan, made)).rules == {"soak": 1, "joints-of-pull": 1}
+
+
+@pytest.mark.parametrize(
+    ("time", "meant"),
+    [
+        ("2025-10-26 02:30", True),  # the last Sunday of October, Europe
+        ("2026-03-29 01:55", True),
+        ("2026-03-08 02:10", True),  # the second Sunday of March, North America
+        ("2025-11-02 01:30", True),
+        ("2026-04-05 02:30", True),  # Australia, New Zealand
+        ("2025-09-28 02:30", True),
+        ("2025-10-05 03:30", True),
+        ("2025-10-26 04:00", False),
+        ("2025-10-25 02:30", False),  # a Saturday
+        ("2025-10-19 02:30", False),  # the third Sunday
+        ("2026-03-01 02:30", False),
+        ("2026-07-05 02:30", False),
+        ("NaT", False),
+    ],
+)
+def test_nights_in_which_clocks_may_be_changed_are_known(time: str, meant: bool) -> None:
+    assert in_night_of_change(np.array([time], dtype="datetime64[s]")).tolist() == [meant]
+
+
+def test_times_without_a_zone_in_a_night_of_change_are_told_and_others_are_not(
+    check: Any, full: Any
+) -> None:
+    rows, pulls, _ = full
+    assert not told(check(rows, pulls), "clocks may be changed")
+    rows[0]["made"], rows[1]["made"] = "2025-10-26 01:20", "2025-10-26"
+    pulls[0]["ended"] = "2026-03-29 03:00"
+    joints, ends = told(check(rows, pulls), "clocks may be changed")
+    assert "1 time(s) of joints without a zone" in joints
+    assert "2025-10-26 01:20 (line 2)" in joints
+    assert "1 time(s) of pulls" in ends
+    for row in [*rows, *pulls]:
+        for name in {"made", "started", "ended"} & set(row):
+            row[name] = f"{row[name]}+01:00" if ":" in row[name] else row[name]
+    assert not told(check(rows, pulls), "clocks may be changed")
