@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import Match, TextArray, words_of
+from geotools.deliver.procedure import TITLES
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import WINDOW, Records
 from geotools.deliver.renumbered import renumbered_joints
@@ -19,10 +20,11 @@ __all__ = ["hold_windows"]
 BoolArray = npt.NDArray[np.bool_]
 # What a limit in a file is rounded by, and lost where it is moved to other units and back.
 _SHARE, _DEGREES = 1e-3, 0.06
+_CHECK_SO = "check with that procedure (--procedure, --procedure-file)"
 
 
 def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tuple[str, ...]:
-    """Hold it against joints that they were issued with another procedure than they are judged by.
+    """Hold it against joints that they are judged by another procedure than issued or made with.
 
     Parameters
     ----------
@@ -35,10 +37,11 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
     Returns
     -------
     tuple of str
-        What else of the windows was issued otherwise, and what of them cannot be read.
+        What else of the windows was issued or named otherwise, and what of them cannot be read.
     """
+    named = _named(match, reasons)
     if issued is None:
-        return ()
+        return named
     table = _of_this_layout(issued, match.due)
     table = table.set_index("joint_id").reindex(match.due["joint_id"])
     own = table["carrier"].notna().to_numpy() & _alike(table, match, "carrier")
@@ -49,15 +52,42 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
         other,
         match.joint,
         lambda k: (
-            f"its schedule was issued with {given[k]}, and it is judged by {due[k]}; check with "
-            "the procedure it was issued with (--procedure, --procedure-file), or issue it anew"
+            f"its schedule was issued with {given[k]}, and it is judged by {due[k]}; {_CHECK_SO}, "
+            "or issue it anew"
         ),
     )
     bare = own & (given == "") & (due != "")
     notes = [*_unread(issued), *_others(table, match, issued, own & ~other & ~bare)]
     if bare.any() and "procedure" in issued.spelled_as:
         notes.append(f"the schedule was issued without a window for {bare.sum():,} of these joints")
-    return tuple(notes)
+    return (*named, *notes)
+
+
+def _named(match: Match, reasons: Reasons) -> tuple[str, ...]:
+    """Hold the procedure that records name against that they are judged by.
+
+    A schedule that was filled in names it in the program's words. In words of one's own a record
+    may mean the same by another name: that is told, and fails nobody.
+    """
+    told, due = words_of(match.made["procedure"]), words_of(match.due["procedure"])
+    said, judged = (of["procedure"].tolist() for of in (match.made, match.due))
+    other = (told != "") & (due != "") & (told != due)
+    ours = np.isin(told, [title.casefold() for title in TITLES.values()])
+    reasons.add_where(
+        "procedure",
+        other & ours,
+        match.joint,
+        lambda k: f"fused by {said[k]} as its record says, and judged by {judged[k]}; {_CHECK_SO}",
+    )
+    rows = np.flatnonzero(other & ~ours)
+    if not len(rows):
+        return ()
+    k = rows[0]
+    return (
+        f"{len(rows):,} record(s) name a procedure of other words than they are judged by: "
+        f"{said[k]} there, {judged[k]} here ({match.due['joint_id'].iloc[k]}); see that both are "
+        "the same",
+    )
 
 
 def _of_this_layout(issued: Records, due: pd.DataFrame) -> pd.DataFrame:

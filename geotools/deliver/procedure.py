@@ -25,10 +25,10 @@ from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import Material
 from geotools.pipe.ranges import RangeError
 
-__all__ = ["OwnProcedure", "Windows", "read_procedure", "windows"]
+__all__ = ["TITLES", "OwnProcedure", "Windows", "read_procedure", "windows"]
 
 _ISO = {"iso_shp": "single_high", "iso_slp": "single_low"}
-_TITLES = {
+TITLES = {
     "f2620": "ASTM F2620",
     "iso_shp": "ISO 21307 single high pressure",
     "iso_slp": "ISO 21307 single low pressure",
@@ -214,10 +214,10 @@ def _open_row(pipe: Carrier, procedure: str) -> dict[str, object]:
     if not is_polyethylene(pipe.material):
         return {"procedure": ""}
     if procedure == "f2620":
-        return {"procedure": _TITLES[procedure], **_f2620(pipe)}
+        return {"procedure": TITLES[procedure], **_f2620(pipe)}
     iso = iso_procedure(_ISO[procedure])
     return {
-        "procedure": _TITLES[procedure],
+        "procedure": TITLES[procedure],
         "heater_low": iso.heater_low_c,
         "heater_high": iso.heater_high_c,
         "interfacial_low": iso.fusion_pa - iso.tolerance_pa,

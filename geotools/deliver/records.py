@@ -140,6 +140,7 @@ RECORD_TABLES: dict[str, Layer] = {
                     "result by eye: pass, fail or cut out",
                     words=(("pass", PASS), ("fail", FAIL), ("cut out", CUT)),
                 ),
+                _field("procedure", "text", "procedure it was fused by, as in the schedule"),
                 Field(
                     "added",
                     "text",

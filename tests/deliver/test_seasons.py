@@ -403,3 +403,18 @@ def test_times_without_a_zone_in_a_night_of_change_are_told_and_others_are_not(
         for name in {"made", "started", "ended"} & set(row):
             row[name] = f"{row[name]}+01:00" if ":" in row[name] else row[name]
     assert not told(check(rows, pulls), "clocks may be changed")
+
+
+def test_no_joint_passes_by_another_procedure_than_its_record_names_in_the_words_of_a_schedule(
+    check: Any, schedule: Schedule
+) -> None:
+    rows = good(schedule)
+    for row in rows:
+        row["procedure"] = "ASTM F2620"
+    assert not check(rows).failed
+    rows[0]["procedure"] = "ISO 21307 single low pressure"
+    rows[1]["procedure"] = "WP 7"  # may be another name of the same
+    checked = check(rows)
+    assert checked.joints["verdict"].tolist() == ["fail"] + ["pass"] * 4
+    assert checked.rules == {"procedure": 1, "joints-of-pull": 1}
+    assert told(checked, "WP 7 there, ASTM F2620 here (R1-L1-J2)")
