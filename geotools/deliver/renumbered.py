@@ -51,7 +51,7 @@ def renumbered_joints(
         Pull of the plan by its name in the records.
     """
     named = pd.Series(folded(records.table["joint_id"]), dtype=object)
-    parts = named.str.extract(r"^(.+)-j([0-9]+)$")
+    parts = named.str.extract(r"^(.+)-j([0-9]{1,9})$")
     marks, confirmed = _marks(records, named, issued, "joint_id")
     target = _targets(marks, confirmed, parts[0], due)
     pulls = pd.Series(target, dtype=object)
@@ -60,7 +60,7 @@ def renumbered_joints(
     number = pd.to_numeric(parts[1], errors="coerce").fillna(-1).astype(np.int64).astype(object)
     names = known.reindex(pd.MultiIndex.from_arrays([pulls, number])).to_numpy(dtype=object)
     moved = (target != "") & pd.notna(names)
-    shown = records.table["joint_id"].str.extract(r"(?i)^(.+)-j\s*[0-9]+\s*$")[0]
+    shown = records.table["joint_id"].str.extract(r"(?i)^(.+)-j\s*[0-9]+\s*$")[0].fillna(parts[0])
     return _renamed(records, "joint_id", moved, names, due, (shown, target))
 
 

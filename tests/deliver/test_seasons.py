@@ -246,6 +246,22 @@ def test_a_pull_that_only_got_another_number_is_found_by_its_mark_and_that_is_to
     assert told(bare, "not checked: whether the record of pull R1-L2 is not of R1-L3")
 
 
+def test_numbers_and_dashes_of_all_kinds_are_found_by_mark_or_told(
+    check: Any, revised: Plans
+) -> None:
+    old, new = revised
+    rows = [row for row in good(old[1]) if row["joint_id"].startswith("R1-L2")]
+    rows[4]["joint_id"] = "r1\u2013l2\u2013J 05"  # no such name in the new plan
+    rows[1]["joint_id"] = "R1-L2-J" + "9" * 30
+    checked = check(rows, of=new)
+    assert told(checked, "3 record(s) of joints of R1-L2 were read as of R1-L3")
+    assert told(checked, "1 record(s) of joints of r1-l2 were read as of R1-L3")
+    assert checked.joints["verdict"].tolist()[-1] == "unknown"
+    assert check([{**rows[0], "joint_id": "", "pull_mark": ""}], of=new).failed
+    none = dict.fromkeys(rows[0], "")
+    assert set(check([none], of=new).joints["verdict"]) == {"missing"}
+
+
 def test_a_mark_copied_down_a_column_moves_no_record_and_whose_it_is_is_told(
     check: Any, revised: Plans
 ) -> None:
