@@ -40,7 +40,7 @@ def renumbered_joints(
     records : Records
         Of joints, names as in the plan where they are there; or the schedule as issued.
     due : DataFrame
-        The schedule of the plan.
+        The schedule of the plan; a joint may be there twice.
     issued : Records, optional
         The schedule as it was issued, which says the mark of records that bear none.
 
@@ -50,6 +50,7 @@ def renumbered_joints(
     Series
         Pull of the plan by its name in the records.
     """
+    due = due[due["number"].notna()].drop_duplicates("joint_id")
     named = pd.Series(folded(records.table["joint_id"]), dtype=object)
     parts = named.str.extract(r"^(.+)-j([0-9]{1,9})$")
     marks, confirmed = _marks(records, named, issued, "joint_id")

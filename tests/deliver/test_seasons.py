@@ -128,6 +128,8 @@ def test_no_joint_passes_by_another_procedure_than_its_schedule_was_issued_with(
     assert not check(rows, issued=issue(iso, limits=False)).failed  # an old one says nothing of it
     elsewhere = [{**row, "pull_mark": "QQQQQ"} for row in issue(iso)]
     assert not check(rows, issued=elsewhere).failed  # it was issued for other joints
+    twice = [*rows, rows[0], {**rows[1], "joint_id": "R1-L1-J1A", "added": "yes"}]
+    assert check(twice, issued=issue(iso)).rules["procedure"] == 5
 
 
 def test_limits_issued_otherwise_under_the_same_name_are_told(
