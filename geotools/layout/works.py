@@ -128,17 +128,7 @@ def work_out(
     counts = _dig_counts(digs, pulls)
     priced = _to_price(ground, table, pulls, sections, counts)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
-    lifts = lifts_planned(sections)
-    waits = priced.assign(
-        digs=total,
-        wait_hours=sections["wait_hours"].to_numpy(dtype=float),
-        lifts=lifts,
-        grout=np.where(lifts > 0, priced["grout"], 0.0),
-    )
-    remade = pits.assign(digs=(pits["remade"] + pits["valves"]) * brief.rates.in_pit_share)
-    schedule = schedule_runs(table, remade, waits, brief.crew)
-    schedule = in_words(schedule, ("run_id", "task", "crew"))
-    del waits, remade
+    schedule = _programme(table, pits, priced.assign(digs=total), sections, brief)
     give_back()
     prices = _prices(brief)
     shared = shared_pits(pits, prices)
@@ -154,10 +144,7 @@ def work_out(
     report_aslant(pits, ground)
     give_back()
     placed = _placed(ground, digs)
-    report_digs_in_places(placed, pits, ground)
-    report_deep_digs(placed, brief, ground.layers.findings)
-    report_digs_in_carriageways(placed, schedule, ground)
-    report_groundwater(pits, placed, brief, ground.layers.findings)
+    _report_digs(placed, pits, schedule, ground)
     strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
@@ -173,6 +160,35 @@ def work_out(
         dig_count=total,
         streets=streets,
     )
+
+
+def _programme(
+    table: pd.DataFrame,
+    pits: pd.DataFrame,
+    priced: pd.DataFrame,
+    sections: pd.DataFrame,
+    brief: Brief,
+) -> pd.DataFrame:
+    """Return the tasks of all runs with their days; what lies in a pit takes its share of a dig."""
+    lifts = lifts_planned(sections)
+    waits = priced.assign(
+        wait_hours=sections["wait_hours"].to_numpy(dtype=float),
+        lifts=lifts,
+        grout=np.where(lifts > 0, priced["grout"], 0.0),
+    )
+    remade = pits.assign(digs=(pits["remade"] + pits["valves"]) * brief.rates.in_pit_share)
+    tasks = schedule_runs(table, remade, waits, brief.crew)
+    return in_words(tasks, ("run_id", "task", "crew"))
+
+
+def _report_digs(
+    placed: pd.DataFrame, pits: pd.DataFrame, schedule: pd.DataFrame, ground: Shared
+) -> None:
+    """Tell what digs between pits meet, and what pits and they need beyond what is priced."""
+    report_digs_in_places(placed, pits, ground)
+    report_deep_digs(placed, ground.brief, ground.layers.findings)
+    report_digs_in_carriageways(placed, schedule, ground)
+    report_groundwater(pits, placed, ground.brief, ground.layers.findings)
 
 
 def _dug(table: pd.DataFrame, pits: pd.DataFrame) -> pd.DataFrame:

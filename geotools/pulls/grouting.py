@@ -146,12 +146,12 @@ def report_grout(
     names = pulls["pull_id"].to_numpy(dtype=object)
     _report_unknown(names[np.isnan(limit)], findings)
     lifts = sections["grout_lifts"].to_numpy(dtype=float)
-    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
-    bore = _filled_bore(pulls, pipe.outside_m)
+    of_run = runs["pipe"].to_numpy(dtype=np.int64)
+    bore = _filled_bore(pulls, rows_of(pipes, of_run[run]).outside_m)
     due = lift_pressure_pa(bore, lifts, brief.pulls.grout_density)
     stages = sections["grout_stages"].to_numpy(dtype=float)
     rows = np.flatnonzero(np.isfinite(stages) & (stages != 1))
-    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
+    stands = _stands(rows_of(pipes, of_run[run[rows]]), brief)
     rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
     places = pits.set_index("pit_id")[["x", "y"]]
     findings.add_points(
@@ -160,11 +160,7 @@ def report_grout(
         [
             _words(_Case(*values), brief=brief, system=findings.system)
             for values in zip(
-                rise[rows],
-                _stands(pipe, brief),
-                limit[rows],
-                due[rows],
-                lifts[rows],
+                *(rise[rows], stands, limit[rows], due[rows], lifts[rows]),
                 stages[rows].astype(int),
                 strict=True,
             )

@@ -12,7 +12,7 @@ import pytest
 import shapely
 
 import geotools
-from geotools.brief import Brief
+from geotools.brief import Brief, Crew
 from geotools.estimate import schedule
 from geotools.estimate.schedule import days_out, days_waiting, schedule_runs
 from geotools.tool import Outcome
@@ -176,8 +176,8 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
     assert tasks.loc[("pull the carrier in", "L1")]["start_day"] == pytest.approx(22.0)
 
 
-def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
-    """Two pulls by hand: 300 and 100 m cleaned, 3 services, 60 and 20 m3 of grout in 3 lifts, 1."""
+def _two_pulls() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, Crew]:
+    """Return runs, pits, pulls and crews of a run of two pulls, 300 and 100 m of it cleaned."""
     runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
     pits = pd.DataFrame(
         {
@@ -214,6 +214,12 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
             "grout_lifts_per_day": 1.0,
         }
     )
+    return runs, pits, pulls, crew
+
+
+def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
+    """Two pulls by hand: 300 and 100 m cleaned, 3 services, 60 and 20 m3 of grout in 3 lifts, 1."""
+    runs, pits, pulls, crew = _two_pulls()
     tasks = schedule_runs(runs, pits, pulls, crew)
     got = {(t.task, t.ref): (t.start_day, t.start_day + t.days) for t in tasks.itertuples()}
     # 3 services at 0.25 a day, half of it before: until then nothing is cut off or opened
@@ -235,7 +241,10 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
     assert got["refill and make good", "P2"] == pytest.approx((17.0, 19.0))
     assert got["clear the temporary supply", "R"] == pytest.approx((19.0, 25.0))
     assert days_out(tasks)["R"] == pytest.approx(19.0 - 6.0)
-    # without cleaning, services are cut off before the host is pulled into
+
+
+def test_without_cleaning_services_are_cut_off_before_the_host_is_pulled_into() -> None:
+    runs, pits, pulls, crew = _two_pulls()
     bare = schedule_runs(runs, pits, pulls.assign(cleaned=0.0), crew)
     first = bare.loc[bare["task"] == "open the connections", "start_day"].min()
     assert first < bare.loc[bare["task"] == "pull the carrier in", "start_day"].min()

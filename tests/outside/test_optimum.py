@@ -378,6 +378,17 @@ def _reached(street: Street, costs: PullCosts, *, back: bool) -> float:
     return min(street.length, max([0.0, *(float(street.end[p]) for p in known)]))
 
 
+def _holds_what_no_pit_holds(street: Street, code: npt.NDArray[np.int64], text: str) -> None:
+    """Check that the text names every stretch that lies in no pit that may stand, and no other."""
+    for lo, hi in street.must:
+        inside = any(
+            street.start[j, r] <= lo + SLACK and street.end[j, r] >= hi - SLACK
+            for j, r in np.argwhere(code == 0)
+        )
+        words = f"the bend of 90 deg at {(lo + hi) / 2:.1f} m cannot be passed"
+        assert (words in text) is not inside
+
+
 @pytest.mark.parametrize("seed", range(300, 304))
 def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -428,13 +439,7 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
         assert (f"the {left:.1f} m left between are shorter" in told.text) is short
         assert ("no pit joins the two" in told.text) is (left <= 0)
         own_rows = slice(sites.offsets[k], sites.offsets[k + 1])
-        for lo, hi in street.must:
-            pits = np.argwhere(code[own_rows] == 0)
-            inside = any(
-                street.start[j, r] <= lo + SLACK and street.end[j, r] >= hi - SLACK for j, r in pits
-            )
-            words = f"the bend of 90 deg at {(lo + hi) / 2:.1f} m cannot be passed"
-            assert (words in told.text) is not inside
+        _holds_what_no_pit_holds(street, code[own_rows], told.text)
         near = ((middle > told.low) | (told.low <= 0)) & (middle <= told.low + street.longest)
         none = (code != 0).all(axis=1)
         beyond, refused = near[own_rows].sum(), (near & none)[own_rows].sum()

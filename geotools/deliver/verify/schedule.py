@@ -12,7 +12,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSE", "OPEN", "PULL", "RULES"]
+__all__ = ["FUSE", "OPEN", "PULL", "REMAKE", "RULES"]
 
 DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the connections"
 PULL, REST = "pull the carrier in", "let the carrier rest"

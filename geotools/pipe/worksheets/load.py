@@ -184,26 +184,29 @@ def grout_sheet(
     )
     stands = _stands_fresh(pipe, cure_hours, temperature_c)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
-    lifts = grout_lift_count(
-        pipe,
-        rise_m=port_above_low_point_m,
-        grout_density=grout_density,
-        condition=condition,
-    )
+    rise = port_above_low_point_m
+    lifts = grout_lift_count(pipe, rise_m=rise, grout_density=grout_density, condition=condition)
     return Worksheet(
         title="Grouting the annulus",
         inputs=(
             *pipe_entries(pipe),
             entry("ID", host_bore_m, "size", "bore of the host"),
             entry("L", length_m, "length", "length grouted"),
-            entry("z", port_above_low_point_m, "length", "port above the lowest point"),
-            entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
+            *_level_entries(rise, inside_head_m),
             *_fill_entries(grout_density, cap_pa, cure_hours, temperature_c, condition),
         ),
         steps=_grout_steps(grout_density < WATER_DENSITY, stands, volume, limit, up),
         results=_grout_results(volume, limit, up, lifts),
         passes=bool(limit > 0.0),
         cautions=(_GROUT, PLANNING),
+    )
+
+
+def _level_entries(port_above_low_point_m: float, inside_head_m: float) -> tuple[Entry, ...]:
+    """Return how far the port and the water inside are above the lowest point."""
+    return (
+        entry("z", port_above_low_point_m, "length", "port above the lowest point"),
+        entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
     )
 
 
