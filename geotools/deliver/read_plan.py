@@ -432,7 +432,7 @@ def _check_text(path: Path, name: str, raw: Any) -> None:
     texts = raw.select_dtypes("string")
     for column in texts.columns:
         try:
-            pa.Table.from_pandas(pd.DataFrame(texts[[column]])).validate(full=True)
+            pa.array(texts[column].array).validate(full=True)
         except pa.ArrowInvalid:
             faults.append(f"layer {name}, field {column}: holds text that is not UTF-8; {_AGAIN}")
     if faults:

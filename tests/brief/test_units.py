@@ -344,6 +344,7 @@ SUFFIXES = {
     "gal": "gallon", "cm2": "centimeter**2", "mm2": "millimeter**2", "in2": "inch**2",
     "min": "minute", "s": "second", "h": "hour", "c": "degC", "f": "degF",
     "per_m": "1/meter", "per_ft": "1/foot",
+    "n_per_m": "newton/meter", "lbf_per_ft": "force_pound/foot",
     "per_km": "1/kilometer", "per_mile": "1/mile",
     "lps_per_km": "liter/second/kilometer", "gpm_per_mile": "gallon/minute/mile",
 }  # fmt: skip
@@ -352,6 +353,7 @@ BASES = {
     "speed": "m/s", "velocity": "m/s", "angle": "rad", "area": "m**2", "volume": "m**3",
     "liquid": "m**3", "piston": "m**2", "minutes": "s", "seconds": "s", "temperature": "degC",
     "per_length": "1/m", "by_length": "1/m", "leakage": "m**2/s",
+    "line_load": "N/m",
 }  # fmt: skip
 
 

@@ -170,13 +170,17 @@ class Plan:
         return self.once(f"setting {key}", lambda: self._setting(key))
 
     def _setting(self, key: str) -> Any:
-        written = dict(zip(self.tables["settings"]["name"], self.tables["settings"]["value"]))  # noqa: B905
+        written = self.once("settings by name", self._settings)
         if key not in written:
             raise Unreadable(f"settings: no {key}")
         try:
             return _value(declared()[key], written[key])
         except ValueError as error:
             raise Unreadable(f"settings: {key} cannot be read: {error}") from error
+
+    def _settings(self) -> dict[str, str]:
+        table = self.tables["settings"]
+        return dict(zip(table["name"], table["value"], strict=True))
 
     def unit(self, dimension: str) -> tuple[str, float]:
         """Return the unit the file tells a dimension in, and its size in SI."""
