@@ -804,22 +804,31 @@ def fanned(shape: Any, place: Any, reach: float, by: float) -> Any:
     return shapely.transform(shape, apart)
 
 
-@pytest.mark.parametrize("turn", [23.0, 44.0])
-@pytest.mark.parametrize(("radius", "off"), [(2.0, 2.4), (2.0, -2.4), (3.0, 5.5), (4.5, 2.0)])
+ROUNDED = [(2.0, 2.4), (2.0, -2.4), (3.0, 5.5), (4.5, 2.0)]  # m, radius and how far beside
+
+
 def test_plans_beside_streets_with_tightly_rounded_corners_are_right(
-    turn: float, radius: float, off: float, written: Callable[..., Plan]
+    written: Callable[..., Plan],
 ) -> None:
     """Along the straights strings have their width and closures their depth, inside and outside.
 
     A string 6 mm wider at the corner is found, and a taper for a lane of 7 % more,
     which is more than lanes left may give up here: 3.5 m are closed, up to 3.72 m of ground.
     """
+    scenes = [(turn, *one) for turn in (23.0, 44.0) for one in ROUNDED]
+    mains, streets = [], []
+    for k, (turn, radius, off) in enumerate(scenes):
+        mains.append(moved(beside(bent(turn, 250.0, before=250.0), off), k))
+        streets.append(moved(rounded(turn, 300.0, radius), k))
     plan = written(
         {"pulls.max_length": "260 m"},
-        mains=main_of(beside(bent(turn, 250.0, before=250.0), off)),
-        streets=street(rounded(turn, 300.0, radius), lanes=4, width_m=14.0),
-    )
-    corner, reach = shapely.Point(X, Y), 2 * abs(off) + 3.0
+        mains=main_of(*mains), streets=street(*streets, lanes=4, width_m=14.0),
+    )  # fmt: skip
+    for k, (_, _, off) in enumerate(scenes):
+        _finds_what_is_too_wide(plan, shapely.Point(X + APART * k, Y), 2 * abs(off) + 3.0)
+
+
+def _finds_what_is_too_wide(plan: Plan, corner: shapely.Point, reach: float) -> None:
     strings, closures = plan.table("strings"), plan.table("closures")
     near = shapely.dwithin(strings["geometry"].to_numpy(), corner, reach)
     for row in strings.index[near]:

@@ -11,7 +11,7 @@ from resumed import run
 
 
 def test_a_batch_gone_on_with_after_a_change_is_as_one_begun_anew(tmp_path: Path) -> None:
-    main_left_out, district_moved, cover_moved_to_the_next_main = 8, 11, 58
-    numbers = (main_left_out, district_moved, cover_moved_to_the_next_main)
+    district_moved, cover_moved_to_the_next_main = 11, 58
+    numbers = (district_moved, cover_moved_to_the_next_main)
     tally = run(tmp_path, seed=1, numbers=numbers, mains=150)
-    assert tally == {"redone and altered": 3, "redone in vain": 1, "kept": 2}
+    assert tally == {"redone and altered": 1, "redone in vain": 1, "kept": 2}
