@@ -799,10 +799,16 @@ OUTPUTS: dict[str, Layer] = {
                     later=True,
                 ),
                 _real(
+                    "behind_grid_deg",
+                    "bearing in which chainage grows along the 5 m of the run before the pit (the "
+                    "first of it at its start), degrees clockwise from grid north: of the CRS of "
+                    "this file where it shows true lengths, north up, else of that lengths are "
+                    "taken in (`network.working_crs`)",
+                    later=True,
+                ),
+                _real(
                     "ahead_grid_deg",
-                    "the same from grid north: of the CRS lengths are taken in "
-                    "(`network.working_crs`), which is that of the mains where it shows true "
-                    "lengths, north up",
+                    "the same along the 5 m past the pit (the last of the run at its end)",
                     later=True,
                 ),
                 _real("volume", "excavation", "volume"),

@@ -53,8 +53,12 @@ __all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
 
 _RAMPS = {"ahead": "RAMP_AHEAD", "behind": "RAMP_BEHIND"}  # attributes
 _LEVELS = {"ground_z": "GROUND_Z", "axis_z": "AXIS_Z", "bottom_z": "BOTTOM_Z"}
-_TURNED = {"insertion_ahead": 0.0, "insertion_behind": 180.0, "insertion_both": 0.0}
-"""Symbols of pits that point the way their strings go in, degrees from the run ahead."""
+_TURNED = {
+    "insertion_ahead": ("ahead_grid_deg", 0.0),
+    "insertion_behind": ("behind_grid_deg", 180.0),
+    "insertion_both": ("ahead_grid_deg", 0.0),
+}
+"""Symbols of pits that point the way their strings go in: bearing, and degrees from it."""
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 # Layers of the plan that are drawn, and the fields wanted of each.
 DRAWN: dict[str, tuple[str, ...]] = {
@@ -66,7 +70,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
              "deepest", "length", "width", "street_name", "reasons",
              *(f"{name}_{way}" for way in _RAMPS for name in _OF_RAMP), *_LEVELS,
-             "ahead_grid_deg"),
+             "behind_grid_deg", "ahead_grid_deg"),
     "pit_footprints": ("pit_id", "run_id"),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id", "run_id"),
@@ -343,13 +347,25 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             **{tag: _ramp_words(pit, way, drawn.units) for way, tag in _RAMPS.items()},
             **{tag: _level_words(pit, name, drawn.units) for name, tag in _LEVELS.items()},
         }
-        turn, bearing = 0.0, float(pit.ahead_grid_deg)
-        if np.isfinite(bearing):
-            values["GRID_BEARING"] = f"run ahead {bearing:.1f}° from grid north"
-            ahead = round(90.0 - bearing, 1)
-            turn = (ahead + _TURNED[pit.role]) % 360.0 if pit.role in _TURNED else 0.0
+        values["GRID_BEARING"] = _bearing_words(pit)
         block = _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION")
-        _labelled(drawn, block, pit.geometry, values, rotation=turn, level=_level(drawn, pit))
+        _labelled(drawn, block, pit.geometry, values, rotation=_turn(pit), level=_level(drawn, pit))
+
+
+def _turn(pit: Any) -> float:
+    """Return by how much the block of a pit is turned, degrees; 0 where no string goes in."""
+    name, more = _TURNED.get(pit.role, ("", 0.0))
+    bearing = float(getattr(pit, name, np.nan))
+    return (round(90.0 - bearing, 1) + more) % 360.0 if np.isfinite(bearing) else 0.0
+
+
+def _bearing_words(pit: Any) -> str:
+    """Return which way the run goes on at a pit, from either side where it turns in it."""
+    behind, ahead = float(pit.behind_grid_deg), float(pit.ahead_grid_deg)
+    if not np.isfinite(ahead):
+        return ""
+    before = f"behind {behind:.1f}°, " if np.isfinite(behind) and behind != ahead else ""
+    return f"run {before}ahead {ahead:.1f}° from grid north"
 
 
 def _level_words(pit: Any, name: str, units: str) -> str:

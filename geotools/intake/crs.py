@@ -28,6 +28,7 @@ __all__ = [
     "project",
     "scale_error",
     "scale_shares",
+    "set_out_in",
     "truer_crs",
     "unplaced",
     "unusable",
@@ -322,6 +323,11 @@ def upright(crs: pyproj.CRS, xy: FloatArray) -> bool:
     ahead = np.cos(np.radians(north)) > np.cos(np.radians(TURNED))
     to_right = np.sin(np.radians(east - north)) > 0
     return bool((ahead & to_right).all())
+
+
+def set_out_in(crs: pyproj.CRS, xy: FloatArray) -> bool:
+    """Tell whether things are set out and drawn in a horizontal CRS: true lengths, north up."""
+    return crs.is_projected and scale_error(crs, xy) <= SCALE_LIMIT and upright(crs, xy)
 
 
 def _legs(crs: pyproj.CRS, xy: FloatArray) -> list[tuple[FloatArray, FloatArray]]:

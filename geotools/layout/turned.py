@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 
+from geotools.intake.crs import horizontal, project, set_out_in
 from geotools.network.build import RunSet
 from geotools.network.places import points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
@@ -41,21 +42,64 @@ def azimuths(runs: RunSet, run: IntArray, at: FloatArray, crs: pyproj.CRS) -> Fl
     return np.asarray(np.mod(np.round(azimuth, DIGITS), 360.0), dtype=np.float64)
 
 
-def bearings(runs: RunSet, run: IntArray, at: FloatArray) -> FloatArray:
-    """Return the same from grid north of the CRS of the runs; parameters as of `azimuths`."""
-    back, on = _around(runs, run, at)
+def bearings(
+    runs: RunSet,
+    run: IntArray,
+    start: FloatArray,
+    end: FloatArray,
+    crs: pyproj.CRS,
+    written: pyproj.CRS,
+) -> dict[str, FloatArray]:
+    """Return the bearings in which chainage grows behind and ahead of pits, from grid north.
+
+    Clockwise, 0 to below 360 degrees, over `EACH_WAY` of the run before the pit and past it, as
+    its strings go in; where the run is no longer, over the last of it. The grid is that of the
+    CRS written if things can be set out in it, else that of the runs.
+
+    Parameters
+    ----------
+    runs : RunSet
+    run : ndarray of int64, shape (n,)
+    start, end : ndarray, shape (n,)
+        Chainages between which the pits lie, m.
+    crs, written : pyproj.CRS
+        Of the runs, and of what is handed over.
+    """
+    length = runs.table["length"].to_numpy(dtype=float)[run]
+    behind, beyond = np.maximum(start - EACH_WAY, 0.0), np.minimum(end + EACH_WAY, length)
+    legs = {
+        "behind_grid_deg": (behind, np.minimum(behind + EACH_WAY, length)),
+        "ahead_grid_deg": (np.maximum(beyond - EACH_WAY, 0.0), beyond),
+    }
+    grid = _grid(runs, crs, written)
+    return {
+        name: _bearing(*(project(_on_runs(runs, run, at), crs, grid) for at in ends))
+        for name, ends in legs.items()
+    }
+
+
+def _grid(runs: RunSet, crs: pyproj.CRS, written: pyproj.CRS) -> pyproj.CRS:
+    """Return the CRS pits are set out in."""
+    own = horizontal(written)
+    xy = runs.chains.xy
+    return own if len(xy) and own.is_projected and set_out_in(own, project(xy, crs, own)) else crs
+
+
+def _bearing(back: FloatArray, on: FloatArray) -> FloatArray:
+    """Return the bearing from one place to another, degrees from grid north."""
     bearing = np.degrees(np.arctan2(*(on - back).T))
     return np.asarray(np.mod(np.round(bearing, DIGITS), 360.0), dtype=np.float64)
 
 
 def _around(runs: RunSet, run: IntArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the places on runs `EACH_WAY` before and after others, shape (n, 2)."""
-    chains, length = runs.chains, runs.table["length"].to_numpy(dtype=float)[run]
-    before, after = (
-        points_along(chains.xy, chains.offsets, run, chainage)
-        for chainage in (np.maximum(at - EACH_WAY, 0.0), np.minimum(at + EACH_WAY, length))
-    )
-    return before, after
+    length = runs.table["length"].to_numpy(dtype=float)[run]
+    before, after = np.maximum(at - EACH_WAY, 0.0), np.minimum(at + EACH_WAY, length)
+    return _on_runs(runs, run, before), _on_runs(runs, run, after)
+
+
+def _on_runs(runs: RunSet, run: IntArray, at: FloatArray) -> FloatArray:
+    return points_along(runs.chains.xy, runs.chains.offsets, run, at)
 
 
 def roles_turned(

@@ -210,8 +210,6 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     works = work_out(ground, table, pits, pulls, sections, backdrop)
     _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
-    spots = pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
-    ahead = azimuths(ground.runs, *spots, ground.layers.working_crs)
     return Layout(
         layers=ground.layers,
         runs=ground.runs,
@@ -219,7 +217,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         stations=ground.stations,
         bends=bends,
         candidates=planned.candidates,
-        pits=pits.assign(ahead_deg=ahead, ahead_grid_deg=bearings(ground.runs, *spots)),
+        pits=pits.assign(**_ways_on(ground, pits)),
         pulls=pulls.assign(digs=works.dig_count),
         forces=forces,
         sections=sections,
@@ -230,6 +228,15 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),
     )
+
+
+def _ways_on(ground: Shared, pits: pd.DataFrame) -> dict[str, npt.NDArray[np.float64]]:
+    """Return in which direction chainage grows at pits, from true north and from grid north."""
+    run, crs = pits["run"].to_numpy(dtype=np.int64), ground.layers.working_crs
+    at, before, after = (pits[c].to_numpy(dtype=float) for c in ("chainage", "before", "after"))
+    written = ground.layers.output_crs
+    legs = bearings(ground.runs, run, at - before, at + after, crs, written)
+    return {"ahead_deg": azimuths(ground.runs, run, at, crs), **legs}
 
 
 def _forces(ground: Shared, planned: Planned) -> pd.DataFrame:

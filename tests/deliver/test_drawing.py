@@ -90,7 +90,8 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
         ],
         "pits": [
             {**pit, **ramp, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first,
-             "ground_z": 97.0, "axis_z": 95.0, "bottom_z": 94.35, "ahead_grid_deg": 30.0},
+             "ground_z": 97.0, "axis_z": 95.0, "bottom_z": 94.35, "behind_grid_deg": 30.0,
+             "ahead_grid_deg": 30.0},
             {**pit, "pit_id": "R1-P2", "role": "receiving", "chainage": 400.0,
              "geometry": last},
         ],
@@ -409,10 +410,11 @@ def test_a_pit_of_insertion_is_turned_the_way_its_string_goes_in(
     assert first.dxf.rotation == pytest.approx(60.0)  # 30 degrees from north, clockwise
     assert first.get_attrib_text("GRID_BEARING") == "run ahead 30.0° from grid north"
     tables = plan_tables(METRIC)
-    tables["pits"].loc[0, "role"] = "insertion_behind"
+    tables["pits"].loc[0, ["role", "behind_grid_deg"]] = ["insertion_behind", 50.0]
     assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
     (back,) = blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_PIT_INSERTION")
-    assert back.dxf.rotation == pytest.approx(240.0)
+    assert back.dxf.rotation == pytest.approx(220.0)  # the run turns in the pit
+    assert back.get_attrib_text("GRID_BEARING") == ("run behind 50.0°, ahead 30.0° from grid north")
     (last,) = blocks(drawn(METRIC), "LIN_PIT_RECEIVING")
     assert last.dxf.rotation == 0.0
 

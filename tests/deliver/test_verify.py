@@ -558,6 +558,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "onward",
         lambda s: s.edit("pits", "ahead_grid_deg", more(1.0)),
     ),
+    "a bearing before a pit edited": (
+        "onward",
+        lambda s: s.edit("pits", "behind_grid_deg", more(1.0)),
+    ),
     "a ground level edited": ("depths", lambda s: s.edit("pits", "ground_z", more(0.01))),
     "a level of a bottom edited": ("depths", lambda s: s.edit("pits", "bottom_z", more(0.01))),
     "a level of an axis lost": ("depths", lambda s: s.edit("pits", "axis_z", np.nan)),

@@ -58,6 +58,29 @@ def test_where_grid_north_is_not_true_north_a_pit_tells_the_bearing_from_either(
     assert pits[["ground_z", "axis_z", "bottom_z"]].isna().all(axis=None)
 
 
+def test_a_pit_at_a_bend_tells_the_bearings_of_both_legs() -> None:
+    """Elbows of 90 degrees lie in pits: the run comes east, and goes on north."""
+    pits = _planned(_mains([(0, 0), (200, 0), (200, 200)]))["pits"].set_index("chainage")
+    assert pits.loc[[0.0, 200.0, 400.0], "behind_grid_deg"].tolist() == [90.0, 90.0, 0.0]
+    assert pits.loc[[0.0, 200.0, 400.0], "ahead_grid_deg"].tolist() == [90.0, 0.0, 0.0]
+    assert pits.loc[200.0, "ahead_deg"] == 45.0  # across it, by which edits are turned
+
+
+@pytest.mark.parametrize(
+    ("written", "due"),
+    [(32633, 90.0), (32634, 90.0 + 6.0 * np.sin(np.radians(43.35))), (4326, 90.0), (3857, 90.0)],
+)
+def test_bearings_are_of_the_grid_of_the_file_where_that_shows_true_lengths(
+    written: int, due: float
+) -> None:
+    """Measured in zone 33, due east on its meridian, 6 degrees west of that of zone 34."""
+    mains = _mains([(0, 0), (300, 0)]).to_crs(written)
+    settings = {**SETTINGS, "network.working_crs": f"EPSG:{CRS}"}
+    plan = geotools.plan(mains=mains, settings=settings).layers
+    ahead = plan["pits"]["ahead_grid_deg"]
+    assert ahead.tolist() == pytest.approx([due] * len(ahead), abs=0.2)
+
+
 @pytest.mark.parametrize("told", [True, False])
 def test_a_kept_pit_is_pulled_into_the_same_way_where_the_run_begins_at_its_other_end(
     told: bool,

@@ -12,12 +12,10 @@ import numpy.typing as npt
 import pyproj
 
 from geotools.intake.crs import (
-    SCALE_LIMIT,
     choose_working_crs,
     crs_name,
     horizontal,
-    scale_error,
-    upright,
+    set_out_in,
 )
 from geotools.pipe.factors import FOOT
 
@@ -85,7 +83,7 @@ def drawing_place(
     """
     own = horizontal(crs)
     reason = ""
-    if not (own.is_projected and scale_error(own, xy) <= SCALE_LIMIT and upright(own, xy)):
+    if not set_out_in(own, xy):
         chosen = choose_working_crs(label, crs, xy, wanted())
         own, reason = chosen.crs, chosen.reason
     axis = own.axis_info[0]

@@ -19,7 +19,14 @@ from geotools.deliver.digs import check_digs
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
 from geotools.errors import LayerError
-from geotools.intake.crs import UNNAMED, choose_working_crs, crs_name, horizontal, project
+from geotools.intake.crs import (
+    UNNAMED,
+    choose_working_crs,
+    crs_name,
+    horizontal,
+    project,
+    set_out_in,
+)
 from geotools.schema import OUTPUTS
 
 __all__ = ["CONTEXT", "Plan", "load_plan"]
@@ -51,6 +58,8 @@ class Plan:
         Name and unit of the CRS of the file, which x and y of the pits are in.
     grid : str
         Name of the CRS that shapes are in, metres; empty if its north is that of the file's.
+    set_out_in : str
+        Name of the CRS that bearings are from the north of; empty if it is that of the file.
     tables : mapping of str to DataFrame
         Layers of the plan; one that the file lacks has no rows.
     context : DataFrame or None
@@ -70,6 +79,7 @@ class Plan:
     crs: str
     xy_unit: str
     grid: str
+    set_out_in: str
     tables: Mapping[str, Any] = field(repr=False)
     context: Any = field(repr=False)
     missing: tuple[str, ...]
@@ -153,6 +163,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     moved["strings"] = _with_ends(moved["strings"], tables["strings"])
     flat = horizontal(file.crs)
     unit = flat.axis_info[0].unit_name if flat.axis_info else ""
+    drawn = shapely.get_coordinates(tables["runs"][GEOMETRY].to_numpy())
     own_north = crs == flat or crs.name == f"{flat.name} in metres"  # as the reader names it
     missing = tuple(name for name in _SHOWN if name not in file.layers)
     return Plan(
@@ -161,6 +172,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         crs=", ".join(dict.fromkeys(n for n in (flat.name, crs_name(flat)) if n not in UNNAMED)),
         xy_unit=_UNIT_WORDS.get(unit, unit),
         grid="" if own_north else crs_name(crs),
+        set_out_in="" if not len(drawn) or set_out_in(flat, drawn) else crs_name(crs),
         tables=moved,
         context=moved[CONTEXT] if CONTEXT in file.layers else None,
         missing=missing,

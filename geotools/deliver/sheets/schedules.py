@@ -226,8 +226,10 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
     def level(name: str) -> Say:
         return _figure("pits", name, plan)
 
+    grid = f" of {plan.set_out_in}" if plan.set_out_in else ""
     return _table(
-        "Setting out of pits at their stations; ahead: from grid north; sides: out for each up",
+        "Setting out of pits at their stations; run behind and ahead of the pit: from grid north"
+        f"{grid}; sides: out for each up",
         plan.of("pits", run_id),
         plan,
         (
@@ -237,6 +239,7 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
             (f"ground{_column('pits', 'ground_z', plan)}", level("ground_z"), True),
             ("host axis", level("axis_z"), True),
             ("bottom", level("bottom_z"), True),
+            ("behind, °", lambda r: _number(r["behind_grid_deg"]), True),
             ("ahead, °", lambda r: _number(r["ahead_grid_deg"]), True),
             ("sides", lambda r: _sides(r["side_slope"]), True),
         ),

@@ -15,6 +15,7 @@ import shapely
 
 from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.intake.crs import horizontal, project, set_out_in
 
 __all__ = ["RULES", "along", "between", "grounded", "opened"]
 
@@ -127,7 +128,7 @@ def places(plan: Plan) -> Tally:
 def onward(plan: Plan) -> Tally:
     """Check the azimuths in which chainage grows at a pit, over 5 m to both sides.
 
-    From true north, and from grid north of the CRS lengths are taken in.
+    And the bearings over 5 m before and past the pit, from the north of the grid it is set out in.
     """
     tally = Tally("pits")
     if not plan.holds("pits", "ahead_deg"):
@@ -150,14 +151,40 @@ def onward(plan: Plan) -> Tally:
     east = np.radians(on[0] - back[0]) * np.cos(np.radians(back[1]))
     due = np.degrees(np.arctan2(east, np.radians(on[1] - back[1])))
     told = {"ahead_deg": due}
-    if plan.holds("pits", "ahead_grid_deg"):
-        told["ahead_grid_deg"] = np.degrees(np.arctan2(*(ends[1] - ends[0]).T))
+    if plan.holds("pits", "behind_grid_deg"):
+        told |= _legs(plan, plan.crs, pits, lines, length)
     for name, angles in told.items():
         for pit, angle in zip(pits, angles.tolist(), strict=True):
             off = abs(math.remainder(getattr(pit, name) - angle, 360.0))
             text = f"{name} is {off:.2f} off the direction of its run"
             tally.holds(off <= ONWARD_DEG, pit.pit_id, text)
     return tally
+
+
+def _legs(plan: Plan, crs: pyproj.CRS, pits: list[Any], lines: Any, length: Any) -> dict[str, Any]:
+    """Return the bearings of 5 m of the run on either side of pits, or of its last 5 m, degrees."""
+    start = np.array([pit.chainage - pit.before for pit in pits])
+    end = np.array([pit.chainage + pit.after for pit in pits])
+    known = np.isfinite(start) & np.isfinite(end)
+    first = np.maximum(np.where(known, start, 0.0) - 5.0, 0.0)
+    last = np.minimum(np.where(known, end, 0.0) + 5.0, length)
+    legs = {"behind": (first, first + 5.0), "ahead": (np.maximum(last - 5.0, 0.0), last)}
+    grid = plan.once("grid set out in", lambda: _grid(plan, crs))
+    told = {}
+    for side, places in legs.items():
+        spots = (shapely.line_interpolate_point(lines, at) for at in places)
+        back, on = (project(shapely.get_coordinates(xy), crs, grid) for xy in spots)
+        bearing = np.degrees(np.arctan2(*(on - back).T))
+        told[f"{side}_grid_deg"] = np.where(known, bearing, np.nan)
+    return told
+
+
+def _grid(plan: Plan, crs: pyproj.CRS) -> pyproj.CRS:
+    """Return the CRS of the file if things can be set out in it, else the one measured in."""
+    xy = shapely.get_coordinates(plan.tables["runs"][GEOMETRY].to_numpy(dtype=object))
+    own = horizontal(plan.written or crs)
+    fits = own.is_projected and set_out_in(own, project(xy, crs, own))
+    return own if fits else crs
 
 
 def _ends_on_axis(tally: Tally, pull: Any, axis: Any) -> None:

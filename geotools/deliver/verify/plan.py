@@ -61,6 +61,8 @@ class Plan:
         Layers a plan is due to hold.
     crs : pyproj.CRS, optional
         The working CRS; None where no run is drawn.
+    written : pyproj.CRS, optional
+        The CRS of the file.
     """
 
     path: Path
@@ -70,6 +72,7 @@ class Plan:
     spoiled: dict[str, list[str]]
     layers: tuple[str, ...]
     crs: pyproj.CRS | None = None
+    written: pyproj.CRS | None = None
     kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, name: str, make: Callable[[], T]) -> T:
@@ -262,7 +265,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
         lost = [f.name for f in fields if f.later and set(f.spellings()).isdisjoint(columns[name])]
         file.warn_of(name, lost)
     plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers))
-    return replace(plan, crs=_measure(plan, file.crs))
+    return replace(plan, crs=_measure(plan, file.crs), written=file.crs)
 
 
 def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame, list[str]]:

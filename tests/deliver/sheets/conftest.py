@@ -63,7 +63,7 @@ def pit(name: str, chainage: float, role: str, before: float, after: float) -> d
         "dig_depth": 2.4, "length": 8.0, "width": 1.35, **RAMP,
         **(RAMPS if role == "insertion_both" else {}), "lanes_taken": 1,
         "ground_z": 100 + 0.01 * chainage, "axis_z": 98 + 0.01 * chainage,
-        "bottom_z": 97.6 + 0.01 * chainage, "ahead_grid_deg": 15.0,
+        "bottom_z": 97.6 + 0.01 * chainage, "behind_grid_deg": 15.0, "ahead_grid_deg": 15.0,
         "street_name": "Tarnhollow Way", "geometry": at(chainage),
     }  # fmt: skip
 

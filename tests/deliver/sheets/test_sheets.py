@@ -254,9 +254,9 @@ def test_pits_are_set_out_by_coordinates_levels_bearing_and_the_corners_of_their
     plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
     tables = {table.heading.split(";")[0].split(",")[0]: table for table in run_tables(plan, "R1")}
     out = tables["Setting out of pits at their stations"]
-    assert out.columns[3:7] == ("ground, m", "host axis", "bottom", "ahead, °")
-    assert out.rows[1][3:7] == ("103.50", "101.50", "101.10", "15.0")
-    assert out.rows[2][3:7] == ("-", "-", "-", "15.0")
+    assert out.columns[3:8] == ("ground, m", "host axis", "bottom", "behind, °", "ahead, °")
+    assert out.rows[1][3:8] == ("103.50", "101.50", "101.10", "15.0", "15.0")
+    assert out.rows[2][3:8] == ("-", "-", "-", "15.0", "15.0")
     corners = tables["Corners of pits at street level"].rows
     first = {row[2:] for row in corners if row[0] == "P1"}
     assert first == {("500000.00", "4000000.00"), ("500004.00", "4000000.00"),
