@@ -78,7 +78,7 @@ def streets_met(nodes: Nodes, ways: pd.DataFrame, closures: pd.DataFrame) -> pd.
         (row), ``chain``, ``begin`` and ``end`` (m along it), ``start`` (m from the begin of the
         work to that of the stretch), ``whole`` (it is all of the closure).
     closures : DataFrame
-        ``work_length``, ``buffer``, m.
+        ``work_length``, ``buffer``, ``taper``, ``lacking``, m.
 
     Returns
     -------
@@ -125,13 +125,16 @@ def _of_way(
 
 
 def _parts(at: FloatArray, half: FloatArray, closures: pd.DataFrame) -> npt.NDArray[np.object_]:
-    """Return which part of a closure lies at an intersection so far past the begin of its work."""
-    work, buffer = (closures[name].to_numpy(dtype=float) for name in ("work_length", "buffer"))
-    part = np.select(
-        [at - half >= work, at + half > 0, at + half > -buffer],
-        [3, 0, 1],
-        default=2,
+    """Return which part of a closure lies at an intersection so far past the begin of its work.
+
+    Of buffer and taper the taper, where there is one.
+    """
+    work, buffer, taper, lacking = (
+        closures[name].to_numpy(dtype=float)
+        for name in ("work_length", "buffer", "taper", "lacking")
     )
+    merges = (at - half < -buffer - OVER) & (taper - lacking > OVER)
+    part = np.select([at - half >= work, at + half > 0, merges], [3, 0, 2], default=1)
     return np.asarray(np.array(PARTS, dtype=object)[part], dtype=object)
 
 

@@ -1280,3 +1280,24 @@ def test_one_lane_of_both_ways_is_shut_to_the_traffic_of_either(
         assert back.any()
         plan.tables["closures"] = closures[~back]
         assert faults(plan, rule) == back.sum()
+
+
+def test_a_closure_that_ends_across_a_street_is_not_as_wide_as_it_is_long(
+    written: Callable[..., Plan],
+) -> None:
+    """Its street ends at a junction: the end of the closure lies along the street across there."""
+    scene = {
+        "mains": main_of([(-3, -3), (-3, 500)]),
+        "streets": street(
+            [(0, 0), (0, 700)], [(-300, 0), (0, 0)], [(0, 0), (300, 0)],
+            lanes=[4, 2, 2], width_m=[14.0, 8.0, 8.0], name=["Long", "Across", "Across"],
+        ),
+    }  # fmt: skip
+    plan = written({"pulls.max_length": "260 m"}, **scene)
+    closures = plan.table("closures")
+    (row,) = closures.index[closures["pit_id"] == "R0001-P1"]
+    shape = closures.at[row, "geometry"]
+    low = shapely.get_coordinates(shape)[:, 1].min()
+    assert low == pytest.approx(Y, abs=0.1)
+    closures.at[row, "geometry"] = shapely.affinity.scale(shape, xfact=2.0, origin=(X, Y))
+    assert faults(plan, "closures-across")

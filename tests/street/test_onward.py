@@ -229,21 +229,23 @@ def test_the_streets_met_by_work_buffer_and_taper_are_told_as_traffic_comes_to_t
 ) -> None:
     """Its work lies from 95 to 105 m, its taper from 175 to 205 m, the downstream one to 79.8 m.
 
-    Others are 7 m wide: those at 82 and 207 m reach into it, those at 76 and 209 m do not.
+    Others are 7 m wide: those at 82 and 207 m reach into it, those at 76 and 209 m do not, and
+    that at 173 m reaches from the buffer into the taper.
     """
     drawn: list[Drawn] = [([(-400, 0), (600, 0)], {"name": "High"})]
-    across = (76, 82, 104, 150, 190, 207, 209, 300)
+    across = (76, 82, 104, 150, 173, 190, 207, 209, 300)
     drawn += [([(at, -100), (at, 100)], {"name": f"At {at}"}) for at in across]
     drawn[3][1]["name"] = ""
     found, _, net = closed(back_to_front(drawn) if back else drawn, (100.0, 2.0), turned=turned)
     assert met_by(found, net) == [
         ("At 207", "taper"),
         ("At 190", "taper"),
+        ("At 173", "taper"),
         ("At 150", "buffer"),
         ("", "work space"),
         ("At 82", "downstream taper"),
     ]
-    at = _turned([(x, 0) for x in (207, 190, 150, 104, 82)], turned)
+    at = _turned([(x, 0) for x in (207, 190, 173, 150, 104, 82)], turned)
     assert found.met[["x", "y"]].to_numpy() == pytest.approx(at)
 
 

@@ -162,7 +162,8 @@ def _by_streets(plan: Plan, row: Any, most: float, limit: float) -> list[float]:
     tree, rows = streets_by_place(plan)
     xy = np.concatenate([_segments(part) for part in shapely.get_parts(row.geometry)])
     sides = shapely.linestrings(xy)
-    ways = np.diff(xy, axis=1)[:, 0] / np.maximum(shapely.length(sides), DRAWN)[:, None]
+    sizes = shapely.length(sides)
+    ways = np.diff(xy, axis=1)[:, 0] / np.maximum(sizes, DRAWN)[:, None]
     near = tree.query(row.geometry, predicate="dwithin", distance=_widest(plan))
     out = []
     for k in near.tolist():
@@ -172,7 +173,9 @@ def _by_streets(plan: Plan, row: Any, most: float, limit: float) -> list[float]:
             for part in parts[shapely.length(parts) > limit]:
                 ends = shapely.points(shapely.get_coordinates(part)[[0, -1]])
                 met = [int(shapely.distance(sides, end).argmin()) for end in ends]
-                if np.abs(ways[met] @ way).max() >= math.cos(SAME_WAY):
+                # what is no longer than a closure is deep is its end, across its own street
+                along = (np.abs(ways[met] @ way) >= math.cos(SAME_WAY)) & (sizes[met] > limit)
+                if along.any():
                     out.append(float(shapely.length(part)))
     return out
 
@@ -232,8 +235,12 @@ def _squares(
     sizes = np.hypot(*steps.T)
     turns = np.array([ends[0], *np.abs(turns_of(xy)), ends[1]])
     spare = reach * np.tan(np.minimum(turns, SHARPEST) / 2) * (turns > BENT) + LEAST
+    box = shapely.get_coordinates(shapely.envelope(ground))
     for k in np.flatnonzero(sizes > 0.0).tolist():
-        low, high, way = spare[k], sizes[k] - spare[k + 1], steps[k] / max(sizes[k], DRAWN)
+        way = steps[k] / max(sizes[k], DRAWN)
+        beside = (box - xy[k]) @ way
+        low = max(spare[k], beside.min() - reach)
+        high = min(sizes[k] - spare[k + 1], beside.max() + reach)
         if high < low:
             continue
         at = np.linspace(low, high, 1 + math.ceil((high - low) / STEP))
@@ -305,19 +312,23 @@ def _lanes_between(plan: Plan, row: Any, edge: Edge, ends: tuple[float, float]) 
     if not np.isfinite(ends).all():
         return []  # a length is missing, which another rule tells
     low, high = np.clip(ends, 0.0, edge.line.length)
-    count = 1 + math.ceil((high - low) / STEP)
+    at = np.linspace(low, high, 1 + math.ceil((high - low) / STEP))
+    places, ways = shapely.line_interpolate_point(edge.line, at), heading(edge.line, at)
     tree, rows = streets_by_place(plan)
-    found: dict[int, Lanes] = {}
-    for at in np.linspace(low, high, count).tolist():
-        place = shapely.line_interpolate_point(edge.line, at)
-        way = heading(edge.line, at)
-        for k in tree.query(place, predicate="dwithin", distance=2 * edge.half + 1).tolist():
-            street, line = rows[k], tree.geometries[k]
-            own = (folded(street.kind) or UNKNOWN) == folded(row.class_)
-            own = own and (row.pull_id or (street.name or "") == (row.street or ""))
-            if own and abreast(line, place, way) and abs(drawn(line, place) @ way) > BESIDE:
-                found[k] = lanes_of(plan, street)
-    return list(found.values())
+    of, k = tree.query(places, predicate="dwithin", distance=2 * edge.half + 1)
+    own = {n: _may_be_of(row, rows[n]) for n in np.unique(k).tolist()}
+    mine = np.array([own[n] for n in k.tolist()], dtype=bool)
+    of, k = of[mine], k[mine]
+    lines, places, ways = tree.geometries[k], places[of], ways[of]
+    along = np.abs((drawn(lines, places) * ways).sum(axis=1)) > BESIDE
+    found = dict.fromkeys(k[along & abreast(lines, places, ways)].tolist())
+    return [lanes_of(plan, rows[n]) for n in found]
+
+
+def _may_be_of(row: Any, street: Any) -> bool:
+    """Say whether a closure may be told to lie on a street by its class, and of a pit its name."""
+    alike = (folded(street.kind) or UNKNOWN) == folded(row.class_)
+    return bool(alike and (row.pull_id or (street.name or "") == (row.street or "")))
 
 
 def closures_follow(plan: Plan) -> Tally:
@@ -336,11 +347,14 @@ def closures_follow(plan: Plan) -> Tally:
             tally.skip("carriageways of closures whose outline a bend of the street folds over")
             continue
         low, high = _work(row, edge)
+        beyond = [
+            one.at
+            for one in sections(row, edge)
+            if not low <= one.at <= high and one.wide >= max(THICK * edge.deep, LEAST)
+        ]
         wrong = most = 0
-        for one in sections(row, edge):
-            if low <= one.at <= high or one.wide < max(THICK * edge.deep, LEAST):
-                continue
-            wrong = wrong + 1 if verdicts_at(plan, row, edge, one.at) == {WRONG} else 0
+        for found in verdicts_at(plan, row, edge, np.array(beyond)):
+            wrong = wrong + 1 if found == {WRONG} else 0
             most = max(most, wrong)
         text = f"lies over {most * STEP:.0f} m on a carriageway that its traffic does not go by"
         tally.holds(most < FEW, row.closure_id, text)

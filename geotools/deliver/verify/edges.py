@@ -182,6 +182,12 @@ def lanes_shut(row: Any) -> float:
 
 def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
+    # with the row, which so lives on: no other can be taken for it
+    kept = plan.once(f"edge of closure {id(row)}", lambda: (row, _edge_of(plan, row)))
+    return kept[1]
+
+
+def _edge_of(plan: Plan, row: Any) -> Edge | None:
     xy = _without_repeats(shapely.get_coordinates(row.geometry))[:-1]
     if len(xy) < 4 or len(shapely.get_parts(row.geometry)) > 1:
         return None

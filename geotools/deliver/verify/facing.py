@@ -118,10 +118,14 @@ def _ways_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[str]:
     return {SIDES[int(turn < 0)] for turn in turns if abs(turn) > BESIDE}
 
 
-def abreast(line: Any, place: Any, way: npt.NDArray[np.float64]) -> bool:
-    """Say whether a street passes a place, or ends but a little before it or behind."""
-    ends = shapely.get_coordinates(shapely.shortest_line(place, line))
-    return bool(abs((ends[1] - ends[0]) @ way) <= JOINT)
+def abreast(line: Any, place: Any, way: npt.NDArray[np.float64]) -> Any:
+    """Say whether a street passes a place, or ends but a little before it or behind.
+
+    Or each of some: lines and places, shape (n,), and ways, shape (n, 2).
+    """
+    ends = shapely.get_coordinates(shapely.shortest_line(place, line)).reshape(-1, 2, 2)
+    passes = np.abs(((ends[:, 1] - ends[:, 0]) * way).sum(axis=1)) <= JOINT
+    return passes if np.ndim(line) else bool(passes[0])
 
 
 def _streets(plan: Plan) -> list[Any]:
@@ -131,15 +135,21 @@ def _streets(plan: Plan) -> list[Any]:
 
 
 def drawn(line: Any, place: Any) -> npt.NDArray[np.float64]:
-    """Return the unit vector along a street where it is nearest to a place, as drawn."""
-    return heading(line, float(shapely.line_locate_point(line, place)))
+    """Return the unit vector along a street where it is nearest to a place, as drawn.
+
+    Or of several, shape (n, 2).
+    """
+    return heading(line, shapely.line_locate_point(line, place))
 
 
-def heading(line: Any, at: float) -> npt.NDArray[np.float64]:
-    """Return the unit vector along a line so far along it."""
-    ways = np.clip([at - REACH, at + REACH], 0.0, shapely.length(line))
-    one, two = shapely.get_coordinates(shapely.line_interpolate_point(line, ways))
-    return np.asarray((two - one) / np.hypot(*(two - one)), dtype=np.float64)
+def heading(line: Any, at: Any) -> npt.NDArray[np.float64]:
+    """Return the unit vector along a line so far along it, m; of several shape (n, 2)."""
+    whole = shapely.length(line)
+    before, after = np.maximum(at - REACH, 0.0), np.minimum(at + REACH, whole)
+    ends = shapely.line_interpolate_point(line, np.array([before, after]))
+    one, two = np.split(shapely.get_coordinates(ends), 2)
+    way = (two - one) / np.hypot(*(two - one).T)[:, None]
+    return np.asarray(way if np.ndim(at) else way[0], dtype=np.float64)
 
 
 RULES = (Rule("closures-face", "closures face the traffic they are said to face", sides),)

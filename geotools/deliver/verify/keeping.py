@@ -58,33 +58,48 @@ def _verdicts(plan: Plan, row: Any, edge: Edge) -> set[int]:
         return set()
     low, high = middle(row, edge)
     count = 1 + int(np.ceil((high - low) / STEP - CLOSE))
-    found = [verdicts_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
-    return set().union(*found)
+    return set().union(*verdicts_at(plan, row, edge, np.linspace(low, high, count)))
 
 
-def verdicts_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[int]:
-    """Return what the streets say whose carriageway a closure lies on at a place of its edge."""
-    place, way = shapely.line_interpolate_point(edge.line, at), -heading(edge.line, at)
-    origin, across = shapely.get_coordinates(place)[0], np.array([way[1], -way[0]])  # to its right
-    far = (2 * edge.half + 1) * across
-    section = shapely.intersection(row.geometry, shapely.LineString([origin - far, origin + far]))
-    parts = [part for part in shapely.get_parts(section) if shapely.length(part) > PAST]
-    if not parts:
-        return {OPEN}
-    strip = min(parts, key=lambda part: float(shapely.distance(part, place)))
+def verdicts_at(plan: Plan, row: Any, edge: Edge, at: Any) -> list[set[int]]:
+    """Return what the streets say whose carriageway a closure lies on, at places of its edge, m."""
+    places, way = shapely.line_interpolate_point(edge.line, at), -heading(edge.line, at)
+    across = np.column_stack([way[:, 1], -way[:, 0]])  # to its right
+    reach = 2 * edge.half + 1
+    strips = _strips(row.geometry, places, reach * across)
+    found = [{OPEN} if strip is None else set() for strip in strips]
     tree, rows = streets_by_place(plan)
-    found = set()
-    for k in tree.query(strip, predicate="dwithin", distance=2 * edge.half + 1).tolist():
-        line, street = tree.geometries[k], rows[k]
-        if abs(drawn(line, place) @ way) <= BESIDE or not abreast(line, place, way):
-            continue
-        ends = shapely.points(shapely.get_coordinates(strip))
-        nearest = shapely.get_coordinates(shapely.shortest_line(ends, line)).reshape(-1, 2, 2)
-        offs = (nearest[:, 0] - nearest[:, 1]) @ across
-        if abs(offs.mean()) <= lanes_of(plan, street).kerb:
-            past = PAST + (LITTLE / 2 if row.pull_id else 0.0)
-            found.add(_verdict(plan, street, offs, float(drawn(line, place) @ way), past))
+    some = np.flatnonzero(~shapely.is_missing(strips))
+    of, k = tree.query(strips[some], predicate="dwithin", distance=reach)
+    of, lines = some[of], tree.geometries[k]
+    along = (drawn(lines, places[of]) * way[of]).sum(axis=1)
+    by = (np.abs(along) > BESIDE) & abreast(lines, places[of], way[of])
+    of, k, lines, along = of[by], k[by], lines[by], along[by]
+    ends = shapely.points(shapely.get_coordinates(strips[of]).reshape(-1, 2, 2))
+    nearest = shapely.get_coordinates(shapely.shortest_line(ends, lines[:, None]))
+    nearest = nearest.reshape(-1, 2, 2, 2)
+    offs = ((nearest[:, :, 0] - nearest[:, :, 1]) * across[of][:, None]).sum(axis=2)
+    past = PAST + (LITTLE / 2 if row.pull_id else 0.0)
+    for one, street, off, turn in zip(of, (rows[n] for n in k), offs, along, strict=True):
+        if abs(off.mean()) <= lanes_of(plan, street).kerb:
+            found[one].add(_verdict(plan, street, off, float(turn), past))
     return found
+
+
+def _strips(ground: Any, places: Any, far: Any) -> Any:
+    """Return what lines that go so far to both sides of places have in a ground, nearest to each.
+
+    None where that is less than `PAST`.
+    """
+    xy = shapely.get_coordinates(places)
+    lines = shapely.linestrings(np.stack([xy - far, xy + far], axis=1))
+    parts, of = shapely.get_parts(shapely.intersection(lines, ground), return_index=True)
+    parts, of = (column[shapely.length(parts) > PAST] for column in (parts, of))
+    order = np.lexsort((shapely.distance(parts, places[of]), of))
+    first = np.unique(of[order], return_index=True)[1]
+    strips = np.full(len(places), None, dtype=object)
+    strips[of[order][first]] = parts[order][first]
+    return strips
 
 
 def _verdict(plan: Plan, street: Any, offs: Any, along: float, past: float) -> int:
