@@ -12,7 +12,9 @@ from geotools.deliver.wording import in_words
 from geotools.estimate.schedule import OPENING, REMAKING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
+from geotools.network.ragged import FloatArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.siting.works import lean_of_sides
 from geotools.street.net import StreetNet
 from geotools.street.others import others_near
 
@@ -57,13 +59,13 @@ def report_digs_in_places(digs: pd.DataFrame, pits: pd.DataFrame, ground: Shared
     """Report digs whose hole reaches into places to avoid: a warning of hard ones, else an info.
 
     Pits keep off such places by themselves; digs lie where what is connected does. A hole is as
-    wide as the pits of its run, ``width``, for the host is cut away all round in it as well.
+    wide as a pit of its run would be there.
     """
     avoid, areas, dug = ground.avoid, ground.layers.avoid, _dug(digs)
     if avoid is None or areas is None or not len(dug):
         return
     xy = dug[["x", "y"]].to_numpy(dtype=float)
-    half = dug["run"].map(pits.groupby("run")["width"].first()).to_numpy(dtype=float) / 2
+    half = _half_wide(dug, pits, ground.brief)
     dig, piece = avoid.tree.query(shapely.points(xy), predicate="dwithin", distance=half)
     met = pd.DataFrame({"dig": dig, "place": avoid.of[piece]}).drop_duplicates()
     met = met.sort_values(["dig", "place"])
@@ -76,6 +78,18 @@ def report_digs_in_places(digs: pd.DataFrame, pits: pd.DataFrame, ground: Shared
     )  # fmt: skip
     for hard, rows in met.groupby("hard", sort=False):
         _report_in(dug, rows.groupby("dig")["said"].agg(" and ".join), bool(hard), ground)
+
+
+def _half_wide(dug: pd.DataFrame, pits: pd.DataFrame, brief: Brief) -> FloatArray:
+    """Return how far every hole reaches from its middle at the ground, m.
+
+    Its bottom is as wide as the pits of its run, ``width``, for the host is cut away all round in
+    it as well; from there its sides lean out as theirs do.
+    """
+    bottom = dug["run"].map(pits.groupby("run")["width"].first()).to_numpy(dtype=float)
+    depth, dig_depth = (dug[name].to_numpy(dtype=float) for name in ("depth", "dig_depth"))
+    lean = lean_of_sides(depth, support=brief.pits.support, soil=brief.pits.soil)
+    return np.asarray(bottom / 2 + lean * np.nan_to_num(dig_depth), dtype=np.float64)
 
 
 def _report_in(dug: pd.DataFrame, places: pd.Series, hard: bool, ground: Shared) -> None:

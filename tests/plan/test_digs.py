@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -17,7 +18,9 @@ from geotools.brief import load_brief
 from geotools.deliver.verify.digs import RULES
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.intake.findings import Findings
+from geotools.layout.digs import report_digs_in_places
 from geotools.layout.groundwater import report_groundwater
+from geotools.siting.ground_checks import Avoid
 from geotools.tools.plan import TOOL
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
@@ -117,6 +120,50 @@ def test_a_dig_is_as_deep_as_a_pit_there_and_a_deep_one_is_told_at_the_price_of_
     text = told(plan, "deep-dig")[deep.dig_id].text
     assert "7.40 m" in text and "pits.max_depth" in text
     assert deep.cost == dig_at(plan, AT["soft"]).cost
+
+
+def beside(at: list[float], aside: list[float], **settings: object) -> pd.DataFrame:
+    """Tell of a hard place 3.4 m from the axis, of digs 2 m deep and of pits 2 m wide."""
+    places = shapely.points([[X, Y + 3.4]])
+    findings = Findings()
+    avoid = Avoid(
+        shapely.STRtree(places), np.array([0]), np.array([True]), np.array([np.nan]),
+        np.array(["gas governor"], dtype=object),
+    )  # fmt: skip
+    areas = SimpleNamespace(table=pd.DataFrame({"feature": ["7"]}))
+    ground = SimpleNamespace(
+        avoid=avoid,
+        brief=load_brief(overrides=settings),
+        layers=SimpleNamespace(avoid=areas, findings=findings),
+    )
+    digs = pd.DataFrame(
+        {"dig_id": [f"A-D{k + 1}" for k in range(len(at))], "run_id": "A", "run": 0,
+         "pull_id": "A-L1", "chainage": at, "kind": "lateral", "spared": False, "depth": 2.0,
+         "dig_depth": 2.0 + BEDDING, "x": X, "y": np.add(Y, aside)}
+    )  # fmt: skip
+    report_digs_in_places(digs, pd.DataFrame({"run": [0], "width": [2.0]}), cast(Any, ground))
+    return findings.table()
+
+
+@pytest.mark.parametrize(
+    ("support", "soil", "told"),
+    [("shored", "B", False), ("sloped", "B", False), ("sloped", "C", True)],
+)
+def test_a_hole_whose_sides_lean_reaches_into_places_as_far_as_it_is_wide_at_the_ground(
+    support: str, soil: str, told: bool, plan: Plan
+) -> None:
+    """1 m and 2.15 m down leaning 1 or 1.5 to 1: 3.15 m or 4.225 m, and 3.4 m to the place."""
+    sides = {"pits.support": support, "pits.soil": soil}
+    found = beside([50.0], [0.0], **sides)
+    assert bool(len(found)) is told
+    assert not told or "gas governor" in found["text"].iloc[0]
+    # The tree by the main, 0.05 m beyond the upright hole, is not told in this plan.
+    written = plan.tables["settings"]
+    value = written["value"].where(~written["name"].isin(sides), written["name"].map(sides))
+    tables = {**plan.tables, "settings": written.assign(value=value)}
+    (check,) = (rule.check for rule in RULES if rule.name == "digs-in-places")
+    faults = check(Plan(**{**vars(plan), "tables": tables, "kept": {}})).faults
+    assert any("(tree)" in fault.text for fault in faults) is (support == "sloped")
 
 
 def test_how_long_digs_in_a_carriageway_lie_between_opening_and_remaking_is_told_by_run(

@@ -16,7 +16,7 @@ from geotools.deliver.verify.plan import Plan, of_context
 from geotools.deliver.verify.schedule import OPEN, REMAKE
 from geotools.deliver.verify.surroundings import with_buffer
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
-from geotools.pipe.excavation import ENGINEER_DEPTH_M
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
 __all__ = ["RULES"]
 
@@ -70,13 +70,12 @@ def depths(plan: Plan) -> Tally:
 def in_places(plan: Plan) -> Tally:
     """Check that digs whose hole reaches into places to avoid are findings that name these.
 
-    A hole is as wide as the pits of its run.
+    A hole is as wide at its bottom as the pits of its run, and its sides lean as theirs.
     """
     tally = Tally("local_digs")
     dug = _dug(plan)
     spots = np.array([row.geometry for row in dug], dtype=object)
-    pits = plan.by("pits", "run_id")
-    half = np.array([pits[row.run_id][0].width / 2 - ROUNDED for row in dug])
+    half = np.array([_half_wide(plan, row) - ROUNDED for row in dug])
     tree, widest = shapely.STRtree(spots), half.max(initial=0.0)
     told = {rule: _told(plan, rule) for rule, _ in (IN_HARD, IN_SOFT)}
     tally.checked += len(dug)
@@ -94,6 +93,20 @@ def in_places(plan: Plan) -> Tally:
                 text = f"reaches into {place.feature}: {severity}, told as {said.severity}"
                 tally.holds(grave, dug[k].dig_id, text)
     return tally
+
+
+def _half_wide(plan: Plan, dig: Any) -> float:
+    """Return how far the hole of a dig reaches from its middle at the ground, m.
+
+    How deep it is dug the stations say, for a plan of an earlier version does not.
+    """
+    half = float(plan.by("pits", "run_id")[dig.run_id][0].width) / 2
+    of_run = plan.by("stations", "run_id", "chainage").get(dig.run_id, [])
+    depth = between(of_run, dig.chainage, "depth") if of_run else math.nan
+    if plan.setting("pits.support") != "sloped" or not depth > 0:
+        return half
+    lean = float(slope_ratio(plan.setting("pits.soil"), min(depth, ENGINEER_DEPTH_M)))
+    return half + lean * float(depth + plan.setting("pits.bedding"))
 
 
 def in_carriageways(plan: Plan) -> Tally:
