@@ -12,6 +12,7 @@ from geotools.deliver.wording import in_words
 from geotools.estimate.schedule import OPENING, REMAKING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
+from geotools.lists import listed
 from geotools.network.ragged import FloatArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.siting.works import lean_of_sides
@@ -25,19 +26,20 @@ __all__ = [
     "times_of_digs",
 ]
 
+NAMED = 3  # digs a finding names
 _TEXTS = {
     True: (
         "dig-in-hard-place",
         "warning",
         "a place to avoid, or its buffer",
-        "it must be dug where it is, and nobody was asked: agree the dig with whoever keeps the "
-        "place, have what is connected there moved out of it, or do not line that stretch",
+        "must be dug where it is, and nobody was asked: agree it with whoever keeps the place, "
+        "have what is connected there moved out of it, or do not line that stretch",
     ),
     False: (
         "dig-in-soft-place",
         "info",
         "a place better left free, or its buffer",
-        "it must be dug where it is, at the price of any other: agree it beforehand",
+        "must be dug where it is, at the price of any other: agree it beforehand",
     ),
 }
 
@@ -47,19 +49,31 @@ def _dug(digs: pd.DataFrame) -> pd.DataFrame:
     return digs[~digs["spared"].to_numpy(dtype=bool)]
 
 
-def _named(digs: pd.DataFrame) -> list[str]:
-    """Return digs in words: which, of what, on which pull."""
-    return [
-        f"dig {dig} ({in_words(kind)}, pull {pull})"
+def _who(digs: pd.DataFrame, findings: Findings) -> str:
+    """Begin a sentence on digs of a run, in order: how many, where along it, the first by name."""
+    at = [findings.length(float(edge)) for edge in digs["chainage"].iloc[[0, -1]]]
+    names = [
+        f"{dig} ({in_words(kind)}, pull {pull})"
         for dig, kind, pull in zip(digs["dig_id"], digs["kind"], digs["pull_id"], strict=True)
     ]
+    run, count = digs["run_id"].iloc[0], len(digs)
+    several = count > 1
+    where = f"from {at[0]} to {at[1]}" if several else f"at {at[0]}"
+    return (
+        f"run {run}: {count} dig{'s' * several} between the pits, {where} along it, "
+        f"{listed(names, most=NAMED)}"
+    )
+
+
+def _each(digs: pd.DataFrame) -> str:
+    return "each" if len(digs) > 1 else "it"
 
 
 def report_digs_in_places(digs: pd.DataFrame, pits: pd.DataFrame, ground: Shared) -> None:
-    """Report digs whose hole reaches into places to avoid: a warning of hard ones, else an info.
+    """Report, by run and place, digs whose hole reaches into places to avoid.
 
-    Pits keep off such places by themselves; digs lie where what is connected does. A hole is as
-    wide as a pit of its run would be there.
+    A warning of hard ones, else an info. Pits keep off such places by themselves; digs lie where
+    what is connected does. A hole is as wide as a pit of its run would be there.
     """
     avoid, areas, dug = ground.avoid, ground.layers.avoid, _dug(digs)
     if avoid is None or areas is None or not len(dug):
@@ -68,16 +82,16 @@ def report_digs_in_places(digs: pd.DataFrame, pits: pd.DataFrame, ground: Shared
     half = _half_wide(dug, pits, ground.brief)
     dig, piece = avoid.tree.query(shapely.points(xy), predicate="dwithin", distance=half)
     met = pd.DataFrame({"dig": dig, "place": avoid.of[piece]}).drop_duplicates()
-    met = met.sort_values(["dig", "place"])
-    place = met["place"].to_numpy(dtype=np.int64)
-    features = areas.table["feature"].astype(str).to_numpy(dtype=object)[place]
-    met = met.assign(
-        hard=avoid.hard[place],
-        said=[f"{feature} ({reason or 'unnamed'})"
-              for feature, reason in zip(features, avoid.reason[place], strict=True)],
-    )  # fmt: skip
-    for hard, rows in met.groupby("hard", sort=False):
-        _report_in(dug, rows.groupby("dig")["said"].agg(" and ".join), bool(hard), ground)
+    met = met.assign(run=dug["run"].to_numpy()[met["dig"]]).sort_values(["run", "place", "dig"])
+    features = areas.table["feature"].astype(str).to_numpy(dtype=object)
+    for hard in (True, False):
+        rows = met[avoid.hard[met["place"].to_numpy(dtype=np.int64)] == hard]
+        groups = {
+            key: dug.iloc[own["dig"].to_numpy(dtype=np.int64)]
+            for key, own in rows.groupby(["run", "place"])
+        }
+        said = [f"{features[k]} ({avoid.reason[k] or 'unnamed'})" for _, k in groups]
+        _report_in(list(groups.values()), said, hard, ground.layers.findings)
 
 
 def _half_wide(dug: pd.DataFrame, pits: pd.DataFrame, brief: Brief) -> FloatArray:
@@ -92,56 +106,61 @@ def _half_wide(dug: pd.DataFrame, pits: pd.DataFrame, brief: Brief) -> FloatArra
     return np.asarray(bottom / 2 + lean * np.nan_to_num(dig_depth), dtype=np.float64)
 
 
-def _report_in(dug: pd.DataFrame, places: pd.Series, hard: bool, ground: Shared) -> None:
-    """Report digs, by their rows, in hard places or in soft ones."""
+def _report_in(
+    groups: list[pd.DataFrame], places: list[str], hard: bool, findings: Findings
+) -> None:
+    """Report digs, those of a run in a hard place or a soft one together."""
     rule, severity, kind, what = _TEXTS[hard]
-    rows = dug.iloc[places.index.to_numpy(dtype=np.int64)]
-    ground.layers.findings.add_points(
-        severity,
-        rule,
-        [
-            f"{name}, dug as wide as a pit, reaches into {kind}: {said}; {what}."
-            for name, said in zip(_named(rows), places, strict=True)
-        ],
-        layer="local_digs",
-        features=rows["dig_id"].to_numpy(dtype=object),
-        xy=rows[["x", "y"]].to_numpy(dtype=float),
-    )
+    texts = [
+        f"{_who(rows, findings)}, dug as wide as a pit would be there, "
+        f"{'reach' if len(rows) > 1 else 'reaches'} into {kind}: {place}; {_each(rows)} {what}."
+        for rows, place in zip(groups, places, strict=True)
+    ]
+    _tell(groups, severity, rule, texts, findings)
 
 
 def report_deep_digs(digs: pd.DataFrame, brief: Brief, findings: Findings) -> None:
-    """Report digs where no pit may be so deep, and those whose support an engineer designs."""
+    """Report by run digs where no pit may be so deep, and those an engineer designs support of."""
     dug = _dug(digs)
     depth = np.nan_to_num(dug["depth"].to_numpy(dtype=float))
-    deep = dug[depth > brief.pits.max_depth]
+    deep = _by_run(dug[depth > brief.pits.max_depth])
     most = findings.length(brief.pits.max_depth)
-    _tell(
-        deep,
-        "deep-dig",
-        [
-            f"{name}: the invert of the host lies {findings.length(down, 2)} deep there, more than "
-            f"a pit may reach (pits.max_depth, {most}); the dig is priced as one of any other "
-            "depth: price it and its support by themselves, have what is connected there moved, "
-            "or do not line that stretch."
-            for name, down in zip(_named(deep), deep["depth"], strict=True)
-        ],
-        findings,
-    )
+    texts = [
+        f"{_who(rows, findings)}: the invert of the host lies {'up to ' * (len(rows) > 1)}"
+        f"{findings.length(float(rows['depth'].max()), 2)} deep there, more than a pit may reach "
+        f"(pits.max_depth, {most}); {_each(rows)} is priced as a dig of any other depth: price it "
+        "and its support by themselves, have what is connected there moved, or do not line that "
+        "stretch."
+        for rows in deep
+    ]
+    _tell(deep, "warning", "deep-dig", texts, findings)
     bottom = np.clip(np.nan_to_num(dug["dig_depth"].to_numpy(dtype=float)), 0.0, 50.0)
+    engineered = _by_run(dug[needs_engineer(bottom)])
     limit = findings.length(ENGINEER_DEPTH_M)
-    _tell(
-        dug[needs_engineer(bottom)],
-        "engineered-excavation",
-        f"a dig deeper than {limit}: a registered professional engineer designs its support "
-        "(29 CFR 1926 Subpart P; other countries differ)",
-        findings,
+    texts = [
+        f"{_who(rows, findings)}, deeper than {limit}: a registered professional engineer designs "
+        "the support (29 CFR 1926 Subpart P; other countries differ)"
+        for rows in engineered
+    ]
+    _tell(engineered, "warning", "engineered-excavation", texts, findings)
+
+
+def _by_run(digs: pd.DataFrame) -> list[pd.DataFrame]:
+    return [rows for _, rows in digs.groupby("run")]
+
+
+def _tell(
+    groups: list[pd.DataFrame], severity: str, rule: str, texts: list[str], findings: Findings
+) -> None:
+    """Leave a finding on the run of every group of digs, where they lie."""
+    findings.add_many(
+        severity,
+        rule,
+        texts,
+        layer="runs",
+        features=[str(rows["run_id"].iloc[0]) for rows in groups],
+        geometry=[shapely.multipoints(rows[["x", "y"]].to_numpy(dtype=float)) for rows in groups],
     )
-
-
-def _tell(rows: pd.DataFrame, rule: str, texts: list[str] | str, findings: Findings) -> None:
-    xy: npt.NDArray[np.float64] = rows[["x", "y"]].to_numpy(dtype=float)
-    names = rows["dig_id"].to_numpy(dtype=object)
-    findings.add_points("warning", rule, texts, layer="local_digs", features=names, xy=xy)
 
 
 def times_of_digs(schedule: pd.DataFrame) -> pd.DataFrame:

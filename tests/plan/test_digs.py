@@ -18,7 +18,7 @@ from geotools.brief import load_brief
 from geotools.deliver.verify.digs import RULES
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.intake.findings import Findings
-from geotools.layout.digs import report_digs_in_places
+from geotools.layout.digs import report_deep_digs, report_digs_in_places
 from geotools.layout.groundwater import report_groundwater
 from geotools.siting.ground_checks import Avoid
 from geotools.tools.plan import TOOL
@@ -91,19 +91,20 @@ def test_a_dig_whose_hole_reaches_into_a_hard_place_is_a_warning_and_in_a_soft_o
 ) -> None:
     """A pit over the service at the end has rules of its own. A hole is as wide as a pit."""
     assert [pit.width for pit in plan.rows("pits")] == pytest.approx([2 * HOLE] * 2)
-    hard, soft = told(plan, "dig-in-hard-place"), told(plan, "dig-in-soft-place")
-    names = {name: dig_at(plan, at).dig_id for name, at in AT.items()}
-    assert set(hard) == {names["hard"], names["near"]}
-    assert set(soft) == {names["soft"]}
-    assert {row.severity for row in hard.values()} == {"warning"}
-    assert {row.severity for row in soft.values()} == {"info"}
-    for name, place in (("hard", "tank farm"), ("near", "cable")):
-        text, dig = hard[names[name]].text, dig_at(plan, AT[name])
-        assert place in text and dig.dig_id in text and dig.pull_id in text
-    assert "park" in soft[names["soft"]].text
+    rows = [row for row in plan.rows("findings") if row.rule.startswith("dig-in-")]
+    places = {"hard": "tank farm", "near": "cable", "soft": "park"}
+    assert len(rows) == len(places)
+    for name, place in places.items():
+        (row,) = (row for row in rows if f"({place})" in row.text)
+        soft, dig = name == "soft", dig_at(plan, AT[name])
+        assert row.rule == f"dig-in-{'soft' if soft else 'hard'}-place"
+        assert row.severity == ("info" if soft else "warning")
+        assert (row.layer, row.feature) == ("runs", dig.run_id)
+        assert f"1 dig between the pits, at {AT[name]:.1f} m along it, {dig.dig_id} (" in row.text
+        assert dig.pull_id in row.text
+        assert row.geometry.x == pytest.approx(X + AT[name])
+        assert row.geometry.y == pytest.approx(Y)
     assert dig_at(plan, AT["end"]).spared
-    where = hard[names["hard"]].geometry
-    assert where.x == pytest.approx(X + AT["hard"]) and where.y == pytest.approx(Y)
 
 
 def test_a_dig_is_as_deep_as_a_pit_there_and_a_deep_one_is_told_at_the_price_of_any(
@@ -115,34 +116,64 @@ def test_a_dig_is_as_deep_as_a_pit_there_and_a_deep_one_is_told_at_the_price_of_
         assert dig.depth == pytest.approx(depth) and dig.depth_source == "cover"
         assert dig.dig_depth == pytest.approx(depth + BEDDING)
     deep = dig_at(plan, AT["deep"])
-    assert set(told(plan, "deep-dig")) == {deep.dig_id}
-    assert set(told(plan, "engineered-excavation")) == {deep.dig_id}
-    text = told(plan, "deep-dig")[deep.dig_id].text
-    assert "7.40 m" in text and "pits.max_depth" in text
+    (row,), (other,) = (told(plan, r).values() for r in ("deep-dig", "engineered-excavation"))
+    who = f"1 dig between the pits, at 200.0 m along it, {deep.dig_id} ("
+    assert row.feature == other.feature == deep.run_id
+    assert who in row.text and who in other.text
+    assert "7.40 m" in row.text and "pits.max_depth" in row.text
     assert deep.cost == dig_at(plan, AT["soft"]).cost
 
 
-def beside(at: list[float], aside: list[float], **settings: object) -> pd.DataFrame:
-    """Tell of a hard place 3.4 m from the axis, of digs 2 m deep and of pits 2 m wide."""
-    places = shapely.points([[X, Y + 3.4]])
+def digs_of(run: str, number: int, at: list[float], depth: float) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"dig_id": [f"{run}-D{k + 1}" for k in range(len(at))], "run_id": run, "run": number,
+         "pull_id": f"{run}-L1", "chainage": at, "kind": "lateral", "spared": False,
+         "depth": depth, "dig_depth": depth + BEDDING, "x": np.add(X, at), "y": Y}
+    )  # fmt: skip
+
+
+def in_places(digs: pd.DataFrame, **settings: object) -> pd.DataFrame:
+    """Tell of digs by two mains, of pits 2 m wide: a hard strip 3.4 m from them, a soft one on."""
+    places = np.array([shapely.box(X, Y + 3.4, X + 200, Y + 4), shapely.box(X, Y, X + 200, Y + 1)])
     findings = Findings()
     avoid = Avoid(
-        shapely.STRtree(places), np.array([0]), np.array([True]), np.array([np.nan]),
-        np.array(["gas governor"], dtype=object),
+        shapely.STRtree(places), np.arange(2), np.array([True, False]), np.full(2, np.nan),
+        np.array(["gas main", "lawn"], dtype=object),
     )  # fmt: skip
-    areas = SimpleNamespace(table=pd.DataFrame({"feature": ["7"]}))
-    ground = SimpleNamespace(
-        avoid=avoid,
-        brief=load_brief(overrides=settings),
-        layers=SimpleNamespace(avoid=areas, findings=findings),
-    )
-    digs = pd.DataFrame(
-        {"dig_id": [f"A-D{k + 1}" for k in range(len(at))], "run_id": "A", "run": 0,
-         "pull_id": "A-L1", "chainage": at, "kind": "lateral", "spared": False, "depth": 2.0,
-         "dig_depth": 2.0 + BEDDING, "x": X, "y": np.add(Y, aside)}
-    )  # fmt: skip
-    report_digs_in_places(digs, pd.DataFrame({"run": [0], "width": [2.0]}), cast(Any, ground))
+    areas = SimpleNamespace(table=pd.DataFrame({"feature": ["7", "8"]}))
+    layers = SimpleNamespace(avoid=areas, findings=findings)
+    ground = SimpleNamespace(avoid=avoid, brief=load_brief(overrides=settings), layers=layers)
+    report_digs_in_places(digs, pd.DataFrame({"run": [0, 1], "width": 2.0}), cast(Any, ground))
     return findings.table()
+
+
+def test_digs_of_a_run_are_one_finding_a_place_with_how_many_from_where_to_where() -> None:
+    digs = pd.concat(
+        [digs_of("A", 0, [5.0, 20.0, 60.0, 90.0, 120.0], 2.0), digs_of("B", 1, [7.0], 2.0)]
+    )
+    found = in_places(digs, **{"pits.support": "sloped", "pits.soil": "C"})
+    assert found["rule"].tolist() == ["dig-in-hard-place"] * 2 + ["dig-in-soft-place"] * 2
+    assert found["severity"].tolist() == ["warning"] * 2 + ["info"] * 2
+    assert found["feature"].tolist() == ["A", "B"] * 2
+    for text, place in zip(found["text"], ("gas main", "gas main", "lawn", "lawn"), strict=True):
+        assert f" ({place})" in text
+    assert [len(shape.geoms) for shape in found["geometry"]] == [5, 1, 5, 1]
+    first, second = found["text"][:2]
+    assert "run A: 5 digs between the pits, from 5.0 m to 120.0 m along it, A-D1 (" in first
+    assert "A-D3 (lateral, pull A-L1) and 2 more, " in first and "A-D4" not in first
+    assert "run B: 1 dig between the pits, at 7.0 m along it, B-D1 (" in second
+
+
+def test_deep_digs_are_one_finding_a_run_with_how_deep_at_the_most() -> None:
+    digs = pd.concat([digs_of("A", 0, [5.0, 20.0], 7.0), digs_of("A", 0, [60.0, 70.0], 8.0)])
+    findings = Findings()
+    report_deep_digs(digs, load_brief(), findings)
+    found = findings.table()
+    assert found["rule"].tolist() == ["deep-dig", "engineered-excavation"]
+    assert found["feature"].tolist() == ["A", "A"]
+    for text in found["text"]:
+        assert "run A: 4 digs between the pits, from 5.0 m to 70.0 m along it, A-D1 (" in text
+    assert "lies up to 8.00 m deep there" in found["text"].iloc[0]
 
 
 @pytest.mark.parametrize(
@@ -152,11 +183,10 @@ def beside(at: list[float], aside: list[float], **settings: object) -> pd.DataFr
 def test_a_hole_whose_sides_lean_reaches_into_places_as_far_as_it_is_wide_at_the_ground(
     support: str, soil: str, told: bool, plan: Plan
 ) -> None:
-    """1 m and 2.15 m down leaning 1 or 1.5 to 1: 3.15 m or 4.225 m, and 3.4 m to the place."""
+    """1 m and 2.15 m down leaning 1 or 1.5 to 1: 3.15 m or 4.225 m, and 3.4 m to the main."""
     sides = {"pits.support": support, "pits.soil": soil}
-    found = beside([50.0], [0.0], **sides)
-    assert bool(len(found)) is told
-    assert not told or "gas governor" in found["text"].iloc[0]
+    found = in_places(digs_of("A", 0, [50.0], 2.0), **sides)["text"].str.contains("gas main")
+    assert found.any() == told
     # The tree by the main, 0.05 m beyond the upright hole, is not told in this plan.
     written = plan.tables["settings"]
     value = written["value"].where(~written["name"].isin(sides), written["name"].map(sides))
@@ -250,3 +280,11 @@ def test_verify_finds_digs_that_are_not_told_as_they_lie(plan: Plan) -> None:
         if name == "digs-in-places":
             graver = Plan(**{**vars(plan), "tables": {**plan.tables, "findings": mild}, "kept": {}})
             assert len(check(graver).faults) == 3
+            more = findings["text"].str.replace("1 dig between", "2 digs between")
+            other = findings["text"].str.replace("m along it", "9 m along it")
+            for texts in (more, other):
+                table = findings.assign(text=texts)
+                wrong = Plan(
+                    **{**vars(plan), "tables": {**plan.tables, "findings": table}, "kept": {}}
+                )
+                assert len(check(wrong).faults) == 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,9 @@ __all__ = ["RULES"]
 ROUNDED = 1e-3  # m; a place so near the edge of a hole may be met or not
 TENTH = 0.1  # what days are told to
 COUNTED = re.compile(r": (\d+) of its .* ([\d.]+) dig-days")
+AMONG = re.compile(
+    r": (\d+) digs? between the pits, (?:from|at) ([\d.,]+) \S+(?: to ([\d.,]+) \S+)? along it"
+)
 IN_HARD, IN_SOFT = ("dig-in-hard-place", "warning"), ("dig-in-soft-place", "info")
 
 
@@ -31,10 +35,27 @@ def _dug(plan: Plan) -> list[Any]:
     return [row for row in plan.rows("local_digs") if not row.spared]
 
 
-def _told(plan: Plan, rule: str) -> dict[str, Any]:
-    """Return the findings of a rule by the dig they are of."""
-    rows = plan.rows("findings")
-    return {r.feature: r for r in rows if r.rule == rule and r.layer == "local_digs"}
+def _told(plan: Plan, rule: str) -> dict[str, list[Any]]:
+    """Return the findings of a rule on digs by the run they are of."""
+    told: dict[str, list[Any]] = {}
+    for row in plan.rows("findings"):
+        if row.rule == rule and row.layer == "runs":
+            told.setdefault(row.feature, []).append(row)
+    return told
+
+
+def _tells(plan: Plan, text: str, surely: list[Any], perhaps: list[Any]) -> bool:
+    """Say whether a text tells how many digs it is of, in order, and from where to where."""
+    found = AMONG.search(text)
+    if found is None or not len(surely) <= int(found[1]) <= len(perhaps):
+        return False
+    if len(surely) < len(perhaps):
+        return True
+    size = plan.unit("length")[1]
+    ends = [float(at.replace(",", "")) * size for at in (found[2], found[3] or found[2])]
+    due = surely[0].chainage, surely[-1].chainage
+    rounded = TENTH / 2 * size + CLOSE
+    return all(abs(said - at) <= rounded for said, at in zip(ends, due, strict=True))
 
 
 def depths(plan: Plan) -> Tally:
@@ -59,40 +80,68 @@ def depths(plan: Plan) -> Tally:
             source_told(tally, of_run, dig, dig.dig_id)
     for rule, least in (("deep-dig", most), ("engineered-excavation", ENGINEER_DEPTH_M - bedding)):
         told = _told(plan, rule)
-        for dig in _dug(plan):
-            deep = due.get(dig.dig_id, math.nan) > least + CLOSE
-            tally.holds(
-                dig.dig_id in told or not deep, dig.dig_id, f"so deep, and no finding {rule}"
+        for run_id, own in _runs_of(_dug(plan)).items():
+            surely, perhaps = (
+                [dig for dig in own if due.get(dig.dig_id, math.nan) > least + edge]
+                for edge in (CLOSE, -CLOSE)
             )
+            texts = [row.text for row in told.get(run_id, [])]
+            good = any(_tells(plan, text, surely, perhaps) for text in texts)
+            text = f"{len(surely)} of its digs are so deep, and no finding {rule} says so"
+            tally.holds(good or not (surely or texts), run_id, text)
     return tally
+
+
+def _runs_of(digs: list[Any]) -> dict[str, list[Any]]:
+    """Return digs by their run, in order along it."""
+    runs: dict[str, list[Any]] = {}
+    for dig in sorted(digs, key=lambda row: row.chainage):
+        runs.setdefault(dig.run_id, []).append(dig)
+    return runs
 
 
 def in_places(plan: Plan) -> Tally:
-    """Check that digs whose hole reaches into places to avoid are findings that name these.
+    """Check that digs whose hole reaches into places to avoid are told by run and place."""
+    tally = Tally("local_digs")
+    told = {rule: _told(plan, rule) for rule, _ in (IN_HARD, IN_SOFT)}
+    tally.checked += len(_dug(plan))
+    due: dict[tuple[str, str], int] = {}  # places by rule and run
+    for place, run_id, surely, perhaps in _met(plan):
+        rule, severity = IN_HARD if math.isnan(place.hard) or place.hard else IN_SOFT
+        due[rule, run_id] = due.get((rule, run_id), 0) + 1
+        rows = [r for r in told[rule].get(run_id, []) if f": {place.feature} (" in r.text]
+        there = any(_tells(plan, row.text, surely, perhaps) for row in rows)
+        text = f"{len(surely)} of its digs reach into {place.feature} ({place.kind})"
+        good = there or not (surely or rows)
+        tally.holds(good, run_id, f"{text}, and no finding {rule} says so")
+        if rows:
+            grave = any(row.severity == severity for row in rows)
+            tally.holds(grave, run_id, f"{text}: {severity}, told as {rows[0].severity}")
+    for rule, runs in told.items():
+        for run_id, rows in runs.items():
+            many = due.get((rule, run_id), 0)
+            text = f"{len(rows)} places that digs reach into are told by {rule}, due {many}"
+            tally.holds(len(rows) <= many, run_id, text)
+    return tally
+
+
+def _met(plan: Plan) -> Iterator[tuple[Any, str, list[Any], list[Any]]]:
+    """Give every place with a run, the digs of it that surely reach into it, and that may.
 
     A hole is as wide at its bottom as the pits of its run, and its sides lean as theirs.
     """
-    tally = Tally("local_digs")
     dug = _dug(plan)
     spots = np.array([row.geometry for row in dug], dtype=object)
-    half = np.array([_half_wide(plan, row) - ROUNDED for row in dug])
-    tree, widest = shapely.STRtree(spots), half.max(initial=0.0)
-    told = {rule: _told(plan, rule) for rule, _ in (IN_HARD, IN_SOFT)}
-    tally.checked += len(dug)
+    half = np.array([_half_wide(plan, row) for row in dug])
+    tree, widest = shapely.STRtree(spots), half.max(initial=0.0) + ROUNDED
     for place in of_context(plan, "avoid"):
-        rule, severity = IN_HARD if math.isnan(place.hard) or place.hard else IN_SOFT
         shape = with_buffer(place)
-        near = np.sort(tree.query(shape, predicate="dwithin", distance=widest))
-        for k in near[shapely.dwithin(spots[near], shape, half[near])].tolist():
-            said = told[rule].get(dug[k].dig_id)
-            there = said is not None and f"{place.feature} (" in said.text
-            text = f"reaches into {place.feature} ({place.kind}), and no finding says so"
-            tally.holds(there, dug[k].dig_id, text)
-            if said is not None:
-                grave = said.severity == severity
-                text = f"reaches into {place.feature}: {severity}, told as {said.severity}"
-                tally.holds(grave, dug[k].dig_id, text)
-    return tally
+        near = tree.query(shape, predicate="dwithin", distance=widest)
+        beyond = shapely.distance(spots[near], shape) - half[near]
+        sure = {dug[k].dig_id for k in near[beyond <= -ROUNDED].tolist()}
+        met = _runs_of([dug[k] for k in near[beyond <= ROUNDED].tolist()])
+        for run_id, perhaps in met.items():
+            yield place, run_id, [dig for dig in perhaps if dig.dig_id in sure], perhaps
 
 
 def _half_wide(plan: Plan, dig: Any) -> float:
