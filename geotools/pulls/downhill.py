@@ -13,12 +13,13 @@ from geotools.network.ragged import FloatArray, IntArray, spread_out
 from geotools.network.stretches import EDGE
 from geotools.pipe.pulling import running_ahead_n
 from geotools.schema import quantity_text
-from geotools.units import percent_text
+from geotools.units import percent_text, told_apart
 
 __all__ = ["report_running_ahead"]
 
 LEAST_M = 1.0  # of a pull, in all; less is the roughness of levels
-LEAST_N = 50.0  # that a hold-back takes; less would be told as none
+LEAST_N = 50.0  # that pushes ahead, or a hold-back takes; less would be told as none
+EVEN = 1e-6  # rise over run; steeper by less is rounding
 
 
 def report_running_ahead(
@@ -46,7 +47,11 @@ def report_running_ahead(
     findings : Findings
     """
     steep = _steep(pulls, stations, offsets, weight, friction)
-    steep = steep[steep.groupby("pull")["length"].transform("sum") >= LEAST_M]
+    of_pull = steep.groupby("pull")
+    enough = (of_pull["length"].transform("sum") >= LEAST_M) & (
+        of_pull["push"].transform("sum") >= LEAST_N
+    )
+    steep = steep[enough]
     told = steep.groupby("pull", sort=True).agg(
         low=("low", "min"), high=("high", "max"), length=("length", "sum"), grade=("grade", "max"),
         at=("station", "first"),
@@ -78,14 +83,19 @@ def _steep(
 ) -> pd.DataFrame:
     """Return what of pulls is steeper than friction holds: ``pull``, ``station``, and its ends.
 
-    A floating carrier runs up, so that what counts is the grade by the sign of the weight.
+    With its ``length`` (m), ``grade``, and the ``push`` of the string in it (N). A floating carrier
+    runs up, so that what counts is the grade by the sign of the weight.
     """
     pull, station = _passed(pulls, stations, offsets)
     grade = stations["grade"].to_numpy(dtype=float)
-    way = _way(pulls) * np.sign(weight[pulls["run"].to_numpy(dtype=np.int64)])
-    rows = np.flatnonzero(way[pull] * grade[station] < -friction)
+    heavy = weight[pulls["run"].to_numpy(dtype=np.int64)]
+    way = _way(pulls) * np.sign(heavy)
+    rows = np.flatnonzero(way[pull] * grade[station] < -friction - EVEN)
     pull, station = pull[rows], station[rows]
     begins, ends = _ends(pulls, stations, offsets, pull, station)
+    steep = np.abs(grade[station])
+    pipe = (ends - begins) * np.hypot(1.0, steep)
+    push = running_ahead_n(pipe, -np.arctan(steep), weight=np.abs(heavy[pull]), friction=friction)
     return pd.DataFrame(
         {
             "pull": pull,
@@ -93,7 +103,8 @@ def _steep(
             "low": begins,
             "high": ends,
             "length": ends - begins,
-            "grade": np.abs(grade[station]),
+            "grade": steep,
+            "push": push,
         }
     )
 
@@ -161,9 +172,10 @@ def _words(told: Any, floats: bool, friction: float, findings: Findings) -> str:
     whole = told.high - told.low - told.length < EDGE
     place = f"from {findings.length(told.low)} to {findings.length(told.high)} along its run"
     place += "" if whole else f", over {findings.length(told.length)} of that,"
+    grade, _ = told_apart((told.grade, friction), 0, lambda share, digits: f"{share:.{digits}%}")
     slope = "floats, and the host rises towards the head" if floats else "goes down"
     return (
-        f"{place} it {slope} by up to {told.grade:.0%}, more than friction holds at the low end "
+        f"{place} it {slope} by up to {grade}, more than friction holds at the low end "
         f"of its band ({percent_text(friction)}): there the string runs ahead by itself where "
         "friction is low, which the forces count as nothing; "
     )

@@ -412,6 +412,18 @@ def _steep_untold(s: Spoiled) -> None:
     stations.loc[own, "grade"] = -0.9 if pull["direction"] == "ahead" else 0.9
 
 
+def _level_told(s: Spoiled) -> None:
+    """Say of a pull that its string runs ahead by itself with next to nothing."""
+    row = (
+        s.tables["findings"]
+        .iloc[[0]]
+        .assign(
+            rule="string-runs-ahead", layer="pulls", feature=s.tables["pulls"]["pull_id"].iloc[0]
+        )
+    )
+    s.tables["findings"] = pd.concat([s.tables["findings"], row], ignore_index=True)
+
+
 def _unpriced(s: Spoiled) -> None:
     """Neither the pit nor its candidate says what it costs."""
     row = s.pick("pits", by_choice)
@@ -1032,6 +1044,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "joints edited": ("string-counts", lambda s: s.edit("pulls", "joints", more(1))),
     "strings edited": ("string-counts", lambda s: s.edit("pulls", "strings", more(1))),
     "a string that runs ahead, not told": ("findings-told", lambda s: _steep_untold(s)),
+    "a string told to run ahead on the level": ("findings-told", lambda s: _level_told(s)),
     "hours edited": ("shifts", lambda s: s.edit("pulls", "hours", scaled(0.9))),
     "a string cut": ("strings", lambda s: s.edit("strings", "length", more(-0.5))),
     "a string deleted": ("strings", lambda s: s.drop("strings")),

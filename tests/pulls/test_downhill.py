@@ -79,8 +79,10 @@ def test_a_string_that_what_lies_behind_it_holds_leaves_a_hold_back_nothing_to_t
         (0.31, "ahead", 200.0, False),
         (0.31, "behind", 200.0, True),
         (-0.31, "behind", 200.0, False),
-        (0.31, "ahead", -50.0, True),  # it floats
-        (-0.31, "ahead", -50.0, False),
+        (0.31, "ahead", -150.0, True),  # it floats
+        (-0.31, "ahead", -150.0, False),
+        (0.31, "ahead", -50.0, False),  # it pushes with 25 N, which is told as none
+        (-FRICTION * (1 + 1e-12), "ahead", 1e6, False),  # rounding
         (-0.31, "ahead", 0.0, False),
     ],
 )
@@ -90,6 +92,14 @@ def test_a_string_runs_ahead_where_friction_does_not_hold_its_weight(
     table = _told([0.0, grade, 0.0], way, weight)
     assert bool(len(table)) is told
     assert not told or ("floats" in table["text"].iloc[0]) is (weight < 0)
+
+
+@pytest.mark.parametrize(("grade", "told"), [(-0.4, "40%"), (-0.304, "30.4%"), (-0.3003, "30.03%")])
+def test_how_steep_it_is_and_what_friction_holds_are_never_told_as_the_same(
+    grade: float, told: str
+) -> None:
+    (text,) = _told([0.0, grade, 0.0], weight=9_000.0)["text"]
+    assert f"by up to {told}, more than friction holds at the low end of its band (30%)" in text
 
 
 def test_places_apart_are_told_in_one_finding_with_how_long_they_are_in_all() -> None:

@@ -39,7 +39,7 @@ COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
 COST = re.compile(r"of its ([\d,]+) ")
 NAMED = re.compile(r"rates\.[a-z_]+")
 PUSHED = re.compile(r"pushes ahead with up to ([\d,.]+) ")
-NOTHING = 50.0  # N; that a hold-back takes, and is told as none
+NOTHING = 50.0  # N; that pushes ahead or a hold-back takes, and is told as none
 TENTH = 0.1  # what days are told to
 # Items priced with one rate alone, whatever pit, pipe or street they are of.
 RATED = {
@@ -149,16 +149,21 @@ def _ahead(plan: Plan, tally: Tally, told: Told) -> None:
             continue
         path, weight = path_of(plan, pull.run_id, pipe), pulled_of(plan, pipe).weight
         way = math.copysign(1.0, weight) * (1 if pull.direction == "ahead" else -1)
-        steep = 0.0
+        steep, pushed = 0.0, 0.0
         first = max(bisect.bisect_right(path.at, pull.start) - 1, 0)
         for k in range(first, min(bisect.bisect_left(path.at, pull.end), len(path.at) - 1)):
             if way * path.grade[k] < -least - CLOSE:
-                steep += min(path.at[k + 1], pull.end) - max(path.at[k], pull.start)
-        if steep > AHEAD + CLOSE:
-            texts = told.get(("string-runs-ahead", pull.pull_id), [])
+                length = min(path.at[k + 1], pull.end) - max(path.at[k], pull.start)
+                steep += length
+                pushed += length * abs(weight) * (abs(path.grade[k]) - least)
+        texts = told.get(("string-runs-ahead", pull.pull_id), [])
+        if steep > AHEAD + CLOSE and pushed > NOTHING + CLOSE:
             tally.holds(texts, pull.pull_id, "runs ahead by itself, and no finding says so")
-            for text in texts:
-                _held_back(plan, tally, pull, text)
+        elif texts:
+            may = steep > AHEAD - CLOSE and pushed > NOTHING - CLOSE
+            tally.holds(may, pull.pull_id, "is told to run ahead by itself, and does not")
+        for text in texts:
+            _held_back(plan, tally, pull, text)
 
 
 def _held_back(plan: Plan, tally: Tally, pull: Any, text: str) -> None:
