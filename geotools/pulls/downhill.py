@@ -182,16 +182,22 @@ def _words(told: Any, floats: bool, friction: float, findings: Findings) -> str:
 
 
 def _hold_back(pit: str, force: float, head: float, findings: Findings) -> str:
-    """Say from where to hold a string back, and with what force, N."""
+    """Say from where to hold a string back, and with what force, N.
+
+    What the string on its rollers adds is told of every string by itself, ``string-on-slope``.
+    """
     if force < LEAST_N:
         return (
             "what lies behind it in the host holds it by that friction, so that a hold-back at "
-            f"insertion pit {pit} is left nothing to take: have one made fast there all the same"
+            f"insertion pit {pit} is left nothing to take of it: have one made fast there all the "
+            "same, for all that the string still on its rollers pushes with where string-on-slope "
+            "says that it may run to the pit"
         )
     return (
         f"hold it back from insertion pit {pit}: at that friction it pushes ahead with up to "
         f"{quantity_text(force, 'force', findings.system)}, when its head is at "
-        f"{findings.length(head)}, which winch or brake there and their hold on the pipe must "
-        "take, before any margin; bends, which hold it too, and the string still on its rollers "
-        "are not counted"
+        f"{findings.length(head)}. This is of the string in the host alone: where string-on-slope "
+        "says that the string still on its rollers may run to the pit, the force told there adds "
+        "to it. Winch or brake there and their hold on the pipe must take both together, before "
+        "any margin; bends, which hold it too, are left out, on the safe side"
     )

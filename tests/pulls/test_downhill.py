@@ -64,6 +64,20 @@ def test_what_a_hold_back_must_take_is_told_with_where_the_head_is(
     assert told in text and "hold it back from insertion pit P1" in text
 
 
+@pytest.mark.parametrize(
+    ("grades", "words"),
+    [
+        ([-0.4, 0.0], "the force told there adds to it"),
+        ([0.0, -0.4, 0.0], "all that the string still on its rollers pushes with"),
+    ],
+)
+def test_a_hold_back_is_told_to_take_what_lies_on_the_rollers_as_well(
+    grades: list[float], words: str
+) -> None:
+    (text,) = _told(grades)["text"]
+    assert "string-on-slope" in text and words in text
+
+
 def test_a_string_that_what_lies_behind_it_holds_leaves_a_hold_back_nothing_to_take() -> None:
     """40 m on the flat hold 2,400 N, and 1,500 N push."""
     (text,) = _told([0.0, -0.35, -0.4, 0.0])["text"]
