@@ -1276,6 +1276,19 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "grouting",
         lambda s: s.edit("sections", "grout_limit", 0.0, lambda t: t["grout_stages"] == 1),
     ),
+    "a grouted pull of no length": ("grouting", lambda s: s.edit("pulls", "length", 0.0)),
+    "an annulus of less than nothing": (
+        "grouting",
+        lambda s: s.edit("sections", "annulus_volume", -500.0),
+    ),
+    "a pull grouted in no lifts": (
+        "grouting",
+        lambda s: s.edit("sections", "grout_lifts", 0.0),
+    ),
+    "a section of a pull whose run is not there": (
+        "grouting",
+        lambda s: s.edit("pulls", "run_id", "R9999"),
+    ),
     "a carrier that floats, not told": ("grouting", lambda s: _grouted(s)),
     "grout beyond its limit, not told": ("findings-due", lambda s: _crushed(s)),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),

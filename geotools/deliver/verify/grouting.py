@@ -44,6 +44,8 @@ def grouting(plan: Plan) -> Tally:
         pipe = None if pull is None else pipe_of(plan, runs[pull.run_id])
         if pull is None or pipe is None or math.isnan(section.low_z):
             continue
+        if not _measurable(tally, section, pull):
+            continue
         bore = math.sqrt(4 / math.pi * section.annulus_volume / pull.length + pipe.outside**2)
         _lifts(plan, tally, section, pipe, bore)
         if math.isnan(stages_of(section)):
@@ -53,6 +55,20 @@ def grouting(plan: Plan) -> Tally:
         if plan.setting("pulls.grouted"):
             _told(tally, section, told)
     return tally
+
+
+def _measurable(tally: Tally, section: Any, pull: Any) -> bool:
+    """Return whether length, volume and lifts are such as can be; what is not is a fault."""
+    wrong = (
+        (not pull.length > 0, f"its pull is {pull.length:g} m long"),
+        (not section.annulus_volume >= 0, f"its annulus holds {section.annulus_volume:g} m3"),
+        (section.grout_lifts < 1, f"is grouted in {section.grout_lifts:g} lifts"),
+        (section.grout_stages < 0, f"is grouted in {section.grout_stages:g} stages"),
+    )
+    faults = [text for is_wrong, text in wrong if is_wrong]
+    for text in faults:
+        tally.holds(False, section.pull_id, text)
+    return not faults
 
 
 def _lifts(plan: Plan, tally: Tally, section: Any, pipe: Pipe, bore: float) -> None:
