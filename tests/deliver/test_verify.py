@@ -1276,6 +1276,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "grouting",
         lambda s: s.edit("sections", "grout_limit", 0.0, lambda t: t["grout_stages"] == 1),
     ),
+    "a limit of grout above what a pull stands": (
+        "grouting",
+        lambda s: s.edit("sections", "grout_limit", 3e4, lambda t: t["grout_stages"] == 1),
+    ),
     "a grouted pull of no length": ("grouting", lambda s: s.edit("pulls", "length", 0.0)),
     "an annulus of less than nothing": (
         "grouting",

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.formulas import Pipe, weight
 from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.ratings import stands_fresh_grout
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
-from geotools.pipe.factors import GRAVITY
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 
 __all__ = ["PORTS", "RARE", "RULES", "UNGROUTED", "never_grouted", "stages_of", "times_grouted"]
 
 PORTS = "port midway for a stage of grout, not priced"
 UNGROUTED = "grouting, not in the programme"
+ROUNDED = 1e-6  # share; levels of a file hold the pressure of a rise no closer
+STAGED = re.compile(r"The programme holds ([\d,]+) such stages")
 RARE = (PORTS, UNGROUTED)  # items that are told of no pull that has none of them
 
 
@@ -37,7 +41,7 @@ def never_grouted(plan: Plan) -> set[str]:
 def grouting(plan: Plan) -> Tally:
     """Check lifts against levels and weight, stages against the limit, and findings on both."""
     tally = Tally("sections")
-    told = {(row.rule, row.feature) for row in plan.rows("findings")}
+    told = {(row.rule, row.feature): row.text for row in plan.rows("findings")}
     runs, pulls = plan.one("runs", "run_id"), plan.one("pulls", "pull_id")
     for section in plan.rows("sections"):
         pull = pulls.get(section.pull_id)
@@ -51,7 +55,7 @@ def grouting(plan: Plan) -> Tally:
         if math.isnan(stages_of(section)):
             tally.skip("stages of grout: the plan is older, and does not tell them")
             continue
-        _stages(plan, tally, section, bore)
+        _stages(plan, tally, section, pipe, bore)
         if plan.setting("pulls.grouted"):
             _told(tally, section, told)
     return tally
@@ -83,24 +87,52 @@ def _lifts(plan: Plan, tally: Tally, section: Any, pipe: Pipe, bore: float) -> N
         tally.holds(right, name, f"is grouted in {lifts:g} lifts, and floats: due are {level}")
 
 
-def _stages(plan: Plan, tally: Tally, section: Any, bore: float) -> None:
-    """A pull is grouted at once if its port is allowed what one of its lifts presses."""
+def _stages(plan: Plan, tally: Tally, section: Any, pipe: Pipe, bore: float) -> None:
+    """Check limit and stages: the fewest at whose foot grout and its lift leave the pipe round.
+
+    Grout presses net = g (rho - rho w) z more than the water inside, and a port gets one in at
+    what a lift weighs: n = net/(P stands - P lift), rounded up.
+    """
+    heavy, cap = (plan.setting(f"pulls.grout_{name}") for name in ("density", "pressure"))
     lifts = 1.0 if math.isnan(section.grout_lifts) else section.grout_lifts
-    due = plan.setting("pulls.grout_density") * GRAVITY * bore / lifts
-    if abs(section.grout_limit - due) > CLOSE:
-        once = (stages_of(section) == 1) == (section.grout_limit > due)
-        tally.holds(once, section.pull_id, "its stages are not those of its grout_limit")
+    due, stands = heavy * GRAVITY * bore / lifts, stands_fresh_grout(plan, pipe)
+    net = max((heavy - WATER_DENSITY) * GRAVITY * (section.high_z - section.low_z), 0.0)
+    limit, name = max(min(stands - net, cap), 0.0), section.pull_id
+    tally.near(section.grout_limit, limit, name, "grout_limit", share=ROUNDED)
+    if math.isnan(net) or abs(cap - due) < CLOSE:
+        return
+    left = (stands - due + CLOSE, stands - due - CLOSE) if due < cap else (-1.0, -1.0)
+    counts = [_least(net * (1 - ROUNDED), left[0]), _least(net * (1 + ROUNDED), left[1])]
+    tally.holds(
+        stages_of(section) in counts,
+        name,
+        f"is grouted in {stages_of(section):g} stages, due are {counts[0]:g}",
+    )
 
 
-def _told(tally: Tally, section: Any, told: set[tuple[str, str]]) -> None:
+def _least(net: float, left: float) -> float:
+    """Return the fewest stages that press no more than is left, Pa; 0 where none do."""
+    if left < 0:
+        return 0.0
+    if net <= 0:
+        return 1.0
+    return float(math.ceil(net / left)) if left > CLOSE else 0.0
+
+
+def _told(tally: Tally, section: Any, told: dict[tuple[str, str], str]) -> None:
     """Check that what may not be grouted at once, or floats, is a finding, and nothing else."""
+    stages, name = stages_of(section), section.pull_id
     for rule, due, text in (
-        ("grout-beyond-limit", stages_of(section) != 1, "may be grouted at once"),
+        ("grout-beyond-limit", stages != 1, "may be grouted at once"),
         ("grout-floats-carrier", math.isnan(section.grout_lifts), "is held down by lifts"),
     ):
-        there = (rule, section.pull_id) in told
+        there = (rule, name) in told
         word = f"and a finding ({rule})" if there else f"does not hold, and no finding ({rule})"
-        tally.holds(there == due, section.pull_id, f"{text}: {word} says otherwise")
+        tally.holds(there == due, name, f"{text}: {word} says otherwise")
+    number = STAGED.search(told.get(("grout-beyond-limit", name), ""))
+    if stages > 1 and number:
+        same = float(number[1].replace(",", "")) == stages
+        tally.holds(same, name, f"{stages:g} stages: a finding says {number[1]}")
 
 
 RULES = (Rule("grouting", "lifts and stages of the grout, and what is told of them", grouting),)

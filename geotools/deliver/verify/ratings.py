@@ -13,7 +13,7 @@ from typing import Any
 
 from geotools.deliver.verify.formulas import Pipe
 from geotools.deliver.verify.plan import Plan
-from geotools.pipe.factors import DAY, FOOT, GRAVITY, INCH, PSI, WATER_DENSITY, YEAR_H
+from geotools.pipe.factors import DAY, FOOT, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     material_property,
@@ -31,6 +31,7 @@ __all__ = [
     "head_loss",
     "pressure_share",
     "rated_in",
+    "stands_fresh_grout",
     "test_limit",
     "velocity",
 ]
@@ -41,6 +42,8 @@ LARGE_BORE = 24.0 * INCH
 ENOUGH = 2.0 * INCH  # clearance of a large bore, share_or_total
 CLASS_STEP = 5.0 * PSI  # of the classes printed for PVC
 STANDS_H = 50.0 * YEAR_H
+SHORTEST_H = 0.01  # that moduli are known for; the longest are 100 years
+COLD_C, WARM_C = -20.0, 60.0  # that they are known between
 
 
 @dataclass(frozen=True)
@@ -92,10 +95,12 @@ def _fatigue(pipe: Pipe, cycles: float) -> float:
     return 2.0 * stress / (pipe.dr - 1.0)
 
 
-def _stands(pipe: Pipe, ovality: float, safety: float, grout: float) -> float:
+def _stands(
+    pipe: Pipe, ovality: float, safety: float, grout: float, hours: float = STANDS_H
+) -> float:
     """Collapse of a ring: (f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, f0 by its ovality; Pa."""
-    stiff = float(apparent_modulus_pa(pipe.material, STANDS_H))
-    nu = material_property(pipe.material, "poisson_long")
+    stiff = float(apparent_modulus_pa(pipe.material, hours))
+    nu = material_property(pipe.material, "poisson_short" if hours <= 1 else "poisson_long")
     round_ = math.pow((1.0 - ovality) / (1.0 + ovality) ** 2, 3)
     ring = 2.0 * stiff / (1.0 - nu**2) / (pipe.dr - 1.0) ** 3
     return round_ / max(safety, 1.0) * ring * (grout if pipe.plastic else 1.0)
@@ -115,6 +120,17 @@ def _soft(pipe: Pipe, celsius: float) -> float:
     # beyond what the class is known for no class is left, which another rule asks
     warmest = min(celsius, highest_temperature_c(pipe.material))
     return min(float(modulus_temperature_factor(pipe.material, warmest)), 1.0)
+
+
+def stands_fresh_grout(plan: Plan, pipe: Pipe) -> float:
+    """Pressure from outside, over that inside, the pipe stands until grout sets, Pa."""
+    hours = min(max(plan.setting("pulls.grout_cure") / HOUR, SHORTEST_H), 2 * STANDS_H)
+    celsius = max(
+        plan.setting("pulls.ground_temperature"), plan.setting("service.water_temperature")
+    )
+    soft = float(modulus_temperature_factor(pipe.material, min(max(celsius, COLD_C), WARM_C)))
+    oval, safety = (plan.setting(f"service.{name}") for name in ("ovality", "collapse_safety"))
+    return min(soft, 1.0) * _stands(pipe, oval, safety, 1.0, hours)
 
 
 def rated_in(plan: Plan, pipe: Pipe) -> Rated:

@@ -124,7 +124,7 @@ def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
 def sections(plan: Plan) -> Tally:
     """Check rest, length to leave, water, test and levels of every section."""
     tally = Tally("sections")
-    tally.skip("make-up water of polyethylene, and the limit of the grout")
+    tally.skip("make-up water of polyethylene")
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
