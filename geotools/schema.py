@@ -1046,6 +1046,13 @@ OUTPUTS: dict[str, Layer] = {
                     "no grouting is in the programme; empty: no level is known",
                     later=True,
                 ),
+                _integer(
+                    "grout_ports",
+                    "ports between its pits for these stages: one at the top of every stretch that "
+                    "is grouted apart, but where that is at a pit; rises and falls no higher than "
+                    "the bore part none; 0: grouted at once, or not; empty: no level is known",
+                    later=True,
+                ),
             ),
         ),
         Layer(

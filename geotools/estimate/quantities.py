@@ -225,6 +225,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ``connections``, ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m),
         ``hours``,
         ``pipe_price`` (per m), ``grout`` (m3), ``stages`` (of grouting; 0 where it may not be),
+        ``ports`` (midway, of those),
         ``tails`` (m left out at both ends),
         ``joint_hours``, ``lanes_taken``, ``string_days``, ``traffic_cost`` (of the lanes its
         strings take).
@@ -255,15 +256,14 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("grout", column("grout"), "volume", prices.grout),
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
     ]
-    rare = _stages(column("stages"))
+    rare = _stages(column("stages"), column("ports"))
     rows = _rows("pull", pulls, items + rare, units)
     none = rows["item"].isin([str(item) for item, *_ in rare]) & (rows["quantity"] == 0)
     return rows[~none].reset_index(drop=True)
 
 
-def _stages(stages: FloatArray) -> list[Item]:
+def _stages(stages: FloatArray, ports: FloatArray) -> list[Item]:
     """Return what is told of grout that may not be placed at once; of most pulls there is none."""
-    ports = np.maximum(stages - 1, 0.0)
     return [
         (f"port midway for a stage of grout{NOT_PRICED}", ports, "each", np.nan),
         (f"grouting{NOT_PLANNED}", (stages == 0).astype(float), "each", np.nan),

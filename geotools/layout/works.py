@@ -367,6 +367,7 @@ def _to_price(
         pipe_price=_of_run(table, pulls, "pipe_price"),
         grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
         stages=sections["grout_stages"].fillna(1.0) if brief.pulls.grouted else 1.0,
+        ports=sections["grout_ports"].fillna(0.0) if brief.pulls.grouted else 0.0,
         tails=sections["leave"].to_numpy(dtype=float),
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )

@@ -20,10 +20,12 @@ from geotools.pipe.external import (
 )
 from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.grout import grout_lift_count, grout_stage_count, held_share
+from geotools.pulls.ports import ports_midway
 from geotools.schema import quantity_text
 
 __all__ = [
     "grout_columns",
+    "grout_ports",
     "grouting_temperature_c",
     "lift_pressure_pa",
     "lifts_planned",
@@ -102,6 +104,28 @@ def grout_columns(
     }
 
 
+def grout_ports(
+    pulls: pd.DataFrame,
+    pipe: CarrierColumns,
+    level: FloatArray,
+    offsets: IntArray,
+    stages: FloatArray,
+) -> FloatArray:
+    """Return the ports between its pits that each pull needs to be grouted in its stages.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``length`` (m), ``annulus`` (m3).
+    pipe : CarrierColumns
+        The carrier of each pull.
+    level, offsets : ndarray
+        Levels from end to end of each pull, m, and their offsets.
+    stages : ndarray
+    """
+    return ports_midway(level, offsets, stages, _filled_bore(pulls, pipe.outside_m))
+
+
 def lifts_planned(sections: pd.DataFrame) -> FloatArray:
     """Return how often grout is placed in each pull, each time on what has set; 0 for never.
 
@@ -130,7 +154,7 @@ def report_grout(
         With ``pull_id``, ``run``, ``insertion_pit``, ``length`` (m), ``annulus`` (m3).
     sections : DataFrame
         A row a pull: ``low_z``, ``high_z`` (m), ``grout_limit`` (Pa), ``grout_lifts``,
-        ``grout_stages``.
+        ``grout_stages``, ``grout_ports``.
     pits : DataFrame
         With ``pit_id``, ``x`` and ``y``.
     runs : DataFrame
@@ -162,6 +186,7 @@ def report_grout(
             for values in zip(
                 *(rise[rows], stands, limit[rows], due[rows], lifts[rows]),
                 stages[rows].astype(int),
+                sections["grout_ports"].to_numpy(dtype=float)[rows].astype(int),
                 strict=True,
             )
         ],
@@ -290,6 +315,7 @@ class _Case:
     due: float
     lifts: float
     stages: int
+    ports: int
 
 
 def _words(pull: _Case, *, brief: Brief, system: str) -> str:
@@ -312,8 +338,10 @@ def _plan(pull: _Case) -> str:
     """Say what programme and price hold of a pull that may not be grouted at once."""
     if not pull.stages:
         return "The programme holds no grouting of it; its grout is priced all the same."
-    ports = f"{pull.stages - 1} ports midway are" if pull.stages > 2 else "port midway is"
-    return f"The programme holds {pull.stages} such stages; the {ports} not priced."
+    apart = pull.ports > pull.stages - 1
+    where = ", some of stretches apart, between which it sags or crests" if apart else ""
+    ports = f"{pull.ports:,} ports midway are" if pull.ports > 1 else "port midway is"
+    return f"The programme holds {pull.stages:,} such stages{where}; the {ports} not priced."
 
 
 def _crushed(pull: _Case, *, brief: Brief, system: str) -> str:

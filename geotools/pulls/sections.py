@@ -26,10 +26,11 @@ from geotools.pipe.testing import (
     tabled_size_m,
     water_volume_m3,
 )
-from geotools.pulls.grouting import grout_columns
+from geotools.pulls.grouting import grout_columns, grout_ports
 from geotools.pulls.tested import (
     less_head,
     levels_along,
+    levels_in_order,
     some_pressure,
     tested_at,
     working_columns,
@@ -74,6 +75,8 @@ def section_table(
     test = tested_at(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
     test = less_head(test, _above_lowest(low, run, stations))
     length = pulls["length"].to_numpy(dtype=float)
+    grout = grout_columns(pulls, pipe, high - low, brief)
+    levels = levels_in_order(pulls, stations)
     return pd.DataFrame(
         {
             "pull_id": pulls["pull_id"],
@@ -89,7 +92,8 @@ def section_table(
             **_test(pipe, length, test, high - low, brief),
             **working_columns(pulls, runs, stations, bores, test, low),
             "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
-            **grout_columns(pulls, pipe, high - low, brief),
+            **grout,
+            "grout_ports": grout_ports(pulls, pipe, *levels, grout["grout_stages"]),
         }
     )
 

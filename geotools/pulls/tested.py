@@ -10,7 +10,7 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, spread_out
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of, rows_of, spread_out
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.testing import hydrotest_limit_pa, hydrotest_pressure_pa
@@ -19,6 +19,7 @@ from geotools.schema import quantity_text
 __all__ = [
     "less_head",
     "levels_along",
+    "levels_in_order",
     "report_tests",
     "some_pressure",
     "tested_at",
@@ -214,6 +215,20 @@ def levels_along(
     """
     if not len(pulls):
         return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)
+    level, along, offsets = _levels(pulls, stations)
+    return (*_extreme(level, along, offsets, np.fmin), *_extreme(level, along, offsets, np.fmax))
+
+
+def levels_in_order(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, IntArray]:
+    """Return the axis levels from end to end of each pull, m, and the offsets of the pulls."""
+    if not len(pulls):
+        return np.zeros(0), np.zeros(1, dtype=np.int64)
+    level, along, offsets = _levels(pulls, stations)
+    return level[np.lexsort((along, row_of(offsets)))], offsets
+
+
+def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return the levels of each pull and their chainage, its two ends first, and the offsets."""
     run = pulls["run"].to_numpy(dtype=np.int64)
     at = stations["chainage"].to_numpy(dtype=float)
     runs = int(max(stations["run"].max(), run.max())) + 1
@@ -231,7 +246,7 @@ def levels_along(
     pull, place = spread_out(inside)
     rows = first[pull] + place
     level[between], along[between] = z[rows], at[rows]
-    return (*_extreme(level, along, offsets, np.fmin), *_extreme(level, along, offsets, np.fmax))
+    return level, along, offsets
 
 
 def _extreme(

@@ -75,3 +75,14 @@ def test_a_finding_tells_of_as_many_stages_as_its_pull_has(valley: Plan) -> None
     )
     (fault,) = _faults(valley, "findings", text=more)
     assert re.fullmatch(r"\d+ stages: a finding says \d+", fault)
+
+
+def test_both_limbs_of_a_valley_have_a_port_for_every_stage_above_the_first(valley: Plan) -> None:
+    """Of n stages 2 n - 1 stretches, the two highest of which end in the pits."""
+    (section,) = valley.rows("sections")
+    assert section.grout_ports == 2 * section.grout_stages - 3
+    quantities = valley.tables["quantities"].query("scope == 'pull'").set_index("item")
+    told = quantities["quantity"]["port midway for a stage of grout, not priced"]
+    assert told == section.grout_ports
+    (fault,) = _faults(valley, "sections", grout_ports=section.grout_stages - 1)
+    assert fault.endswith(f"ports of grout midway, due are {section.grout_ports:g}")

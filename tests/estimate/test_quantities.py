@@ -270,7 +270,7 @@ COUNTED = ("connections", "valves", "services", "joints", "cleaned", "grout", "t
 PULL = {
     "pull_id": "L1", "run_id": "R1", "length": 100.0, "strings": 1.0, "hours": 1.0,
     "carrier": "180 mm SDR 17", "pipe_price": 1.0, "joint_hours": 0.0, "lanes_taken": 1.0,
-    "string_days": 2.0, "traffic_cost": 300.0, "stages": 1.0,
+    "string_days": 2.0, "traffic_cost": 300.0, "stages": 1.0, "ports": 0.0,
 } | dict.fromkeys(COUNTED, 0.0)  # fmt: skip
 ONES = Prices(**{f.name: 1.0 for f in fields(Prices)} | {"setup": {}})
 
@@ -289,17 +289,17 @@ def test_digs_between_pits_close_no_lane_and_their_rates_are_told_to_hold_it() -
 
 
 @pytest.mark.parametrize(
-    ("stages", "told"),
+    ("stages", "ports", "told"),
     [
-        (1.0, {}),
-        (3.0, {"port midway for a stage of grout, not priced": 2.0}),
-        (0.0, {"grouting, not in the programme": 1.0}),
+        (1.0, 0.0, {}),
+        (3.0, 4.0, {"port midway for a stage of grout, not priced": 4.0}),
+        (0.0, 0.0, {"grouting, not in the programme": 1.0}),
     ],
 )
 def test_grout_that_may_not_be_placed_at_once_is_told_without_a_price(
-    stages: float, told: dict[str, float]
+    stages: float, ports: float, told: dict[str, float]
 ) -> None:
-    pull = PULL | {"grout": 20.0, "stages": stages}
+    pull = PULL | {"grout": 20.0, "stages": stages, "ports": ports}
     rows = pull_quantities(pd.DataFrame([pull]), ONES, "si").set_index("item")
     own = rows[rows.index.str.contains("port midway|not in the programme")]
     assert own["quantity"].to_dict() == told

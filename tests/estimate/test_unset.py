@@ -39,7 +39,7 @@ PULLS = pd.DataFrame(
         "strings": 1.0, "connections": 0.0, "valves": 0.0, "services": 0.0, "cleaned": 0.0,
         "hours": 0.0, "carrier": "180 mm SDR 17", "pipe_price": 7.0, "grout": 0.0, "tails": 0.0,
         "joint_hours": 0.0, "lanes_taken": 1.0, "string_days": 1.0, "traffic_cost": 400.0,
-        "stages": 1.0,
+        "stages": 1.0, "ports": 0.0,
     }
 )  # fmt: skip
 

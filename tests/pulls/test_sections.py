@@ -27,6 +27,7 @@ from geotools.pipe.pulling import apparent_modulus_pa
 from geotools.pipe.testing import hydrotest_limit_pa
 from geotools.pulls.grouting import (
     grout_columns,
+    grout_ports,
     lift_pressure_pa,
     report_floating,
     report_grout,
@@ -269,8 +270,11 @@ def test_pulls_grouted_where_no_level_is_known_are_warned_of_and_have_no_limit()
     assert told["feature"].tolist() == [",".join(plan["pulls"]["pull_id"])]
 
 
-def _ports_told(rise: float, **pulls: str) -> list[str]:
-    """Return what is told of a pull of 24.02 in DIPS 20 in DR 17 that falls so far, m."""
+def _ports_told(rise: float, *, sags: bool = False, **pulls: str) -> list[str]:
+    """Return what is told of a pull of 24.02 in DIPS 20 in DR 17 that falls so far, m.
+
+    One that ``sags`` falls so far to its middle, and rises as far again.
+    """
     pipe = as_columns([_pipe("20 in PE4710")])
     held = math.pi / 4 * ((24.02 * INCH) ** 2 - pipe.outside_m**2) * 300.0
     row = pd.DataFrame(
@@ -282,7 +286,9 @@ def _ports_told(rise: float, **pulls: str) -> list[str]:
     brief = load_brief(overrides={"pulls.grouted": True, **own})
     findings = Findings()
     columns = grout_columns(row, pipe, np.array([rise]), brief)
-    sections = pd.DataFrame({"low_z": [0.0], "high_z": [rise], **columns})
+    level = np.array([rise, 0.0, rise] if sags else [rise, 0.0])
+    ports = grout_ports(row, pipe, level, np.array([0, len(level)]), columns["grout_stages"])
+    sections = pd.DataFrame({"low_z": [0.0], "high_z": [rise], **columns, "grout_ports": ports})
     report_grout(row, sections, pits, runs, pipe, brief, findings)
     return list(findings.table()["text"])
 
@@ -328,6 +334,11 @@ def test_what_may_not_be_grouted_at_once_is_told_with_what_programme_and_price_h
     """40 m in stages of 15.6 m are three; by a port that is allowed too little there are none."""
     (text,) = _ports_told(40.0, grout_density="1600 kg/m^3")
     assert text.endswith(". The programme holds 3 such stages; the 2 ports midway are not priced.")
+    (text,) = _ports_told(40.0, sags=True, grout_density="1600 kg/m^3")
+    assert text.endswith(
+        ". The programme holds 3 such stages, some of stretches apart, between which it sags or "
+        "crests; the 3 ports midway are not priced."
+    )
     (text,) = _ports_told(48.5)
     assert text.endswith(". The programme holds 2 such stages; the port midway is not priced.")
     (text,) = _ports_told(0.0, grout_pressure="3.4 kPa")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from itertools import pairwise
 from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
@@ -13,11 +14,21 @@ from geotools.deliver.verify.ratings import stands_fresh_grout
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 
-__all__ = ["PORTS", "RARE", "RULES", "UNGROUTED", "never_grouted", "stages_of", "times_grouted"]
+__all__ = [
+    "PORTS",
+    "RARE",
+    "RULES",
+    "UNGROUTED",
+    "never_grouted",
+    "ports_of",
+    "stages_of",
+    "times_grouted",
+]
 
 PORTS = "port midway for a stage of grout, not priced"
 UNGROUTED = "grouting, not in the programme"
 ROUNDED = 1e-6  # share; levels of a file hold the pressure of a rise no closer
+MOST_STAGES = 10_000
 STAGED = re.compile(r"The programme holds ([\d,]+) such stages")
 RARE = (PORTS, UNGROUTED)  # items that are told of no pull that has none of them
 
@@ -31,6 +42,13 @@ def times_grouted(section: Any) -> float:
 def stages_of(section: Any) -> float:
     """Return the stages a pull is grouted in; not a number where no level is known."""
     return float(section.grout_stages)
+
+
+def ports_of(plan: Plan, section: Any) -> float:
+    """Return the ports midway of a pull; in an earlier plan one a stage, but for the last."""
+    if plan.holds("sections", "grout_ports"):
+        return float(section.grout_ports)
+    return max(stages_of(section) - 1, 0.0)
 
 
 def never_grouted(plan: Plan) -> set[str]:
@@ -58,6 +76,7 @@ def grouting(plan: Plan) -> Tally:
         _stages(plan, tally, section, pipe, bore)
         if plan.setting("pulls.grouted"):
             _told(tally, section, told)
+        _ports(plan, tally, section, pull, bore)
     return tally
 
 
@@ -117,6 +136,78 @@ def _least(net: float, left: float) -> float:
     if net <= 0:
         return 1.0
     return float(math.ceil(net / left)) if left > CLOSE else 0.0
+
+
+def _ports(plan: Plan, tally: Tally, section: Any, pull: Any, bore: float) -> None:
+    """Check the ports midway of a pull: of the stretches its stages part it into, one by one."""
+    stages, known = stages_of(section), plan.holds("sections", "grout_ports")
+    if not known or "stations" not in plan.tables:
+        why = "the plan was written without stations" if known else "the plan is older"
+        tally.skip(f"ports of grout midway: {why}")
+        return
+    due = {0.0}
+    if 1 < stages <= MOST_STAGES:
+        levels = _levels_of(plan, pull)
+        shares = (1 - ROUNDED, 1 + ROUNDED)
+        due = {_tops_midway(_turning(levels, bore * share), int(stages)) for share in shares}
+    text = f"has {section.grout_ports:g} ports of grout midway, due are {min(due):g}"
+    tally.holds(section.grout_ports in due, section.pull_id, text)
+
+
+def _levels_of(plan: Plan, pull: Any) -> list[float]:
+    """Return the levels of a pull's axis where they are known, its ends straight between them."""
+    rows = plan.by("stations", "run_id", "chainage").get(pull.run_id, [])
+    known = [(row.chainage, row.axis_z) for row in rows if math.isfinite(row.axis_z)]
+    inside = [z for at, z in known if pull.start < at < pull.end]
+    first, last = (_straight(known, at) for at in (pull.start, pull.end))
+    return [first, *inside, last]
+
+
+def _straight(known: list[tuple[float, float]], at: float) -> float:
+    """Return the level at a place, straight between those known beside it, or the nearest."""
+    before = [pair for pair in known if pair[0] <= at][-1:]
+    after = [pair for pair in known if pair[0] > at][:1]
+    if not before or not after:
+        return (before + after)[0][1] if before or after else math.nan
+    (low, from_), (high, to) = before[0], after[0]
+    return from_ + (to - from_) * (at - low) / (high - low)
+
+
+def _turning(levels: list[float], least: float) -> list[float]:
+    """Return the levels a way turns at by more than so much, those of its ends among them."""
+    turns: list[float] = []
+    for k, new in enumerate(levels):
+        if not turns:
+            low, high = min(levels[: k + 1]), max(levels[: k + 1])
+            if new - low > least:
+                turns = [low, new]
+            elif high - new > least:
+                turns = [high, new]
+        elif (new - turns[-1]) * (turns[-1] - turns[-2]) >= 0:
+            turns[-1] = new
+        elif abs(new - turns[-1]) > least:
+            turns.append(new)
+    return turns or [min(levels), max(levels)]
+
+
+def _tops_midway(turns: list[float], stages: int) -> int:
+    """Return how many stretches of one stage have their top between the ends of a way."""
+    low, size = min(turns), (max(turns) - min(turns)) / stages
+    met: list[tuple[int, list[float]]] = []  # stretches on the way: stage, and levels turned at
+    for one, other in pairwise(turns):
+        first, last = (min(one, other) - low) / size, (max(one, other) - low) / size
+        passed = range(math.floor(first + ROUNDED), math.ceil(last - ROUNDED))
+        for stage in passed if one < other else reversed(passed):
+            if not met or met[-1][0] != stage:
+                met.append((stage, []))
+            met[-1][1].extend(min(max((z - low) / size, stage), stage + 1) for z in (one, other))
+    ends = {0: 0, len(met) - 1: -1}
+    return sum(
+        any(near[0] > stage for near in met[max(k - 1, 0) : k + 2])
+        or k not in ends
+        or levels[ends[k]] < max(levels) - ROUNDED
+        for k, (stage, levels) in enumerate(met)
+    )
 
 
 def _told(tally: Tally, section: Any, told: dict[tuple[str, str], str]) -> None:

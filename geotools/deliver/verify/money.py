@@ -10,7 +10,7 @@ from typing import Any
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.formulas import pieces
-from geotools.deliver.verify.grouting import PORTS, UNGROUTED
+from geotools.deliver.verify.grouting import PORTS, UNGROUTED, ports_of
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
@@ -301,7 +301,8 @@ def _staged(plan: Plan, tally: Tally, pull: Any, rows: dict[str, Any]) -> None:
     section = plan.one("sections", "pull_id").get(pull.pull_id)
     grouted = plan.setting("pulls.grouted")
     stages = 1.0 if section is None or not grouted else float(section.grout_stages)
-    for item, due in ((PORTS, max(stages - 1, 0)), (UNGROUTED, float(stages == 0))):
+    ports = 0.0 if section is None or not grouted else ports_of(plan, section)
+    for item, due in ((PORTS, ports), (UNGROUTED, float(stages == 0))):
         found = rows[item].quantity if item in rows else 0.0
         tally.near(found, 0.0 if math.isnan(due) else due, pull.pull_id, item)
 
