@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
+from geotools.lists import listed
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
@@ -33,6 +34,7 @@ __all__ = [
     "report_grout",
 ]
 
+NAMED = 5  # pulls a finding names in its text
 ADVICE = (
     "use lighter grout (pulls.grout_density) or a stiffer pipe (a lower DR), or keep pressure in "
     "the carrier until the grout has set"
@@ -206,12 +208,14 @@ def report_floating(
     brief: Brief,
     findings: Findings,
 ) -> None:
-    """Warn of every pull to be grouted whose carrier lifts do not hold down, at its low point.
+    """Warn of pulls to be grouted whose carrier lifts do not hold down, of each run in one.
+
+    It lies at the low point of that which falls most; all of a run are pressed up alike.
 
     Parameters
     ----------
     pulls : DataFrame
-        With ``pull_id``, ``run``.
+        With ``pull_id``, ``run``; sorted by run.
     sections : DataFrame
         A row a pull: ``low_z``, ``high_z``, ``low_chainage`` (m), ``grout_lifts``.
     stations : DataFrame
@@ -227,47 +231,60 @@ def report_floating(
     rows = np.flatnonzero(np.isnan(sections["grout_lifts"].to_numpy(dtype=float)))
     if not brief.pulls.grouted or not len(rows):
         return
-    run = pulls["run"].to_numpy(dtype=np.int64)[rows]
-    pipe, told = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run]), sections.iloc[rows]
-    rise = (told["high_z"] - told["low_z"]).to_numpy(dtype=float)
-    density = brief.pulls.grout_density
-    lifts = grout_lift_count(pipe, rise_m=rise, grout_density=density)
-    share = held_share(pipe, grout_density=density)
-    net = grout_uplift_n_per_m(pipe, grout_density=density, condition="filled")
-    low = told["low_chainage"].to_numpy(dtype=float)
+    density, run = brief.pulls.grout_density, pulls["run"].to_numpy(dtype=np.int64)
+    rises = (sections["high_z"] - sections["low_z"]).to_numpy(dtype=float)
+    of_run = np.split(rows, np.flatnonzero(np.diff(run[rows])) + 1)
+    worst = np.array([own[np.argmax(rises[own])] for own in of_run])
+    pipe, rise = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[worst]]), rises[worst]
+    low = sections["low_chainage"].to_numpy(dtype=float)[worst]
+    values = (
+        *(rise, low, grout_lift_count(pipe, rise_m=rise, grout_density=density)),
+        held_share(pipe, grout_density=density),
+        grout_uplift_n_per_m(pipe, grout_density=density, condition="filled"),
+    )
+    names = pulls["pull_id"].to_numpy(dtype=object)
+    named = [names[own].tolist() for own in of_run]
+    floating = map(_Floating, named, names[worst], *values)
     places = Places.of_offsets(offsets, stations["chainage"].to_numpy(dtype=float))
-    at, _ = places.nearest(run, low)
+    at, _ = places.nearest(run[worst], low)
     findings.add_points(
         "warning",
         "grout-floats-carrier",
-        [
-            _floats(*values, density=density, findings=findings)
-            for values in zip(rise, low, lifts, share, net, strict=True)
-        ],
+        [_floats(one, density=density, findings=findings) for one in floating],
         layer="pulls",
-        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
+        features=[",".join(own) for own in named],
         xy=stations[["x", "y"]].to_numpy(dtype=float)[at],
     )
 
 
-def _floats(
-    rise: float,
-    low: float,
-    lifts: int,
-    share: float,
-    net: float,
-    *,
-    density: float,
-    findings: Findings,
-) -> str:
-    """Say that lifts do not hold a carrier down, and what does."""
-    light = np.floor(density * share / WATER_DENSITY * 100) / 100
+@dataclass(frozen=True)
+class _Floating:
+    """The pulls of a run that lifts do not hold down, and that which falls most; m, N/m."""
+
+    names: list[str]
+    worst: str
+    rise: float
+    low: float
+    lifts: int
+    share: float
+    net: float
+
+
+def _floats(pulls: _Floating, *, density: float, findings: Findings) -> str:
+    """Say of which pulls of a run lifts do not hold the carrier down, and what does."""
+    light = np.floor(density * pulls.share / WATER_DENSITY * 100) / 100
+    falls, worst = findings.length(pulls.rise), pulls.worst
+    who, inside, most = f"falls {falls}, more than its bore", "", ""
+    if len(pulls.names) > 1:
+        own = listed(pulls.names, most=NAMED)
+        who = f"{len(pulls.names):,} pulls fall more than their bore ({own}), {worst} most, {falls}"
+        inside, most = f"in {worst} ", "up to "
+    up = quantity_text(pulls.net, "line_load", findings.system)
     return (
-        f"falls {findings.length(rise)}, more than its bore: fresh grout lies level, so that any "
-        "lift drowns the carrier whole where it lies lower, the first of them at its low point, "
-        f"{findings.length(low)} along its run, and presses it up by "
-        f"{quantity_text(net, 'line_load', findings.system)} more than it weighs full of water. It "
-        f"would take {lifts:,} lifts to leave it down, and none are planned (grout_lifts is "
+        f"{who}: fresh grout lies level, so that any lift drowns the carrier whole where it lies "
+        f"lower, {inside}the first of them at its low point, {findings.length(pulls.low)} along "
+        f"its run, and presses it up by {up} more than it weighs full of water. It would take "
+        f"{most}{pulls.lifts:,} lifts to leave it down, and none are planned (grout_lifts is "
         "empty): have it blocked down by spacers that bear as much, as the programme takes it to "
         f"be, and which are not priced, or use grout no heavier than {light:.2f} times water "
         "(pulls.grout_density)."

@@ -86,3 +86,12 @@ def test_both_limbs_of_a_valley_have_a_port_for_every_stage_above_the_first(vall
     assert told == section.grout_ports
     (fault,) = _faults(valley, "sections", grout_ports=section.grout_stages - 1)
     assert fault.endswith(f"ports of grout midway, due are {section.grout_ports:g}")
+
+
+def test_a_pull_that_floats_may_be_told_of_with_others_of_its_run(valley: Plan) -> None:
+    findings = valley.tables["findings"]
+    floats = findings["rule"] == "grout-floats-carrier"
+    (name,) = findings["feature"][floats]
+    for others, count in ((f"{name}0,{name}", 0), (f"{name}0", 1)):
+        told = findings["feature"].where(~floats, others)
+        assert len(_faults(valley, "findings", feature=told)) == count

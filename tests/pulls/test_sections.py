@@ -375,6 +375,30 @@ def test_a_pull_that_falls_more_than_its_bore_is_held_down_by_no_lifts(
         assert "no heavier than 0.98 times water" in row["text"]
 
 
+def test_pulls_that_float_are_told_of_in_one_finding_a_run_where_one_falls_most() -> None:
+    pulls = pd.DataFrame({"pull_id": ["A1", "A2", "A3", "B1"], "run": [0, 0, 0, 1]})
+    sections = pd.DataFrame(
+        {
+            "low_z": 0.0, "high_z": [5.0, 7.0, 0.2, 4.0], "low_chainage": [0.0, 100.0, 0.0, 100.0],
+            "grout_lifts": [math.nan, math.nan, 3.0, math.nan],
+        }
+    )  # fmt: skip
+    stations = pd.DataFrame(
+        {"chainage": [0.0, 100.0] * 2, "x": [0.0, 1.0, 2.0, 3.0], "y": [0.0] * 4}
+    )
+    findings, brief = Findings(), load_brief(overrides={"pulls.grouted": True})
+    report_floating(
+        pulls, sections, stations, np.array([0, 2, 4]), pd.DataFrame({"pipe": [0, 0]}),
+        as_columns([_pipe("20 in PE4710")]), brief, findings,
+    )  # fmt: skip
+    several, one = findings.table().to_dict("records")
+    assert (several["feature"], several["geometry"].x) == ("A1,A2", 1.0)
+    assert several["text"].startswith("2 pulls fall more than their bore (A1, A2), A2 most, 7.0 m")
+    assert "in A2 the first of them at its low point, 100.0 m along its run" in several["text"]
+    assert (one["feature"], one["geometry"].x) == ("B1", 3.0)
+    assert one["text"].startswith("falls 4.0 m, more than its bore")
+
+
 @pytest.mark.parametrize(
     ("density", "lifts", "limit"),
     # 20 in DIPS DR 17 full of water weighs 234 kg/m and takes the place of 0.2364 m3/m; it stands

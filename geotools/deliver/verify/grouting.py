@@ -59,7 +59,12 @@ def never_grouted(plan: Plan) -> set[str]:
 def grouting(plan: Plan) -> Tally:
     """Check lifts against levels and weight, stages against the limit, and findings on both."""
     tally = Tally("sections")
-    told = {(row.rule, row.feature): row.text for row in plan.rows("findings")}
+    told = {
+        (row.rule, name): row.text
+        for row in plan.rows("findings")
+        if row.rule.startswith("grout-")
+        for name in row.feature.split(",")
+    }
     runs, pulls = plan.one("runs", "run_id"), plan.one("pulls", "pull_id")
     for section in plan.rows("sections"):
         pull = pulls.get(section.pull_id)
