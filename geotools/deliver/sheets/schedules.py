@@ -36,7 +36,6 @@ _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 _CORNERS = 6  # of a pit that are listed
-_NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -375,11 +374,10 @@ def _sections(plan: Plan, run_id: str) -> Table:
 
     bare, rows, warned = _bare(run_id), plan.of("sections", run_id), _not_to_be_grouted(plan)
     grouted = plan.settings.get("pulls.grouted") == "true"
-    marked = grouted and bool(rows["pull_id"].isin(warned).any())
+    staged = bool(rows["pull_id"].isin(warned).any())
     return _table(
         f"Test {'and grout ' if grouted else ''}plan; fill from the end nearer the low point, "
-        "vent towards the high one"
-        + (f"; {_NO_GROUT}3: only in 3 stages" if marked else ""),
+        "vent towards the high one",
         rows,
         plan,
         (
@@ -397,24 +395,27 @@ def _sections(plan: Plan, run_id: str) -> Table:
             ("test there", _figure("sections", "test_pressure_high", plan), True),
             ("rule", lambda r: str(r["test_rule"]), False),
             (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
-            *(_grout(plan, warned) if grouted else ()),
+            *(_grout(plan, warned, staged=staged) if grouted else ()),
         ),
     )  # fmt: skip
 
 
 def _grout(
-    plan: Plan, warned: set[str]
+    plan: Plan, warned: set[str], *, staged: bool
 ) -> tuple[tuple[str, Callable[[dict[str, Any]], str], bool], ...]:
-    """Return the columns on grout; a limit that is warned of is marked."""
+    """Return the columns on grout; one on stages where there are any."""
     volume, limit = _in("volume", plan), _figure("sections", "grout_limit", plan)
 
     def column(name: str) -> str:
         return _column("sections", name, plan)
 
+    def stages(row: dict[str, Any]) -> str:
+        return _stages(row["grout_stages"], warned=row["pull_id"] in warned)
+
     return (
         (f"grout{column('annulus_volume')}", lambda r: volume(r["annulus_volume"]), True),
-        (f"grout limit{column('grout_limit')}",
-         lambda r: limit(r) + (_stages(r["grout_stages"]) if r["pull_id"] in warned else ""), True),
+        (f"grout limit{column('grout_limit')}", limit, True),
+        *([("stages", stages, True)] if staged else []),
         ("lifts", lambda r: _lifts(r["grout_lifts"]), True),
     )  # fmt: skip
 
@@ -424,9 +425,11 @@ def _lifts(lifts: float) -> str:
     return "none" if pd.isna(lifts) else _number(lifts, 0)
 
 
-def _stages(stages: float) -> str:
-    """Return the mark after a grout limit that is warned of: in how many stages to grout."""
-    return _NO_GROUT if pd.isna(stages) else f"{_NO_GROUT}{stages:.0f}"
+def _stages(stages: Any, *, warned: bool) -> str:
+    """Return in how many stages a pull is to be grouted; of an earlier plan a warning says it."""
+    if pd.isna(stages):
+        return "see warning" if warned else "-"
+    return {0: "not grouted", 1: "at once"}.get(int(stages), _number(stages, 0))
 
 
 def _closures(plan: Plan, run_id: str) -> Table:

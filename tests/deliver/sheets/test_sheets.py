@@ -389,27 +389,32 @@ def test_digs_stand_in_the_schedules_with_the_depth_of_the_host_and_their_own(
     assert columns["depth from"] == "assumed"
 
 
-def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: Path) -> None:
+@pytest.mark.parametrize(
+    ("stages", "words"),
+    [(3.0, "3"), (0.0, "not grouted"), (float("nan"), "see warning")],
+)
+def test_the_stages_of_a_grout_limit_that_is_warned_of_stand_in_words_beside_it(
+    plain_plan: Path, stages: float, words: str
+) -> None:
     plan = load_plan(read_plan(plain_plan))
     sections = plan.tables["sections"].assign(
-        grout_limit=0.0, grout_lifts=float("nan"), grout_stages=3
+        grout_limit=0.0, grout_lifts=float("nan"), grout_stages=stages
     )
     warning = {"severity": "warning", "rule": "grout-beyond-limit", "feature": "R1-L1"}
     told = plan.tables["findings"].iloc[:1].assign(**warning)
 
-    def grout(findings: Any) -> tuple[str, dict[str, str]]:
+    def grout(findings: Any) -> dict[str, str]:
         tables = {**plan.tables, "sections": sections, "findings": findings}
         every = run_tables(replace(plan, tables=tables, settings=grouted), "R1")
         (table,) = (table for table in every if table.heading.startswith("Test and grout plan"))
-        return table.heading, dict(zip(table.columns, table.rows[0], strict=True))
+        return dict(zip(table.columns, table.rows[0], strict=True))
 
     grouted = {**plan.settings, "pulls.grouted": "true"}
 
-    plain = grout(plan.tables["findings"])[1]
-    assert plain["grout limit, kPa"] == "0"
-    heading, cells = grout(told)
-    assert (cells["grout limit, kPa"], cells["lifts"]) == ("0!3", "none")
-    assert heading.endswith("!3: only in 3 stages")
+    plain = grout(plan.tables["findings"])
+    assert plain["grout limit, kPa"] == "0" and "stages" not in plain
+    cells = grout(told)
+    assert (cells["grout limit, kPa"], cells["stages"], cells["lifts"]) == ("0", words, "none")
 
 
 def test_pits_with_leaning_sides_say_how_they_lean_and_that_their_size_is_that_of_the_bottom(
