@@ -92,9 +92,9 @@ def _named(match: Match, reasons: Reasons) -> tuple[str, ...]:
 
 def _of_this_layout(issued: Records, due: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the schedule as issued that are of joints of the plan, one of each."""
-    issued, _ = renumbered_joints(issued.spelled("joint_id", due["joint_id"]), due, None)
+    issued, _ = renumbered_joints(issued.spelled("joint_id", due["joint_id"]), due, issued)
     marks = due.drop_duplicates("joint_id").set_index("joint_id")["pull_mark"]
-    planned = words_of(issued.table["joint_id"].map(marks).fillna(""))
+    planned = words_of(issued.table["joint_id"].map(marks).astype(object).fillna(""))
     given = words_of(issued.table["pull_mark"])
     own: pd.DataFrame = issued.table[(given == "") | (given == planned)]
     return own.drop_duplicates("joint_id")

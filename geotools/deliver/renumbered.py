@@ -53,8 +53,7 @@ def renumbered_joints(
     due = due[due["number"].notna()].drop_duplicates("joint_id")
     named = pd.Series(folded(records.table["joint_id"]), dtype=object)
     parts = named.str.extract(r"^(.+)-j([0-9]{1,9})$")
-    marks, confirmed = _marks(records, named, issued, "joint_id")
-    target = _targets(marks, confirmed, parts[0], due)
+    target = _targets(records, parts[0], due, issued)
     pulls = pd.Series(target, dtype=object)
     keys = pd.MultiIndex.from_arrays([due["pull_id"], due["number"].astype(object)])
     known = pd.Series(due["joint_id"].to_numpy(dtype=object), index=keys)
@@ -70,35 +69,43 @@ def renumbered_pulls(
 ) -> tuple[Records, pd.Series[str]]:
     """Return records of pulls, or a schedule, as `renumbered_joints` returns those of joints."""
     named = pd.Series(folded(records.table["pull_id"]), dtype=object)
-    marks, confirmed = _marks(records, named, issued, "pull_id")
-    target = _targets(marks, confirmed, named, due)
+    target = _targets(records, named, due, issued)
     told = records.table["pull_id"], target
     return _renamed(records, "pull_id", target != "", target, due, told)
 
 
-def _marks(
-    records: Records, named: pd.Series[str], issued: Records | None, column: str
-) -> tuple[TextArray, BoolArray]:
-    """Return the mark of every record in plain letters, and where the issued schedule agrees."""
-    own = words_of(records.table["pull_mark"])
-    if issued is None:
-        return own, np.zeros(len(own), dtype=bool)
-    table = pd.DataFrame(
-        {"name": folded(issued.table[column]), "mark": words_of(issued.table["pull_mark"])}
-    ).drop_duplicates("name")
-    told = named.map(table.set_index("name")["mark"]).fillna("").to_numpy(dtype=object)
-    marks = np.where(own == "", told, own)
-    return marks, np.asarray((marks != "") & (marks == told), dtype=bool)
-
-
 def _targets(
-    marks: TextArray, confirmed: BoolArray, named: pd.Series[str], due: pd.DataFrame
+    records: Records, named: pd.Series[str], due: pd.DataFrame, issued: Records | None
 ) -> TextArray:
     """Return the pull of the plan each record is of by its mark alone; empty elsewhere."""
-    target = pd.Series(marks, dtype=object).map(bearers(due)).fillna("")
+    own, told = words_of(records.table["pull_mark"]), _issued_marks(named, issued)
+    marks = np.where(own == "", told, own)
+    target = pd.Series(marks, dtype=object).map(bearers(due)).astype(object).fillna("")
     other = (target != "") & named.notna() & (pd.Series(folded(target)) != named)
     single = named.groupby(pd.Series(marks, dtype=object)).transform("nunique") == 1
-    return target.where(other & (single | confirmed), "").to_numpy(dtype=object)
+    free = (told == "") & ~named.isin(folded(due["pull_id"].drop_duplicates()))
+    sure = (marks == told) | (free & single)
+    moved = other & sure & _of_one_run(named, target, due)
+    return target.where(moved, "").to_numpy(dtype=object)
+
+
+def _issued_marks(named: pd.Series[str], issued: Records | None) -> TextArray:
+    """Return the mark that the schedule as issued has for every pull, in plain letters."""
+    if issued is None:
+        return np.full(len(named), "", dtype=object)
+    marks = pd.Series(
+        words_of(issued.table["pull_mark"]), index=folded(issued.table["pull_id"]), dtype=object
+    )
+    marks = marks[~marks.index.duplicated()]
+    return named.map(marks).astype(object).fillna("").to_numpy(dtype=object)
+
+
+def _of_one_run(named: pd.Series[str], target: pd.Series[str], due: pd.DataFrame) -> BoolArray:
+    """Tell where a name is that of a pull of the same run as the pull it may be of."""
+    runs = due.drop_duplicates("pull_id").set_index("pull_id")["run_id"]
+    run = pd.Series(folded(target.map(runs).astype(object).fillna("")), dtype=object)
+    before = named.str.extract(r"^(.+)-l[0-9]+$")[0]
+    return (before == run).to_numpy(dtype=bool)
 
 
 def _renamed(

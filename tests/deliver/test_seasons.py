@@ -225,43 +225,70 @@ def pull_record(name: str, mark: str) -> dict[str, str]:
     return {"pull_id": name, "pull_mark": mark, **times, "length_m": "60", "force_kn": "50"}
 
 
+def of_pull(made: Schedule, name: str) -> Rows:
+    """Return records of one pull."""
+    return [row for row in good(made) if row["joint_id"].startswith(f"{name}-")]
+
+
 @pytest.mark.parametrize("way", ["by mark", "by the schedule as issued"])
 def test_a_pull_that_only_got_another_number_is_found_by_its_mark_and_that_is_told(
     check: Any, revised: Plans, way: str
 ) -> None:
     old, new = revised
-    rows = [row for row in good(old[1]) if row["joint_id"].startswith("R1-L2")]
-    mark = rows[0]["pull_mark"]
-    pulls, issued = [pull_record("R1-L2", mark)], None
-    if way != "by mark":
+    if way == "by mark":  # the plan has no third pull that the records might be of
+        rows, was, now, of = of_pull(new[1], "R1-L3"), "R1-L3", "R1-L2", old
+        checked = check(rows, [pull_record(was, rows[0]["pull_mark"])], of=of)
+        bare = check(rows, [pull_record(was, "")], of=of)
+        assert told(bare, "not checked: whether the record of pull R1-L3 is not of R1-L2")
+    else:
+        rows, was, now, of = of_pull(old[1], "R1-L2"), "R1-L2", "R1-L3", new
         rows = [{**row, "pull_mark": ""} for row in rows]
-        pulls, issued = [pull_record("R1-L2", "")], issue(old[1])
-    checked = check(rows, pulls, issued=issued, of=new)
+        checked = check(rows, [pull_record(was, "")], issued=issue(old[1]), of=of)
     by_pull = checked.joints.groupby("pull_id")["verdict"].unique()
-    assert by_pull["R1-L3"].tolist() == ["pass"]
-    assert by_pull["R1-L2"].tolist() == ["missing"]
-    assert checked.pulls["verdict"].tolist() == ["missing", "missing", "pass"]
-    assert told(checked, "5 record(s) of joints of R1-L2 were read as of R1-L3")
-    assert told(checked, "1 record(s) of pull R1-L2 were read as of R1-L3")
+    assert by_pull.pop(now).tolist() == ["pass"]
+    assert {v for of_pull in by_pull for v in of_pull} == {"missing"}
+    assert checked.pulls["verdict"].tolist()[-1] == "pass"
+    assert told(checked, f"5 record(s) of joints of {was} were read as of {now}")
+    assert told(checked, f"1 record(s) of pull {was} were read as of {now}")
     assert not told(checked, "by name alone")
-    bare = check(good(old[1])[5:], [pull_record("R1-L2", "")], of=new)
-    assert told(bare, "not checked: whether the record of pull R1-L2 is not of R1-L3")
+
+
+def test_a_mark_moves_no_record_whose_name_another_pull_bears_unless_the_schedule_says_so(
+    check: Any, revised: Plans
+) -> None:
+    old, new = revised
+    rows = of_pull(old[1], "R1-L2")  # by name of the second pull, by mark of the third
+    for issued, moved in ((None, False), (issue(new[1]), False), (issue(old[1]), True)):
+        checked = check(rows, issued=issued, of=new)
+        third = checked.joints.loc[checked.joints["pull_id"] == "R1-L3", "verdict"]
+        assert (third == "pass").all() == moved
+        assert bool(told(checked, "were read as of R1-L3")) == moved
+
+
+def test_a_mark_moves_no_record_to_another_run(check: Any, revised: Plans) -> None:
+    old, new = revised
+    rows = [
+        {**row, "joint_id": row["joint_id"].replace("R1-", "R2-")}
+        for row in of_pull(new[1], "R1-L3")
+    ]
+    checked = check(rows, of=old)
+    assert checked.joints["verdict"].tolist() == ["missing"] * 10 + ["unknown"] * 5
 
 
 def test_numbers_and_dashes_of_all_kinds_are_found_by_mark_or_told(
     check: Any, revised: Plans
 ) -> None:
     old, new = revised
-    rows = [row for row in good(old[1]) if row["joint_id"].startswith("R1-L2")]
-    rows[4]["joint_id"] = "r1\u2013l2\u2013J 05"  # no such name in the new plan
-    rows[1]["joint_id"] = "R1-L2-J" + "9" * 30
-    checked = check(rows, of=new)
-    assert told(checked, "3 record(s) of joints of R1-L2 were read as of R1-L3")
-    assert told(checked, "1 record(s) of joints of r1-l2 were read as of R1-L3")
+    rows = of_pull(new[1], "R1-L3")
+    rows[4]["joint_id"] = "r1\u2013l3\u2013J 05"  # no such name in the old plan
+    rows[1]["joint_id"] = "R1-L3-J" + "9" * 30
+    checked = check(rows, of=old)
+    assert told(checked, "3 record(s) of joints of R1-L3 were read as of R1-L2")
+    assert told(checked, "1 record(s) of joints of r1-l3 were read as of R1-L2")
     assert checked.joints["verdict"].tolist()[-1] == "unknown"
-    assert check([{**rows[0], "joint_id": "", "pull_mark": ""}], of=new).failed
+    assert check([{**rows[0], "joint_id": "", "pull_mark": ""}], of=old).failed
     none = dict.fromkeys(rows[0], "")
-    assert set(check([none], of=new).joints["verdict"]) == {"missing"}
+    assert set(check([none], of=old).joints["verdict"]) == {"missing"}
 
 
 def test_a_mark_copied_down_a_column_moves_no_record_and_whose_it_is_is_told(
