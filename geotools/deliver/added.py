@@ -10,18 +10,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import IntArray, TextArray, folded, words_of
-from geotools.deliver.records import ADDED, Records
+from geotools.deliver.records import Records, told_added
 from geotools.deliver.renumbered import bearers
 
-__all__ = ["added_notes", "is_added", "strays", "told_added", "with_added"]
+__all__ = ["added_notes", "is_added", "places", "strays", "with_added"]
 
 BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 5
-
-
-def told_added(records: Records) -> BoolArray:
-    """Tell which records say that their joint was added on site."""
-    return np.isin(words_of(records.table["added"]), ADDED)
 
 
 def is_added(joints: pd.DataFrame) -> BoolArray:
@@ -33,7 +28,8 @@ def with_added(joints: Any, records: Records) -> Any:
     """Return the schedule with the joints that records say were added on site.
 
     Such a joint is of the pull whose mark its record bears, or, without a mark, of that whose name
-    its own begins with. It is judged by the window of that pull, and lies where its record says.
+    its own begins with; crews of two pulls may give theirs one name. It is judged by the window of
+    that pull, and lies where its record says.
 
     Parameters
     ----------
@@ -43,15 +39,15 @@ def with_added(joints: Any, records: Records) -> Any:
         Of joints.
     """
     names = records.table["joint_id"]
+    of = _pulls_of(records, joints)
     rows = np.flatnonzero(
-        told_added(records) & (names != "").to_numpy() & ~names.isin(joints["joint_id"]).to_numpy()
+        told_added(records)
+        & (names != "").to_numpy()
+        & ~names.isin(joints["joint_id"]).to_numpy()
+        & of.notna().to_numpy()
     )
-    rows = rows[~pd.Series(folded(names.iloc[rows])).duplicated().to_numpy()]
-    marks = words_of(records.table["pull_mark"].iloc[rows])
-    by_name = pd.Series(_named_pulls(names.iloc[rows], joints["pull_id"]), dtype=object)
-    by_mark = pd.Series(marks, dtype=object).map(bearers(joints))
-    pull = by_mark.where(pd.Series(marks != ""), by_name)
-    rows, pull = rows[pull.notna().to_numpy()], pull.dropna()
+    rows = rows[~_keys(names.iloc[rows], of.iloc[rows]).duplicated()]
+    pull = of.iloc[rows]
     if not len(rows):
         return joints
     first = ~joints["pull_id"].duplicated().to_numpy()
@@ -71,6 +67,41 @@ def with_added(joints: Any, records: Records) -> Any:
         )
     )
     return pd.concat([joints.astype({"number": "Int64"}), more], ignore_index=True)
+
+
+def _pulls_of(records: Records, joints: pd.DataFrame) -> pd.Series[str]:
+    """Return the pull every record is of if its joint was added: by its mark, else by its name."""
+    table = records.table
+    marks = pd.Series(words_of(table["pull_mark"]), dtype=object)
+    by_name = pd.Series(_named_pulls(table["joint_id"], joints["pull_id"]), dtype=object)
+    return marks.map(bearers(joints)).astype(object).where(marks != "", by_name)
+
+
+def _keys(names: pd.Series[str], pulls: pd.Series[str]) -> pd.MultiIndex:
+    return pd.MultiIndex.from_arrays([folded(names), pulls.to_numpy(dtype=object)])
+
+
+def places(due: pd.DataFrame, records: Records) -> IntArray:
+    """Return the row of the schedule of every record, -1 where it is of no joint there.
+
+    A joint added on site is found by its name and pull, or where its record does not say its pull,
+    or says one that has no such joint, by its name if there is but one of that name.
+    """
+    added, names = is_added(due), records.table["joint_id"]
+    own = np.append(np.flatnonzero(~added), -1)
+    place = own[pd.Index(due["joint_id"].to_numpy()[own[:-1]]).get_indexer(pd.Index(names))]
+    rest, more = np.flatnonzero((place < 0) & (names != "").to_numpy()), np.flatnonzero(added)
+    if not len(rest) or not len(more):
+        return np.asarray(place, dtype=np.int64)
+    of, due = _pulls_of(records, due).iloc[rest], due.iloc[more]
+    found = _keys(due["joint_id"], due["pull_id"]).get_indexer(_keys(names.iloc[rest], of))
+    alone = pd.Series(np.arange(len(more)), index=folded(due["joint_id"]))
+    alone = alone[~alone.index.duplicated(keep=False)]
+    by_name = alone.reindex(folded(names.iloc[rest])).fillna(-1).to_numpy(dtype=np.int64)
+    bare = (words_of(records.table["pull_mark"].iloc[rest]) == "") | of.notna().to_numpy()
+    found = np.where((found < 0) & bare, by_name, found)
+    place[rest] = np.append(more, -1)[found]
+    return np.asarray(place, dtype=np.int64)
 
 
 def added_notes(joints: pd.DataFrame) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import added_notes, is_added, strays, with_added
+from geotools.deliver.added import added_notes, is_added, places, strays, with_added
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.clock_change import clock_notes
 from geotools.deliver.cut_out import CutOut, cut_out, hold_cuts
@@ -19,6 +19,7 @@ from geotools.deliver.joint_rows import Aside, aside_notes, gone_notes, verdicts
 from geotools.deliver.joint_rules import copied_limits, hold_against
 from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.layouts import (
+    Layouts,
     hold_layouts,
     layout_notes,
     layouts_of,
@@ -34,6 +35,7 @@ from geotools.deliver.renumbered import (
     renumbered_notes,
     renumbered_pulls,
 )
+from geotools.deliver.two_pulls import TwoPulls, of_two_pulls
 from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
@@ -134,9 +136,11 @@ def check_records(
 class _Given:
     """Schedule and plan, and the records held against them.
 
-    ``due`` is the schedule without places, ``every`` all records of its joints, those of joints
+    ``due`` is the schedule without geometry, ``place`` the row of it each of the records is of,
+    below 0 where of none, ``every`` all records of its joints, those of joints
     cut out and of pulls not asked for too. ``others`` says by
-    ``pull_id`` what of pulls is of another layout; ``notes`` are on how all were put together.
+    ``pull_id`` what of pulls is of another layout, ``both`` what of joints may be of either of two
+    pulls; ``notes`` are on how all were put together.
     """
 
     joints: Any
@@ -144,9 +148,12 @@ class _Given:
     due: pd.DataFrame
     every: Match
     records: Records
+    place: IntArray
+    layouts: Layouts
     pull_records: Records | None
     issued: Records | None
     others: pd.Series[str]
+    both: TwoPulls
     notes: tuple[str, ...]
 
     def of_pulls(self, only: Collection[str]) -> _Given:
@@ -156,16 +163,21 @@ class _Given:
         pull_records = self.pull_records
         if pull_records is not None:
             pull_records = pull_records.without("pull_id", self.pulls.loc[~wanted, "pull_id"])
-        number = np.where(asked, np.cumsum(asked) - 1, -1)
+        number = np.append(np.where(asked, np.cumsum(asked) - 1, -1), -1)
+        place = number[self.place]
+        kept = (self.place < 0) | (place >= 0)
         return _Given(
             self.joints[asked].reset_index(drop=True),
             self.pulls[wanted],
             self.due[asked].reset_index(drop=True),
             replace(self.every, joint=number[self.every.joint]),
-            self.records.without("joint_id", self.due.loc[~asked, "joint_id"]),
+            self.records.kept(kept),
+            place[kept],
+            self.layouts.kept(kept),
             pull_records,
             self.issued,
             self.others,
+            self.both.of_rows(number),
             self.notes,
         )
 
@@ -192,11 +204,16 @@ def _given(
         read += () if issued else bare_pulls(pull_records, moved)
         pull_records, others = pulls_of_this_layout(pull_records, due, issued)
     joints = with_added(joints, records)
-    records = records.spelled("joint_id", joints["joint_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
-    read += added_notes(due)
-    every = _matched(due, records.table, _place(due, records), units)
-    return _Given(joints, pulls, due, every, records, pull_records, issued, others, read)
+    place = places(due, records)
+    layouts = layouts_of(records, due, place, issued)
+    both = of_two_pulls(records, due, place, layouts)
+    read += (*added_notes(due), *both.notes())
+    every = _matched(due, records.table, place, units)
+    return _Given(
+        *(joints, pulls, due, every, records, place, layouts),
+        *(pull_records, issued, others, both, read),
+    )
 
 
 def _read_otherwise(written: pd.Series[Any], records: Records) -> tuple[str, ...]:
@@ -222,8 +239,7 @@ def _held(
     units: str,
 ) -> Checked:
     """Hold joints and pulls against what is on record of them."""
-    records, place = given.records, _place(given.due, given.records)
-    layouts = layouts_of(records, given.due, place, given.issued)
+    records, place, layouts = given.records, given.place, given.layouts
     counted = np.where(layouts.other, -1, place)
     cuts = cut_out(records.table, counted)
     there = np.where(cuts.cut | cuts.gone, -1, counted)
@@ -242,10 +258,12 @@ def _held(
     gone = _gone(given.due, counted, cuts)
     hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
+    given.both.hold(reasons)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
     against = strays(records, place, given.due, given.pulls["pull_id"])
     against["layout"] = pd.concat([given.others, against["layout"]])
+    against["mark"] = given.both.pulls
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
         units=units,
@@ -291,12 +309,6 @@ def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:
 def _procedures(due: pd.DataFrame) -> tuple[str, ...]:
     """Return what the joints are judged by."""
     return tuple(sorted(str(name) for name in due["procedure"].unique() if name))
-
-
-def _place(due: pd.DataFrame, records: Records) -> IntArray:
-    """Return the row of the schedule of every record, -1 where it is of no joint there."""
-    place = pd.Index(due["joint_id"]).get_indexer(pd.Index(records.table["joint_id"]))
-    return np.asarray(place, dtype=np.int64)
 
 
 def _matched(due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str) -> Match:

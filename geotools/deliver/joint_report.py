@@ -33,6 +33,7 @@ RULES: dict[str, str] = {
     "unknown": "records of joints or pulls that are not in the plan",
     "cut-out": "joints cut out that no later record shows made anew",
     "layout": "joints or pulls with records of another layout of the pull",
+    "mark": "joints with records of the mark of another pull",
     "stray": "pulls with records of joints that they do not have",
     "double": "joints or pulls with more than one record",
     "not-recorded": "joints or pulls with values not recorded",

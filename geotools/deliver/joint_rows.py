@@ -9,12 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import told_added
 from geotools.deliver.cut_out import CutOut, told_cut
 from geotools.deliver.joint_rules import interfacial
 from geotools.deliver.matching import FloatArray, IntArray, Match
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.records import Records, told_added
 
 __all__ = ["Aside", "aside_notes", "gone_notes", "verdicts"]
 
@@ -127,7 +126,7 @@ def verdicts(
         "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
     )
     missing = np.setdiff1d(
-        np.flatnonzero((count == 0) & ~gone[:-1]), reasons.rows("cut-out", "layout")
+        np.flatnonzero((count == 0) & ~gone[:-1]), reasons.rows("cut-out", "layout", "mark")
     )
     reasons.add("missing", missing, ["no record"] * len(missing))
     texts = reasons.joined(len(joints))

@@ -54,6 +54,21 @@ class Layouts:
     due: TextArray
     bearer: TextArray
 
+    @property
+    def of_another(self) -> BoolArray:
+        """Records that bear the mark of another pull of the plan than they name."""
+        return np.asarray(self.other & (self.bearer != ""), dtype=bool)
+
+    @property
+    def older(self) -> BoolArray:
+        """Records that bear a mark of no pull of the plan."""
+        return np.asarray(self.other & (self.bearer == ""), dtype=bool)
+
+    def kept(self, wanted: BoolArray) -> Layouts:
+        """Return the same of these records alone."""
+        flags = (self.other[wanted], self.bare[wanted])
+        return Layouts(*flags, self.mark[wanted], self.due[wanted], self.bearer[wanted])
+
 
 def layouts_of(
     records: Records, due: pd.DataFrame, place: IntArray, issued: Records | None
@@ -88,7 +103,7 @@ def _layouts(
         told = of.map(_issued_marks(issued, due)).fillna("").to_numpy(dtype=object)
         mark = np.where(mark == "", told, mark)
     other = known & (mark != "") & (_plain(mark) != _plain(planned))
-    bearer = pd.Series(_plain(mark), dtype=object).map(bearers(due)).fillna("")
+    bearer = pd.Series(_plain(mark), dtype=object).map(bearers(due)).astype(object).fillna("")
     return Layouts(other, known & (mark == ""), mark, planned, bearer.to_numpy(dtype=object))
 
 
@@ -124,7 +139,14 @@ def pulls_of_this_layout(
         f"({_marks(found, int(k))}) and is not counted"
         for k in rows
     ]
-    return records.kept(~found.other), pd.Series(texts, index=pull[rows], dtype=object)
+    both = np.flatnonzero(found.of_another)
+    texts += [
+        f"line {records.lines[k]} of the pulls names {pull[k]} and bears the mark of this pull "
+        f"({found.mark[k]}), and is counted for neither"
+        for k in both
+    ]
+    index = np.concatenate([pull[rows], found.bearer[both]])
+    return records.kept(~found.other), pd.Series(texts, index=index, dtype=object)
 
 
 def _plain(marks: TextArray) -> TextArray:
@@ -158,6 +180,8 @@ def hold_layouts(
 ) -> None:
     """Hold it against joints that all their records are of another layout of their pull.
 
+    Of records with the mark of another pull of the plan `geotools.deliver.two_pulls` tells.
+
     Parameters
     ----------
     records : Records
@@ -172,7 +196,7 @@ def hold_layouts(
     lines = records.lines
     reasons.add_where(
         "layout",
-        found.other & ~np.isin(place, there),
+        found.older & ~np.isin(place, there),
         place,
         lambda k: (
             f"line {lines[k]} was made for another layout of this pull ({_marks(found, k)}) and is "
@@ -203,14 +227,14 @@ def layout_notes(
             "change of the plan a name may be that of another joint. Give the schedule as it was "
             "issued with --schedule, or see that it is that of this plan"
         )
-    if found.other.any():
+    if found.older.any():
         notes.append(
-            f"{int(found.other.sum()):,} record(s) made for another layout of their pulls: the "
+            f"{int(found.older.sum()):,} record(s) made for another layout of their pulls: the "
             "plan was changed after the schedule was issued, or that schedule was made with "
             "another --tail"
         )
     held = np.isin(place, reasons.rows("layout"))
-    aside = np.flatnonzero(found.other & ~held)
+    aside = np.flatnonzero(found.older & ~held)
     if len(aside):
         notes.append(
             f"{len(aside):,} of these stand beside records for this layout, which count: "

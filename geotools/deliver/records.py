@@ -38,6 +38,7 @@ __all__ = [
     "read_toml",
     "same_zones",
     "together",
+    "told_added",
 ]
 
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
@@ -299,6 +300,13 @@ class Records:
             faults=faults.assign(row=np.searchsorted(keep, faults["row"])),
             part=None if self.part is None else self.part[keep],
         )
+
+
+def told_added(records: Records) -> npt.NDArray[np.bool_]:
+    """Tell which records say that their joint was added on site; no row of a schedule does."""
+    if "added" not in records.table:
+        return np.zeros(len(records.table), dtype=bool)
+    return np.isin(words_of(records.table["added"]), ADDED)
 
 
 def parse_pairs(pairs: Iterable[str]) -> dict[str, str]:

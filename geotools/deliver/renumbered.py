@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import TextArray, folded, words_of
-from geotools.deliver.records import Records
+from geotools.deliver.records import Records, told_added
 
 __all__ = ["bare_pulls", "bearers", "renumbered_joints", "renumbered_notes", "renumbered_pulls"]
 
@@ -53,12 +53,15 @@ def renumbered_joints(
     due = due[due["number"].notna()].drop_duplicates("joint_id")
     named = pd.Series(folded(records.table["joint_id"]), dtype=object)
     parts = named.str.extract(r"^(.+)-j([0-9]{1,9})$")
+    more = named.where(told_added(records)).str.extract(r"^(.+-l[0-9]+)-(.+)$")
+    parts[0] = parts[0].fillna(more[0])
     target = _targets(records, parts[0], due, issued)
     pulls = pd.Series(target, dtype=object)
     keys = pd.MultiIndex.from_arrays([due["pull_id"], due["number"].astype(object)])
     known = pd.Series(due["joint_id"].to_numpy(dtype=object), index=keys)
     number = pd.to_numeric(parts[1], errors="coerce").fillna(-1).astype(np.int64).astype(object)
     names = known.reindex(pd.MultiIndex.from_arrays([pulls, number])).to_numpy(dtype=object)
+    names = np.where(pd.notna(names), names, target + "-" + more[1].str.upper())
     moved = (target != "") & pd.notna(names)
     shown = records.table["joint_id"].str.extract(r"(?i)^(.+)-j\s*[0-9]+\s*$")[0].fillna(parts[0])
     return _renamed(records, "joint_id", moved, names, due, (shown, target))

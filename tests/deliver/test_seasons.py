@@ -93,6 +93,7 @@ def check(plan: Any, schedule: Schedule, tmp_path: Path) -> Callable[..., Checke
         *,
         issued: Rows | None = None,
         of: tuple[Any, Schedule] = (plan, schedule),
+        only: list[str] | None = None,
     ) -> Checked:
         def read(name: str, rows: Rows | None) -> Records | None:
             path = tmp_path / f"{name}.csv"
@@ -104,6 +105,7 @@ def check(plan: Any, schedule: Schedule, tmp_path: Path) -> Callable[..., Checke
             read("records", rows),  # type: ignore[arg-type]
             pull_records=read("pulls", pulls),
             issued=read("schedule", issued),
+            only=only,
         )
 
     return run
@@ -300,12 +302,87 @@ def test_a_mark_copied_down_a_column_moves_no_record_and_whose_it_is_is_told(
     first = [{**row, "pull_mark": third} for row in rows if row["joint_id"].startswith("R1-L1")]
     checked = check([*first, rows[-1]], of=new)
     assert checked.joints["verdict"].tolist() == ["missing"] * (len(rows) - 1) + ["pass"]
-    assert f"{third} being that of R1-L3" in checked.joints["reasons"].iloc[0]
+    words = f"line 2 names R1-L1-J1 and bears the mark of R1-L3 ({third})"
+    assert checked.joints["reasons"].iloc[0].startswith(words)
+    assert not told(checked, "another layout")
     issued = issue(new[1])  # says that these names never were of the third pull
-    assert (
-        f"{third} being that"
-        in check([*first, rows[-1]], issued=issued, of=new).joints["reasons"].iloc[0]
-    )
+    checked = check([*first, rows[-1]], issued=issued, of=new)
+    assert checked.joints["reasons"].iloc[0].startswith(words)
+
+
+def test_a_record_with_the_mark_of_another_pull_lets_neither_joint_pass(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    names = [row["joint_id"] for row in rows]
+    here, there = (rows[names.index(f"R1-L{k}-J1")] for k in (1, 3))
+    cut = {**here, "visual": "cut out", "made": "2026-03-20 08:00"} | {
+        "pull_mark": there["pull_mark"]
+    }
+    checked = check([*rows, cut], of=new)
+    bad = checked.joints.loc[checked.joints["verdict"] != "pass", "joint_id"].tolist()
+    assert bad == ["R1-L1-J1", "R1-L3-J1"]
+    assert checked.rules == {"mark": 2, "joints-of-pull": 2}
+    for pull in ("R1-L1", "R1-L3"):
+        alone = check([*rows, cut], of=new, only=[pull])
+        assert alone.rules == {"mark": 1, "joints-of-pull": 1}
+        assert not told(alone, "another layout")
+    last = {**cut, "joint_id": "R1-L3-J5", "pull_mark": here["pull_mark"]}
+    checked = check([*rows, last], of=new)  # the first pull has no joint of that number
+    assert checked.pulls["verdict"].tolist() == ["fail", "not checked", "fail"]
+    assert "names R1-L3-J5 and bears the mark of R1-L1" in checked.pulls["reasons"].iloc[0]
+    assert check([*rows, last], of=new, only=["R1-L1"]).failed
+
+
+def test_a_record_of_a_pull_with_the_mark_of_another_lets_neither_pass(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    marks = {row["joint_id"].rpartition("-")[0]: row["pull_mark"] for row in rows}
+    pulls = [pull_record(name, mark) for name, mark in marks.items()]
+    again = pull_record("R1-L1", marks["R1-L3"])
+    said = check(rows, [*pulls, again], of=new).pulls["reasons"]
+    assert "line 5 of the pulls names R1-L1 and bears the mark of this pull" in said.iloc[2]
+    assert "line 5 of the pulls was made for another layout" in said.iloc[0]
+
+
+def test_joints_added_in_two_pulls_under_one_name_are_both_judged(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    at = {"joint_id": "A1", "added": "yes", "made": "2026-03-20 08:00"}
+    first, last = {**rows[0], **at}, {**rows[-1], **at, "made": "2026-03-20 10:00"}
+    checked = check([*rows, first, last], of=new)
+    assert not checked.failed
+    added = checked.joints.iloc[-2:]
+    assert added["pull_id"].tolist() == ["R1-L1", "R1-L3"]
+    assert added["lines"].tolist() == [str(len(rows) + 2), str(len(rows) + 3)]
+    bad = {**last, "visual": "fail"}
+    for records in ([first, bad], [bad, first]):
+        verdicts = check([*rows, *records], of=new).joints.iloc[-2:].set_index("pull_id")["verdict"]
+        assert verdicts.to_dict() == {"R1-L1": "pass", "R1-L3": "fail"}
+    cut = {**first, "added": "", "visual": "cut out", "made": "2026-03-21 08:00"}
+    of_first = check([*rows, first, cut, last], of=new)
+    assert "R1-L1" not in of_first.joints.iloc[-1:]["pull_id"].tolist()
+    assert told(of_first, "1 joint(s) were cut out: 2 record(s)")
+
+
+def test_a_joint_added_in_a_pull_that_got_another_number_is_no_joint_of_the_pull_named(
+    check: Any, revised: Plans
+) -> None:
+    old, new = revised
+    mine = of_pull(old[1], "R1-L2")  # the third pull now
+    added = {**mine[0], "joint_id": "R1-L2-J1A", "added": "yes", "made": "2026-03-20 08:00"}
+    checked = check([*mine, {**added, "visual": "fail"}], issued=issue(old[1]), of=new)
+    last = checked.joints.iloc[-1]
+    assert last[["joint_id", "pull_id", "verdict"]].tolist() == ["R1-L3-J1A", "R1-L3", "fail"]
+    mark, issued = mine[0]["pull_mark"], issue(new[1])
+    taken = {**of_pull(new[1], "R1-L2")[0], "pull_mark": mark, "added": "yes"}
+    checked = check([*good(new[1]), {**taken, "visual": "fail"}], issued=issued, of=new)
+    assert checked.joints.set_index("joint_id")["verdict"]["R1-L2-J1"] == "fail"
 
 
 def test_what_records_hold_and_joints_cut_out_are_handed_over(

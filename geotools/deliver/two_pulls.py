@@ -1,0 +1,103 @@
+"""Records whose name is that of one pull of the plan, and whose mark that of another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from geotools.deliver.layouts import Layouts
+from geotools.deliver.matching import IntArray, TextArray
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import Records
+
+__all__ = ["TwoPulls", "of_two_pulls"]
+
+
+@dataclass(frozen=True)
+class TwoPulls:
+    """What such records say, against either pull: which of them they are of cannot be told.
+
+    Attributes
+    ----------
+    joint : ndarray of int, shape (n,)
+        Rows of the schedule: the joint named, and that of the same number in the other pull;
+        below 0 where it is not asked for.
+    text : tuple of str
+        What to hold against each of them.
+    pulls : Series
+        Texts by ``pull_id`` against pulls that have no joint of that number.
+    count : int
+        Records so.
+    """
+
+    joint: IntArray
+    text: tuple[str, ...]
+    pulls: pd.Series[str]
+    count: int
+
+    def of_rows(self, number: IntArray) -> TwoPulls:
+        """Return the same for a part of the schedule, by the new number of every row or -1."""
+        return replace(self, joint=number[self.joint])
+
+    def hold(self, reasons: Reasons) -> None:
+        """Hold it against the joints."""
+        asked = np.flatnonzero(self.joint >= 0)
+        reasons.add("mark", self.joint[asked], [self.text[k] for k in asked])
+
+    def notes(self) -> Iterator[str]:
+        """Say how many records there are."""
+        if self.count:
+            yield (
+                f"{self.count:,} record(s) bear the name of one pull and the mark of another of "
+                "this plan, and are held against both; correct name or mark, or, where pulls were "
+                "numbered anew, give the schedule as it was issued with --schedule"
+            )
+
+
+def of_two_pulls(records: Records, due: pd.DataFrame, place: IntArray, found: Layouts) -> TwoPulls:
+    """Find the records that bear the mark of another pull of the plan than they name.
+
+    Parameters
+    ----------
+    records : Records
+        Of joints.
+    due : DataFrame
+        The schedule.
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record, below 0 where it is of no joint there.
+    found : Layouts
+        Of these records.
+    """
+    rows = np.flatnonzero(found.of_another)
+    own, bearer = place[rows], found.bearer[rows]
+    names = due["joint_id"].to_numpy(dtype=object)[own]
+    text = np.array(
+        [
+            f"line {records.lines[k]} names {name} and bears the mark of {pull} ({found.mark[k]}):"
+            " of which of the two it is cannot be told, and it counts for neither"
+            for k, name, pull in zip(rows, names, bearer, strict=True)
+        ],
+        dtype=object,
+    )
+    other = _same_number(due, own, bearer)
+    there = other >= 0
+    joint = np.concatenate([own, other[there]])
+    return TwoPulls(
+        joint,
+        (*text, *text[there]),
+        pd.Series(text[~there], index=bearer[~there], dtype=object),
+        len(rows),
+    )
+
+
+def _same_number(due: pd.DataFrame, row: IntArray, pull: TextArray) -> IntArray:
+    """Return the joint of another pull with the number of each; -1 where there is none."""
+    number = due["number"].astype("Int64").fillna(-1).to_numpy(dtype=np.int64)
+    first = np.flatnonzero((number > 0) & ~due["joint_id"].duplicated().to_numpy())
+    pulls = due["pull_id"].to_numpy(dtype=object)
+    known = pd.MultiIndex.from_arrays([pulls[first], number[first]])
+    found = known.get_indexer(pd.MultiIndex.from_arrays([pull, number[row]]))
+    return np.append(first, -1)[found].astype(np.int64)
