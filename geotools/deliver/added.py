@@ -10,10 +10,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import IntArray, TextArray, folded, words_of
+from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records, told_added
 from geotools.deliver.renumbered import bearers
 
-__all__ = ["added_notes", "is_added", "places", "strays", "with_added"]
+__all__ = [
+    "added_notes",
+    "hold_added",
+    "is_added",
+    "named_pulls",
+    "places",
+    "strays",
+    "with_added",
+]
 
 BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 5
@@ -73,7 +82,7 @@ def _pulls_of(records: Records, joints: pd.DataFrame) -> pd.Series[str]:
     """Return the pull every record is of if its joint was added: by its mark, else by its name."""
     table = records.table
     marks = pd.Series(words_of(table["pull_mark"]), dtype=object)
-    by_name = pd.Series(_named_pulls(table["joint_id"], joints["pull_id"]), dtype=object)
+    by_name = pd.Series(named_pulls(table["joint_id"], joints["pull_id"]), dtype=object)
     return marks.map(bearers(joints)).astype(object).where(marks != "", by_name)
 
 
@@ -102,6 +111,35 @@ def places(due: pd.DataFrame, records: Records) -> IntArray:
     found = np.where((found < 0) & bare, by_name, found)
     place[rest] = np.append(more, -1)[found]
     return np.asarray(place, dtype=np.int64)
+
+
+def hold_added(
+    records: Records, place: IntArray, due: pd.DataFrame, other: BoolArray, reasons: Reasons
+) -> None:
+    """Hold it against joints of the schedule that a record of them says they were added.
+
+    Parameters
+    ----------
+    records : Records
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record, below 0 where it is of no joint there.
+    due : DataFrame
+        The schedule, with the joints added.
+    other : ndarray of bool, shape (records,)
+        Records made for another layout of their pull.
+    reasons : Reasons
+        Added to.
+    """
+    planned, lines = np.append(~is_added(due), False), records.lines
+    reasons.add_where(
+        "added",
+        told_added(records) & planned[place] & ~other,
+        place,
+        lambda k: (
+            f"line {lines[k]} says added on site, and the joint is in the schedule: take that out "
+            "if it is this joint, or give one more a name of its own"
+        ),
+    )
 
 
 def added_notes(joints: pd.DataFrame) -> tuple[str, ...]:
@@ -139,7 +177,7 @@ def strays(records: Records, place: IntArray, due: pd.DataFrame, pulls: Iterable
     names = records.table["joint_id"].iloc[rows].reset_index(drop=True)
     marks = pd.Series(words_of(records.table["pull_mark"].iloc[rows]), dtype=object)
     by_mark = marks.map(bearers(due))
-    by_name = pd.Series(_named_pulls(names, pulls), dtype=object)
+    by_name = pd.Series(named_pulls(names, pulls), dtype=object)
     counted = pd.Series(folded(names), dtype=object).str.fullmatch(r".+-j[0-9]+").astype(bool)
     older = by_mark.isna() & counted
     lines = pd.Series(records.lines[rows].astype(str), dtype=object)
@@ -160,7 +198,7 @@ def _by_pull(told: pd.DataFrame, pull: pd.Series[str], say: Any) -> pd.Series[st
     return pd.Series({name: say(of) for name, of in table.groupby("pull")}, dtype=object)
 
 
-def _named_pulls(names: pd.Series[str], pulls: Iterable[str]) -> TextArray:
+def named_pulls(names: pd.Series[str], pulls: Iterable[str]) -> TextArray:
     """Return the pull whose name each joint's begins with, up to a hyphen; None where none's."""
     ids = pd.Series(list(dict.fromkeys(pulls)), dtype=object)
     plain = pd.Series(ids.to_numpy(dtype=object), index=folded(ids), dtype=object)

@@ -34,6 +34,7 @@ RULES: dict[str, str] = {
     "cut-out": "joints cut out that no later record shows made anew",
     "layout": "joints or pulls with records of another layout of the pull",
     "mark": "joints with records of the mark of another pull",
+    "added": "joints said to be added that are not, or not on their pull",
     "stray": "pulls with records of joints that they do not have",
     "double": "joints or pulls with more than one record",
     "not-recorded": "joints or pulls with values not recorded",

@@ -464,6 +464,17 @@ def test_a_joint_added_on_site_is_judged_by_the_window_of_its_pull(
     assert "neither its mark nor its name is that of a pull" in lost.joints["reasons"].iloc[-1]
 
 
+def test_a_joint_of_the_schedule_that_its_record_says_was_added_does_not_pass(
+    check: Any, full: Any
+) -> None:
+    rows, pulls, _ = full
+    checked = check([*rows[:4], {**rows[4], "added": "yes"}], pulls)
+    assert checked.joints["verdict"].tolist() == ["pass"] * 4 + ["fail"]
+    assert checked.rules == {"added": 1, "joints-of-pull": 1}
+    said = checked.joints["reasons"].iloc[-1]
+    assert said.startswith("line 6 says added on site, and the joint is in the schedule")
+
+
 def test_a_joint_added_on_site_and_cut_out_again_is_not_due(check: Any, full: Any) -> None:
     rows, pulls, more = full
     bad = {**more, "added": "yes", "visual": "fail"}
