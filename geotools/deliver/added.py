@@ -13,10 +13,12 @@ from geotools.deliver.matching import IntArray, TextArray, folded, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records, told_added
 from geotools.deliver.renumbered import bearers
+from geotools.deliver.wording import measured
 
 __all__ = [
     "added_notes",
     "hold_added",
+    "hold_added_at",
     "is_added",
     "named_pulls",
     "places",
@@ -26,6 +28,7 @@ __all__ = [
 
 BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 5
+_AT_SLACK = 1.0  # m; chainage on site is taken from the ground
 
 
 def is_added(joints: pd.DataFrame) -> BoolArray:
@@ -138,6 +141,49 @@ def hold_added(
         lambda k: (
             f"line {lines[k]} says added on site, and the joint is in the schedule: take that out "
             "if it is this joint, or give one more a name of its own"
+        ),
+    )
+
+
+def hold_added_at(
+    due: pd.DataFrame,
+    pulls: pd.DataFrame,
+    tails: pd.Series[float] | None,
+    reasons: Reasons,
+    *,
+    units: str,
+) -> None:
+    """Hold it against joints added on site that they do not lie on their pull, tails and all.
+
+    Parameters
+    ----------
+    due : DataFrame
+        The schedule, with the joints added.
+    pulls : DataFrame
+        ``pull_id``, ``start`` and ``end`` along the run, m.
+    tails : Series, optional
+        Carrier left out of the host at both ends together, m, by ``pull_id``.
+    reasons : Reasons
+        Added to.
+    units : {"si", "us"}
+        Units of the texts.
+    """
+    rows = np.flatnonzero(is_added(due))
+    more = due.iloc[rows]
+    of = pulls.drop_duplicates("pull_id").set_index("pull_id").reindex(more["pull_id"])
+    left = 0.0 if tails is None else tails.reindex(more["pull_id"]).fillna(0.0).to_numpy()
+    at, start, end = (
+        values.to_numpy(dtype=float) for values in (more["chainage"], of["start"], of["end"])
+    )
+    off = (at < start - left - _AT_SLACK) | (at > end + left + _AT_SLACK)
+    reasons.add_where(
+        "added",
+        off,
+        rows,
+        lambda k: (
+            f"added_at is {measured(at[k], 'joints', 'chainage', units)}, and its pull runs from "
+            f"{measured(start[k], 'joints', 'chainage', units)} to "
+            f"{measured(end[k], 'joints', 'chainage', units)}"
         ),
     )
 

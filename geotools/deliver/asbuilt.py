@@ -10,7 +10,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import added_notes, hold_added, is_added, places, strays, with_added
+from geotools.deliver.added import (
+    added_notes,
+    hold_added,
+    hold_added_at,
+    is_added,
+    places,
+    strays,
+    with_added,
+)
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.clock_change import clock_notes
 from geotools.deliver.cut_out import CutOut, cut_out, hold_cuts
@@ -254,12 +262,13 @@ def _held(
         qualifications=qualifications,
         now=now,
     )
-    windows = hold_windows(match, given.issued, reasons)
+    windows = hold_windows(match, given.issued, given.due, reasons)
     gone = _gone(given.due, counted, cuts)
     hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
     given.both.hold(reasons)
     hold_added(records, place, given.due, layouts.other, reasons)
+    hold_added_at(given.due, given.pulls, tails, reasons, units=units)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
     against = strays(records, place, given.due, given.pulls["pull_id"])

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.added import is_added
 from geotools.deliver.matching import Match, TextArray, words_of
 from geotools.deliver.procedure import TITLES
 from geotools.deliver.reasons import Reasons
@@ -23,7 +24,9 @@ _SHARE, _DEGREES = 1e-3, 0.06
 _CHECK_SO = "check with that procedure (--procedure, --procedure-file)"
 
 
-def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tuple[str, ...]:
+def hold_windows(
+    match: Match, issued: Records | None, joints: pd.DataFrame, reasons: Reasons
+) -> tuple[str, ...]:
     """Hold it against joints that they are judged by another procedure than issued or made with.
 
     Parameters
@@ -31,6 +34,8 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
     match : Match
     issued : Records, optional
         The schedule as it was issued.
+    joints : DataFrame
+        The schedule of the plan, with the joints added.
     reasons : Reasons
         Added to.
 
@@ -42,8 +47,7 @@ def hold_windows(match: Match, issued: Records | None, reasons: Reasons) -> tupl
     named = _named(match, reasons)
     if issued is None:
         return named
-    table = _of_this_layout(issued, match.due)
-    table = table.set_index("joint_id").reindex(match.due["joint_id"])
+    table = _of_records(_of_this_layout(issued, joints[~is_added(joints)]), match, joints)
     own = table["carrier"].notna().to_numpy() & _alike(table, match, "carrier")
     given, due = _texts(table["procedure"]), match.due["procedure"].to_numpy(dtype=object)
     other = own & (given != "") & (due != "") & ~_alike(table, match, "procedure")
@@ -98,6 +102,15 @@ def _of_this_layout(issued: Records, due: pd.DataFrame) -> pd.DataFrame:
     given = words_of(issued.table["pull_mark"])
     own: pd.DataFrame = issued.table[(given == "") | (given == planned)]
     return own.drop_duplicates("joint_id")
+
+
+def _of_records(table: pd.DataFrame, match: Match, joints: pd.DataFrame) -> pd.DataFrame:
+    """Return the row of the schedule as issued of every record, of a joint added its pull's."""
+    pulls = joints.drop_duplicates("joint_id").set_index("joint_id")["pull_id"]
+    first = pd.Series(table["joint_id"].to_numpy(), index=table["joint_id"].map(pulls))
+    like = match.due["pull_id"].map(first[~first.index.duplicated()])
+    names = match.due["joint_id"].where(~is_added(match.due), like)
+    return table.set_index("joint_id").reindex(names)
 
 
 def _texts(column: pd.Series[str]) -> TextArray:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from geotools.deliver.added import is_added, named_pulls
 from geotools.deliver.layouts import Layouts
 from geotools.deliver.matching import IntArray, TextArray
 from geotools.deliver.reasons import Reasons
@@ -71,17 +72,12 @@ def of_two_pulls(records: Records, due: pd.DataFrame, place: IntArray, found: La
     found : Layouts
         Of these records.
     """
-    rows = np.flatnonzero(found.of_another)
-    own, bearer = place[rows], found.bearer[rows]
-    names = due["joint_id"].to_numpy(dtype=object)[own]
-    text = np.array(
-        [
-            f"line {records.lines[k]} names {name} and bears the mark of {pull} ({found.mark[k]}):"
-            " of which of the two it is cannot be told, and it counts for neither"
-            for k, name, pull in zip(rows, names, bearer, strict=True)
-        ],
-        dtype=object,
-    )
+    named = _named_another(records, due, place, found)
+    bearer = np.where(found.of_another, found.bearer, named)
+    rows = np.flatnonzero(bearer != "")
+    own, bearer = place[rows], bearer[rows]
+    said = [_told(records, due, found, int(k), int(place[k])) for k in rows]
+    text = np.array(said, dtype=object)
     other = _same_number(due, own, bearer)
     there = other >= 0
     joint = np.concatenate([own, other[there]])
@@ -90,6 +86,29 @@ def of_two_pulls(records: Records, due: pd.DataFrame, place: IntArray, found: La
         (*text, *text[there]),
         pd.Series(text[~there], index=bearer[~there], dtype=object),
         len(rows),
+    )
+
+
+def _named_another(
+    records: Records, due: pd.DataFrame, place: IntArray, found: Layouts
+) -> TextArray:
+    """Return the pull named by each record of a joint that was added in another; else empty."""
+    added = np.append(is_added(due), False)[place] & ~found.other
+    name = named_pulls(records.table["joint_id"], due["pull_id"])
+    own = np.append(due["pull_id"].to_numpy(dtype=object), "")[place]
+    return np.where(added & pd.notna(name) & (name != own), name, "")
+
+
+def _told(records: Records, due: pd.DataFrame, found: Layouts, k: int, row: int) -> str:
+    """Say which two pulls a record may be of; of one added, the mark is that of its pull."""
+    other = found.of_another[k]
+    pull, mark = (
+        (found.bearer[k], found.mark[k]) if other else due.iloc[row][["pull_id", "pull_mark"]]
+    )
+    return (
+        f"line {records.lines[k]} names {due['joint_id'].iloc[row]} and bears the mark of {pull} "
+        f"({mark}): of which of the two it is cannot be told"
+        + (", and it counts for neither" if other else "")
     )
 
 

@@ -532,7 +532,7 @@ def _checked(
     now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
     checked = check_records(
         made.joints,
-        file.table("pulls", PLANNED),
+        file.table("pulls", (*PLANNED, "start", "end")),
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),

@@ -131,7 +131,7 @@ def test_no_joint_passes_by_another_procedure_than_its_schedule_was_issued_with(
     elsewhere = [{**row, "pull_mark": "QQQQQ"} for row in issue(iso)]
     assert not check(rows, issued=elsewhere).failed  # it was issued for other joints
     twice = [*rows, rows[0], {**rows[1], "joint_id": "R1-L1-J1A", "added": "yes"}]
-    assert check(twice, issued=issue(iso)).rules["procedure"] == 5
+    assert check(twice, issued=issue(iso)).rules["procedure"] == 6
 
 
 def test_limits_issued_otherwise_under_the_same_name_are_told(
@@ -462,6 +462,42 @@ def test_a_joint_added_on_site_is_judged_by_the_window_of_its_pull(
     write_report(tmp_path / "c.pdf", checked, plan="p", records="r", units="si")
     lost = check([*rows, {**more, "pull_mark": "QQQQQ"}], pulls)
     assert "neither its mark nor its name is that of a pull" in lost.joints["reasons"].iloc[-1]
+
+
+def test_a_joint_added_on_site_does_not_pass_by_the_name_of_one_pull_and_the_mark_of_another(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    more = {**rows[0], "joint_id": "R1-L3-J3A", "added": "yes", "made": "2026-03-20 08:00"}
+    checked = check([*rows, more], of=new)
+    assert checked.joints["verdict"].tolist() == ["pass"] * len(rows) + ["fail"]
+    assert checked.pulls["verdict"].tolist() == ["fail", "not checked", "fail"]
+    words = "names R1-L3-J3A and bears the mark of R1-L1"
+    assert words in checked.joints["reasons"].iloc[-1]
+    assert words in checked.pulls["reasons"].iloc[2]
+    assert check([*rows, more], of=new, only=["R1-L3"]).failed
+
+
+def test_a_joint_added_on_site_lies_on_its_pull(check: Any, full: Any) -> None:
+    rows, pulls, more = full  # of a pull from 10 m to 70 m
+    for at, passes in (("8.8", False), ("9.5", True), ("70.9", True), ("99999", False)):
+        checked = check([*rows, {**more, "added": "yes", "added_at_m": at}], pulls)
+        assert checked.failed != passes
+    said = checked.joints["reasons"].iloc[-1]
+    assert said == "added_at is 99,999.0 m, and its pull runs from 10.0 m to 70.0 m"
+
+
+def test_a_joint_added_on_site_is_judged_by_the_procedure_its_pull_was_issued_with(
+    check: Any, full: Any, plan: Any, schedule: Schedule
+) -> None:
+    rows, pulls, more = full
+    rows = [*rows, {**more, "added": "yes"}]
+    iso = issue(joint_schedule(plan, procedure="iso_slp"))
+    assert not check(rows, pulls, issued=issue(schedule)).failed
+    checked = check(rows, pulls, issued=iso)
+    assert checked.rules["procedure"] == 6
+    assert "was issued with ISO 21307" in checked.joints["reasons"].iloc[-1]
 
 
 def test_a_joint_of_the_schedule_that_its_record_says_was_added_does_not_pass(
