@@ -262,13 +262,10 @@ def _held(
         qualifications=qualifications,
         now=now,
     )
-    windows = hold_windows(match, given.issued, given.due, reasons)
+    windows = hold_windows(match, records, given.issued, given.due, reasons)
     gone = _gone(given.due, counted, cuts)
     hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
-    hold_layouts(records, place, layouts, counted, reasons)
-    given.both.hold(reasons)
-    hold_added(records, place, given.due, layouts.other, reasons)
-    hold_added_at(given.due, given.pulls, tails, reasons, units=units)
+    _hold_places(given, counted, tails, reasons, units)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
     against = strays(records, place, given.due, given.pulls["pull_id"])
@@ -301,6 +298,20 @@ def _held(
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
     return Checked(frame, made.frame, rules, notes, _procedures(given.due))
+
+
+def _hold_places(
+    given: _Given,
+    counted: IntArray,
+    tails: pd.Series[float] | None,
+    reasons: Reasons,
+    units: str,
+) -> None:
+    """Hold it against joints that their records may be of others, or of none there."""
+    hold_layouts(given.records, given.place, given.layouts, counted, reasons)
+    given.both.hold(reasons)
+    hold_added(given.records, given.place, given.due, given.layouts.other, reasons)
+    hold_added_at(given.due, given.pulls, tails, reasons, units=units)
 
 
 def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:

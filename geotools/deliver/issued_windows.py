@@ -25,13 +25,15 @@ _CHECK_SO = "check with that procedure (--procedure, --procedure-file)"
 
 
 def hold_windows(
-    match: Match, issued: Records | None, joints: pd.DataFrame, reasons: Reasons
+    match: Match, records: Records, issued: Records | None, joints: pd.DataFrame, reasons: Reasons
 ) -> tuple[str, ...]:
     """Hold it against joints that they are judged by another procedure than issued or made with.
 
     Parameters
     ----------
     match : Match
+    records : Records
+        All that `match` has some of.
     issued : Records, optional
         The schedule as it was issued.
     joints : DataFrame
@@ -44,7 +46,7 @@ def hold_windows(
     tuple of str
         What else of the windows was issued or named otherwise, and what of them cannot be read.
     """
-    named = _named(match, reasons)
+    named = _named(match, records, reasons)
     if issued is None:
         return named
     table = _of_records(_of_this_layout(issued, joints[~is_added(joints)]), match, joints)
@@ -61,22 +63,42 @@ def hold_windows(
         ),
     )
     bare = own & (given == "") & (due != "")
-    notes = [*_unread(issued), *_others(table, match, issued, own & ~other & ~bare)]
-    if bare.any() and "procedure" in issued.spelled_as:
-        notes.append(f"the schedule was issued without a window for {bare.sum():,} of these joints")
-    return (*named, *notes)
+    limits = table[list(WINDOW)].notna().any(axis=1).to_numpy(dtype=bool)
+    return (
+        *named,
+        *_unread(issued),
+        *_others(table, match, issued, own & ~other & (limits | ~bare)),
+        *_unnamed(int((bare & limits).sum()), int((bare & ~limits).sum()), issued),
+    )
 
 
-def _named(match: Match, reasons: Reasons) -> tuple[str, ...]:
+def _unnamed(limits: int, none: int, issued: Records) -> Iterator[str]:
+    """Say for how many joints the schedule as issued names no procedure, with limits or without."""
+    if limits:
+        yield (
+            f"not checked: by which procedure {limits:,} of these joints were issued. The schedule "
+            "as issued does not name it (column procedure); its limits were compared"
+        )
+    if none and "procedure" in issued.spelled_as:
+        yield f"the schedule was issued without a window for {none:,} of these joints"
+    elif none:
+        yield (
+            f"not checked: by which procedure {none:,} of these joints were issued. The schedule "
+            "as issued has neither the column procedure nor limits; give it as it was written"
+        )
+
+
+def _named(match: Match, records: Records, reasons: Reasons) -> tuple[str, ...]:
     """Hold the procedure that records name against that they are judged by.
 
-    A schedule that was filled in names it in the program's words. In words of one's own a record
-    may mean the same by another name: that is told, and fails nobody.
+    A schedule that was filled in names it, and any record may in the program's words. In words of
+    one's own a record may mean the same by another name: that is told, and fails nobody.
     """
     told, due = words_of(match.made["procedure"]), words_of(match.due["procedure"])
     said, judged = (of["procedure"].tolist() for of in (match.made, match.due))
     other = (told != "") & (due != "") & (told != due)
-    ours = np.isin(told, [title.casefold() for title in TITLES.values()])
+    filled = np.array([file.filled_in for file in records.files])[records.file_of[match.record]]
+    ours = filled | np.isin(told, [title.casefold() for title in TITLES.values()])
     reasons.add_where(
         "procedure",
         other & ours,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from geotools.schema import OUTPUTS
 
-__all__ = ["Limits", "limits_among"]
+__all__ = ["Limits", "limits_among", "names_its_procedure"]
 
 # Columns of the schedule that bear the name of something measured, and columns that only the
 # schedule has. One of these says that those are its limits, whoever filled in the rest.
@@ -54,13 +54,37 @@ def limits_among(names: Iterable[str], mapped: Mapping[str, str]) -> Limits | No
     mapped : mapping of str to str
         Our column to that of the file, as the user says: what is named there is as told.
     """
-    plain = {name: name.casefold().replace(" ", "_") for name in names}
-    free = {name: own for name, own in plain.items() if name not in mapped.values()}
-    both, alone = _fields(_BOTH), _fields(_SCHEDULE_ALONE)
+    free, both = _free(names, mapped), _fields(_BOTH)
     told = {both.get(ours) for ours in mapped}
     columns = {name: own for name, own in free.items() if own in both and both[own] not in told}
-    beside = tuple(name for name, own in free.items() if own in alone)
+    beside = _of_schedule(free)
     return Limits(columns, beside) if columns and beside else None
+
+
+def names_its_procedure(names: Iterable[str], mapped: Mapping[str, str]) -> bool:
+    """Tell whether a file of records is a schedule filled in, with its column of the procedure.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Columns of the file.
+    mapped : mapping of str to str
+        As `limits_among` takes it.
+    """
+    theirs = mapped.get("procedure", "procedure")
+    return theirs.casefold() == "procedure" and bool(_of_schedule(_free(names, mapped)))
+
+
+def _free(names: Iterable[str], mapped: Mapping[str, str]) -> dict[str, str]:
+    """Return the columns that nothing is mapped to, and how they are read."""
+    plain = {name: name.casefold().replace(" ", "_") for name in names}
+    return {name: own for name, own in plain.items() if name not in mapped.values()}
+
+
+def _of_schedule(free: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the columns that only the schedule has."""
+    alone = _fields(_SCHEDULE_ALONE)
+    return tuple(name for name, own in free.items() if own in alone)
 
 
 def _fields(names: Iterable[str]) -> dict[str, str]:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
 from geotools.deliver.durations import durations
-from geotools.deliver.limits import Limits, limits_among
+from geotools.deliver.limits import Limits, limits_among, names_its_procedure
 from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import OUTPUTS, Field, Layer, Words
@@ -243,6 +243,8 @@ class Records:
         The files, where there are several: `unused`, `spelled_as` and `notes` are theirs.
     part : ndarray of int, shape (rows,)
         Which of them each record is from; None where there is one file.
+    filled_in : bool
+        Whether the file is a schedule filled in, whose procedure is that it was issued with.
     """
 
     source: str
@@ -255,6 +257,7 @@ class Records:
     notes: tuple[str, ...]
     parts: tuple[Records, ...] = ()
     part: npt.NDArray[np.int64] | None = None
+    filled_in: bool = False
 
     @property
     def files(self) -> tuple[Records, ...]:
@@ -264,8 +267,12 @@ class Records:
     def units(self, column: str) -> npt.NDArray[np.object_]:
         """Return the unit a column of each record is written in; empty where it is not there."""
         own = [file.spelled_as.get(column, "").rpartition("_")[2] for file in self.files]
-        rows = np.zeros(len(self.table), dtype=np.int64) if self.part is None else self.part
-        return np.array(own, dtype=object)[rows]
+        return np.array(own, dtype=object)[self.file_of]
+
+    @property
+    def file_of(self) -> npt.NDArray[np.int64]:
+        """Return which of the files every record is from."""
+        return np.zeros(len(self.table), dtype=np.int64) if self.part is None else self.part
 
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
@@ -435,6 +442,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         next(iter(zoned), None),
         {name: ours for name, (ours, _) in found.items()},
         tuple(notes),
+        filled_in=name == "records" and names_its_procedure(file.columns, read_as.columns),
     )
 
 

@@ -147,7 +147,15 @@ def test_limits_issued_otherwise_under_the_same_name_are_told(
     assert told(checked, "not checked: 1 value(s) of the schedule as issued")
     for row in issued:
         row["procedure"] = ""
+    for rows in (issued, [{k: v for k, v in row.items() if k != "procedure"} for row in issued]):
+        checked = check(good(schedule), issued=rows)  # limits are compared all the same
+        assert told(checked, "soak is another in the schedule as issued")
+        assert told(checked, "not checked: by which procedure 5 of these joints were issued")
+    for row in issued:
+        row["soak_min"] = row["cool_min"] = ""
     assert told(check(good(schedule), issued=issued), "without a window for 5 of these")
+    bare = issue(schedule, limits=False)
+    assert told(check(good(schedule), issued=bare), "neither the column procedure nor limits")
 
 
 def test_rows_below_a_header_of_another_order_are_read_by_it_and_that_is_told(
@@ -587,3 +595,15 @@ def test_no_joint_passes_by_another_procedure_than_its_record_names_in_the_words
     assert checked.joints["verdict"].tolist() == ["fail"] + ["pass"] * 4
     assert checked.rules == {"procedure": 1, "joints-of-pull": 1}
     assert told(checked, "WP 7 there, ASTM F2620 here (R1-L1-J2)")
+
+
+def test_no_joint_of_a_schedule_filled_in_passes_by_another_procedure_than_it_names(
+    plan: Any, schedule: Schedule, tmp_path: Path
+) -> None:
+    same = {name: name for name in ("bead_mm", "soak_min", "removal_s")}
+    for name, passes in (("WP 12", False), ("ASTM F2620", True)):
+        # only a schedule has the column cool_min
+        rows = [{**row, "procedure": name, "cool_min": "13.9"} for row in good(schedule)]
+        records = read_records(write(tmp_path / "r.csv", rows), "records", ReadAs(same))
+        checked = check_records(schedule.joints, plan.table("pulls"), records)
+        assert ("procedure" not in checked.rules) == passes == (not checked.failed)
