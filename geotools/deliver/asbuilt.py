@@ -293,7 +293,7 @@ def _held(
         *aside_notes(records, aside),
         *gone_notes(records, aside, given.due, gone),
         *windows,
-        *copied_limits(match),
+        *copied_limits(match, records),
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)

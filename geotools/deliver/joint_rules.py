@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -47,8 +47,9 @@ _ABOVE_NOTHING = {
     "cool_time": ("minutes", "cool-time"),
 }
 
-# So many values that are all their limits, as the schedule writes them, are none measured.
-_COPIED, _AS_WRITTEN = 5, 1e-4
+# So many values of a file, of which this share are their limits, as the schedule writes them, are
+# none measured; some of a sheet may have been corrected.
+_COPIED, _COPIED_SHARE, _AS_WRITTEN = 5, 0.9, 1e-4
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -108,19 +109,24 @@ def hold_against(
     return reasons
 
 
-def copied_limits(match: Match) -> tuple[str, ...]:
-    """Say which values on record are all the limits of the schedule: columns of it, kept alone."""
-    notes = []
+def copied_limits(match: Match, records: Records) -> Iterator[str]:
+    """Say which values of a file are nearly all the limits of the schedule: columns of it, kept."""
+    file_of = records.file_of[match.record]
     for name, limit, _, _ in _LIMITS:
         value, due = match.number(name), match.limit(limit)
         asked = np.isfinite(value) & (due > 0)
-        if asked.sum() >= _COPIED and np.allclose(value[asked], due[asked], _AS_WRITTEN, 0.0):
-            notes.append(
-                f"not checked: whether {name.replace('_', ' ')} was measured. In all "
-                f"{asked.sum():,} records it is the limit of the schedule itself; see that its "
-                "column is not one of the schedule"
+        same = asked & np.isclose(value, due, _AS_WRITTEN, 0.0)
+        for k, file in enumerate(records.files):
+            count, alike = (int((of & (file_of == k)).sum()) for of in (asked, same))
+            if count < _COPIED or alike < _COPIED_SHARE * count:
+                continue
+            how_many = f"all {count:,}" if alike == count else f"{alike:,} of {count:,}"
+            where = f" of {file.source}" if records.parts else ""
+            yield (
+                f"not checked: whether {name.replace('_', ' ')} was measured. In {how_many} "
+                f"records{where} it is the limit of the schedule itself; see that its column is "
+                "not one of the schedule"
             )
-    return tuple(notes)
 
 
 def interfacial(match: Match, name: str) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -76,7 +77,24 @@ def test_values_that_are_all_their_limits_are_told_as_not_checked() -> None:
     )
     made.loc[2, "removal"] = 19.0
     rows = np.arange(6)
-    (note,) = copied_limits(Match(rows, rows, made, due, "si"))
-    assert note.startswith("not checked: whether soak was measured. In all 6 records")
+    (note,) = copied_limits(Match(rows, rows, made, due, "si"), files(6))
+    assert note.startswith("not checked: whether soak was measured. In all 6 records it")
     few = Match(rows[:4], rows[:4], made[:4], due[:4], "si")
-    assert copied_limits(few) == ()
+    assert list(copied_limits(few, files(4))) == []
+
+
+def files(*counts: int) -> Any:
+    """Return what is asked of records in files of so many rows."""
+    each = [SimpleNamespace(source=f"week {k}.csv") for k in range(len(counts))]
+    parts = tuple(each) if len(counts) > 1 else ()
+    return SimpleNamespace(files=each, parts=parts, file_of=np.repeat(range(len(counts)), counts))
+
+
+def test_values_that_are_nearly_all_their_limits_in_one_of_several_files_are_told() -> None:
+    rows = np.arange(30)
+    due = pd.DataFrame({"bead": np.full(30, 0.01), "soak": 200.0, "removal": 20.0, "cool": 900.0})
+    made = due.rename(columns={"cool": "cool_time"}) * 1.1
+    made.loc[:8, "removal"] = 20.0  # nine of the ten of the first file
+    made.loc[10:26, "bead"] = 0.01  # 17 of the 20 of the second
+    (note,) = copied_limits(Match(rows, rows, made, due, "si"), files(10, 20))
+    assert "whether removal was measured. In 9 of 10 records of week 0.csv it is" in note
