@@ -24,6 +24,7 @@ __all__ = [
     "CsvFile",
     "Numbers",
     "doubtful_signs",
+    "folded_name",
     "neutral",
     "parse_numbers",
     "plain",
@@ -276,6 +277,11 @@ def _header(source: str, cells: list[str]) -> list[str]:
     return names
 
 
+def folded_name(name: str) -> str:
+    """Return the name of a column as it is compared: without case, with ``_`` for blanks."""
+    return name.casefold().replace(" ", "_")
+
+
 def _names(cells: list[str]) -> list[str]:
     """Return the cells of a header as names, without those that are empty at its end."""
     names = [plain(_LINE_ENDS.sub(" ", cell.strip(f"{_MARK} \t\r\n"))) for cell in cells]
@@ -289,14 +295,15 @@ def _headers_below(
 ) -> dict[int, list[int]]:
     """Return which rows below the first hold its names once more, and where each of them stands.
 
-    Neither case nor order counts; a row that is nearly so is the header of another table.
+    Neither case, blanks for ``_`` nor order count; a row that is nearly so is the header of another
+    table.
     """
-    own = [name.casefold() for name in header]
+    own = [folded_name(name) for name in header]
     known, found, others = set(own) - {""}, {}, []
     for k, row in enumerate(rows):
-        if not k or not any(_bare(cell).casefold() in known for cell in row[:_LEAST_HEADER]):
+        if not k or not any(folded_name(_bare(cell)) in known for cell in row[:_LEAST_HEADER]):
             continue
-        names = [name.casefold() for name in _names(row)]
+        names = [folded_name(name) for name in _names(row)]
         if sorted(names) == sorted(own):
             found[k] = _places(own, names)
         elif _is_header(names, known):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from geotools.deliver.csv_file import folded_name
 from geotools.schema import OUTPUTS
 
 __all__ = ["Limits", "limits_among", "names_its_procedure"]
@@ -77,7 +78,7 @@ def names_its_procedure(names: Iterable[str], mapped: Mapping[str, str]) -> bool
 
 def _free(names: Iterable[str], mapped: Mapping[str, str]) -> dict[str, str]:
     """Return the columns that nothing is mapped to, and how they are read."""
-    plain = {name: name.casefold().replace(" ", "_") for name in names}
+    plain = {name: folded_name(name) for name in names}
     return {name: own for name, own in plain.items() if name not in mapped.values()}
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
+from geotools.deliver.csv_file import CsvFile, doubtful_signs, folded_name, parse_numbers, read_csv
 from geotools.deliver.durations import durations
 from geotools.deliver.limits import Limits, limits_among, names_its_procedure
 from geotools.deliver.matching import folded, words_of
@@ -556,7 +556,7 @@ def _by_name(
     """
     alike: dict[str, list[str]] = {}
     for name in columns:
-        alike.setdefault(name.casefold().replace(" ", "_"), []).append(name)
+        alike.setdefault(folded_name(name), []).append(name)
     named = {known.get(ours) for ours in mapped}
     own, faults = {}, []
     for ours in known:
