@@ -15,6 +15,7 @@ from geotools.deliver.added import (
     hold_added,
     hold_added_at,
     is_added,
+    named_pulls,
     places,
     strays,
     with_added,
@@ -39,6 +40,7 @@ from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import KINDS, Records, same_zones
 from geotools.deliver.renumbered import (
     bare_pulls,
+    bearers,
     renumbered_joints,
     renumbered_notes,
     renumbered_pulls,
@@ -173,7 +175,7 @@ class _Given:
             pull_records = pull_records.without("pull_id", self.pulls.loc[~wanted, "pull_id"])
         number = np.append(np.where(asked, np.cumsum(asked) - 1, -1), -1)
         place = number[self.place]
-        kept = (self.place < 0) | (place >= 0)
+        kept = np.where(self.place < 0, ~self._of_others(asked), place >= 0)
         return _Given(
             self.joints[asked].reset_index(drop=True),
             self.pulls[wanted],
@@ -188,6 +190,13 @@ class _Given:
             self.both.of_rows(number),
             self.notes,
         )
+
+    def _of_others(self, asked: BoolArray) -> BoolArray:
+        """Tell which records bear the mark of a pull not asked for, and name none that is."""
+        table, pulls = self.records.table, self.due.loc[asked, "pull_id"]
+        pull = pd.Series(words_of(table["pull_mark"]), dtype=object).map(bearers(self.due))
+        named = named_pulls(table["joint_id"], pulls)
+        return np.asarray(pull.notna() & ~pull.isin(pulls) & pd.isna(named), dtype=bool)
 
 
 def _given(

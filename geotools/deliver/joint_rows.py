@@ -208,4 +208,7 @@ def _told_unknown(line: Any, name: str, added: bool) -> str:
             f"line {line}: added on site, but neither its mark nor its name is that of a pull of "
             "this plan; write the mark of its pull in pull_mark"
         )
-    return f"line {line}: there is no such joint in the schedule"
+    return (
+        f"line {line}: there is no such joint in the schedule; of one added on site write yes in a "
+        "column added, and the mark of its pull"
+    )

@@ -1039,7 +1039,8 @@ def test_a_row_that_names_no_joint_is_told_as_such(check: Any, schedule: Any) ->
     checked = check([*rows, sums | {"joint_id": ""}, sums], [*PULL_RECORDS, {"force_kn": "131"}])
     assert checked.joints["reasons"].tolist()[19:] == [
         "line 21 names no joint; is it a row of units or of sums?",
-        "line 22: there is no such joint in the schedule",
+        "line 22: there is no such joint in the schedule; of one added on site write yes in a "
+        "column added, and the mark of its pull",
     ]
     assert checked.pulls["reasons"].tolist()[2:] == [
         "line 4 names no pull; is it a row of units or of sums?"

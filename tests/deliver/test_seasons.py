@@ -491,6 +491,19 @@ def test_a_joint_added_on_site_does_not_pass_by_the_name_of_one_pull_and_the_mar
     assert check([*rows, more], of=new, only=["R1-L3"]).failed
 
 
+def test_a_record_of_no_joint_with_the_mark_of_a_pull_not_asked_for_is_left_out(
+    check: Any, revised: Plans
+) -> None:
+    new = revised[1]
+    rows = good(new[1])
+    stray = {**rows[-1], "joint_id": "R1-L3-J3A", "made": "2026-03-20 08:00"}
+    assert not check([*rows, stray], of=new, only=["R1-L1"]).failed
+    checked = check([*rows, stray], of=new, only=["R1-L3"])
+    assert checked.joints["reasons"].iloc[-1].endswith("column added, and the mark of its pull")
+    for other in ({"joint_id": "R1-L1-J3A"}, {"pull_mark": ""}, {"pull_mark": "QQQQQ"}):
+        assert check([*rows, {**stray, **other}], of=new, only=["R1-L1"]).failed
+
+
 def test_a_joint_added_on_site_lies_on_its_pull(check: Any, full: Any) -> None:
     rows, pulls, more = full  # of a pull from 10 m to 70 m
     for at, passes in (("8.8", False), ("9.5", True), ("70.9", True), ("99999", False)):
