@@ -33,6 +33,7 @@ __all__ = [
     "ReadAs",
     "Records",
     "parse_pairs",
+    "read_files",
     "read_map",
     "read_records",
     "read_toml",
@@ -66,6 +67,11 @@ _NO_DATE = (
     "2026-03-05 14:30, and save it again"
 )
 _SHOWN = 5
+_FOR_ALL = (
+    "a map of columns and a date format hold for all files of records: where loggers write in "
+    "different ways, convert one of the files, or check them one at a time, each with its pulls "
+    "(--only)"
+)
 # A cell that tells the time of day and not the day.
 _TIME_ALONE = r"(?i)[0-9]{1,2}[:.h][0-9]{2}(?:[:.][0-9]{2}(?:[.,][0-9]+)?)?(?: ?[ap]\.?m\.?)?"
 
@@ -444,6 +450,31 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         tuple(notes),
         filled_in=name == "records" and names_its_procedure(file.columns, read_as.columns),
     )
+
+
+def read_files(paths: Sequence[Path], name: str, read_as: ReadAs) -> Records:
+    """Read the files of one table as one; what is mapped has to be in one of them at least.
+
+    Raises
+    ------
+    LayerError
+        As `read_records` raises it, and says then that a map holds for all files.
+    """
+    if len(paths) == 1:
+        return read_records(paths[0], name, read_as)
+    columns = [read_csv(path, encoding=read_as.encoding).columns for path in paths]
+    somewhere = {column for of in columns for column in of}
+    files, hint = [], [_FOR_ALL] if read_as.columns or read_as.date_format else []
+    for path, own in zip(paths, columns, strict=True):
+        mine = {k: v for k, v in read_as.columns.items() if v in own or v not in somewhere}
+        try:
+            file = read_records(path, name, replace(read_as, columns=mine))
+        except LayerError as error:
+            raise LayerError(str(path), [*error.faults, *hint]) from error
+        left = [f"{k}={v}" for k, v in read_as.columns.items() if k not in mine]
+        note = f"there is no column of the map's {', '.join(left)}; read by its own names"
+        files.append(replace(file, notes=(*file.notes, note)) if left else file)
+    return together(files)
 
 
 def together(files: Sequence[Records]) -> Records:

@@ -503,17 +503,16 @@ def _read_all(
     date_format: str,
 ) -> dict[str, Records]:
     """Read the files of records that are given; those of joints may be several."""
-    from geotools.deliver.records import ReadAs, parse_pairs, read_map, read_records, together
+    from geotools.deliver.records import ReadAs, parse_pairs, read_files, read_map
 
     _check_records(records)
     maps = {} if map_file is None else read_map(map_file)
     maps["records"] = {**maps.get("records", {}), **parse_pairs(pairs)}
     paths = {"records": records} | {n: (path,) for n, path in single.items() if path is not None}
-    read = {
-        name: [read_records(p, name, ReadAs(maps.get(name, {}), encoding, date_format)) for p in of]
+    return {
+        name: read_files(of, name, ReadAs(maps.get(name, {}), encoding, date_format))
         for name, of in paths.items()
     }
-    return {name: together(files) for name, files in read.items()}
 
 
 def _checked(

@@ -16,7 +16,7 @@ from geotools.deliver.csv_file import read_csv
 from geotools.deliver.joint_report import write_report
 from geotools.deliver.joints import Schedule, joint_schedule
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.records import ReadAs, Records, read_records, together
+from geotools.deliver.records import ReadAs, Records, read_files, read_records, together
 from geotools.errors import LayerError
 from geotools.pipe.fusion import gauge_pressure_pa
 
@@ -212,6 +212,23 @@ def test_several_files_are_told_by_file_and_line_and_a_joint_in_two_is_double(
     files[1] = read_records(write(paths[1], rows[4:]), "records", ReadAs({}))
     with pytest.raises(LayerError, match="its times have no zone"):
         together(files)
+
+
+def test_a_map_has_to_be_met_by_one_of_several_files(schedule: Schedule, tmp_path: Path) -> None:
+    rows = good(schedule)
+    other = [{"P 0": row["drag_kpa"], **row} for row in rows[:2]]
+    for row in other:
+        del row["drag_kpa"]
+    paths = [write(tmp_path / "a.csv", other), write(tmp_path / "b.csv", rows[2:])]
+    found = read_files(paths, "records", ReadAs({"drag_kpa": "P 0"}))
+    assert found.table["drag"].tolist() == [DRAG] * 5
+    (note,) = found.files[1].notes
+    assert note == "there is no column of the map's drag_kpa=P 0; read by its own names"
+    with pytest.raises(LayerError, match=r"(?s)no column Q.*hold for all files.*one at a time"):
+        read_files(paths, "records", ReadAs({"drag_kpa": "Q"}))
+    write(paths[1], [{k: v for k, v in row.items() if k != "drag_kpa"} for row in rows[2:]])
+    with pytest.raises(LayerError, match=r"(?s)b\.csv: no column drag_kpa.*hold for all files"):
+        read_files(paths, "records", ReadAs({"drag_kpa": "P 0"}))
 
 
 Plans = tuple[tuple[Any, Schedule], tuple[Any, Schedule]]
