@@ -22,8 +22,8 @@ import geotools
 from geotools.brief import Brief, load_brief
 from geotools.call import python_function
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
-from geotools.deliver.procedure import read_procedure
-from geotools.deliver.records import CUT, FAIL, KINDS, PASS, RECORD_TABLES, read_map
+from geotools.deliver.joints.procedure import read_procedure
+from geotools.deliver.joints.records import CUT, FAIL, KINDS, PASS, RECORD_TABLES, read_map
 from geotools.schema import INPUTS, NO, OUTPUTS, ROLES, STATES, WAYS, YES, describe, explain
 from geotools.tool import Key, Tool, builtin
 

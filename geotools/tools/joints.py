@@ -18,10 +18,10 @@ from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geotools.deliver.asbuilt import Checked
-    from geotools.deliver.joints import Machine, Schedule
+    from geotools.deliver.joints.asbuilt import Checked
+    from geotools.deliver.joints.records import Records
+    from geotools.deliver.joints.schedule import Machine, Schedule
     from geotools.deliver.read_plan import PlanFile
-    from geotools.deliver.records import Records
 
 __all__ = ["TOOLS", "check", "schedule"]
 
@@ -264,8 +264,8 @@ def _schedule(
     only: Sequence[str] = (),
     machine: Machine | None = None,
 ) -> Schedule:
-    from geotools.deliver.joints import joint_schedule
-    from geotools.deliver.procedure import read_procedure
+    from geotools.deliver.joints.procedure import read_procedure
+    from geotools.deliver.joints.schedule import joint_schedule
 
     own = None if procedure_file is None else read_procedure(procedure_file)
     return joint_schedule(
@@ -280,7 +280,7 @@ def _check_tail(command: str, tail: float | None) -> None:
 
 def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
     """Return the fusion machine; None where nothing is said of it."""
-    from geotools.deliver.joints import Machine
+    from geotools.deliver.joints.schedule import Machine
 
     if piston_area is None:
         if drag is not None:
@@ -442,7 +442,7 @@ def check(
         If the plan or a file of records cannot be used, a result not be written, a parameter not
         be taken.
     """
-    from geotools.deliver.joints import wanted_pulls
+    from geotools.deliver.joints.schedule import wanted_pulls
     from geotools.deliver.read_plan import read_plan
 
     targets = _check_targets(output, csv, report, font, overwrite=overwrite)
@@ -503,7 +503,7 @@ def _read_all(
     date_format: str,
 ) -> dict[str, Records]:
     """Read the files of records that are given; those of joints may be several."""
-    from geotools.deliver.records import ReadAs, parse_pairs, read_files, read_map
+    from geotools.deliver.joints.records import ReadAs, parse_pairs, read_files, read_map
 
     _check_records(records)
     maps = {} if map_file is None else read_map(map_file)
@@ -525,8 +525,8 @@ def _checked(
     """Hold the records that were given against joints and pulls, those asked for if any are."""
     import numpy as np
 
-    from geotools.deliver.asbuilt import check_records
-    from geotools.deliver.asbuilt_pulls import PLANNED
+    from geotools.deliver.joints.asbuilt import check_records
+    from geotools.deliver.joints.asbuilt_pulls import PLANNED
 
     now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
     checked = check_records(
@@ -562,7 +562,7 @@ def _write_check(
         one = {"asbuilt_joints": checked.joints}
         _write_layers(targets["csv"], one, file, units, overwrite=overwrite)
     if "report" in targets:
-        from geotools.deliver.joint_report import write_report
+        from geotools.deliver.joints.report import write_report
 
         write_report(
             targets["report"],
@@ -577,7 +577,7 @@ def _write_check(
 
 def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
     """Yield a line for some joints or pulls that do not pass, rare faults first, and the rest."""
-    from geotools.deliver.reasons import rarest_first
+    from geotools.deliver.joints.reasons import rarest_first
 
     bad = table[~table["verdict"].isin(("pass", NOT_CHECKED))]
     bad = bad.iloc[rarest_first(bad["reasons"])]

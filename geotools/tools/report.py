@@ -63,7 +63,7 @@ def report(
     """
     from geotools.deliver.files import check_file
     from geotools.deliver.read_plan import read_plan
-    from geotools.deliver.report import write_report
+    from geotools.deliver.report.html_file import write_report
 
     target = check_file(output, suffix=".html", overwrite=overwrite)
     file = read_plan(plan, needs=())

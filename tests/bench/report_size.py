@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.report import write_report
+from geotools.deliver.report.html_file import write_report
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "deliver"))
 from district import write_district

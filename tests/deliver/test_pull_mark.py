@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from geotools.deliver.joints import joint_schedule
+from geotools.deliver.joints.schedule import joint_schedule
 from geotools.deliver.read_plan import read_plan
 
 PlanWriter = Callable[..., Path]

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from geotools.brief import Brief
-from geotools.deliver.report_columns import packed_table
+from geotools.deliver.report.columns import packed_table
 from geotools.deliver.wording import decimals, depth_words, dig_words, figure, measured, round_limit
 from geotools.layout.rules import refusal_limits
 from geotools.pipe.factors import LBF, PSI

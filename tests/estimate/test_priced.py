@@ -15,7 +15,7 @@ import shapely
 import geotools
 from geotools.brief import load_brief
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.report_content import gather
+from geotools.deliver.report.content import gather
 from geotools.deliver.verify.optimum import solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check

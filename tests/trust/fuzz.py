@@ -135,7 +135,7 @@ def small_plan() -> Path:
 @cache
 def schedule() -> tuple[Any, Any]:
     """Return the joints of the small plan, and its pulls."""
-    from geotools.deliver.joints import joint_schedule
+    from geotools.deliver.joints.schedule import joint_schedule
     from geotools.deliver.read_plan import read_plan
 
     plan = read_plan(small_plan())
@@ -160,8 +160,8 @@ def records() -> bytes:
 
 def read_the_records(path: Path) -> None:
     """Read records and hold them against the plan, as `joints check` does."""
-    from geotools.deliver.asbuilt import check_records
-    from geotools.deliver.records import ReadAs, read_records
+    from geotools.deliver.joints.asbuilt import check_records
+    from geotools.deliver.joints.records import ReadAs, read_records
 
     joints, pulls = schedule()
     told = check_records(joints, pulls, read_records(path, "records", ReadAs({})))

@@ -19,8 +19,8 @@ from corpus import sound, with_shapes, write
 from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, cli, drop_triggers, edited, edits, small_plan
 
 from geotools.brief import Brief, load_brief
+from geotools.deliver.joints.records import read_toml
 from geotools.deliver.read_plan import read_raw
-from geotools.deliver.records import read_toml
 from geotools.errors import BriefError, LayerError
 from geotools.intake.read import read_layers
 

@@ -15,7 +15,7 @@ from fontTools.pens.t2CharStringPen import T2CharStringPen
 from fontTools.pens.ttGlyphPen import TTGlyphPen
 
 import geotools
-from geotools.deliver.records import RECORD_TABLES
+from geotools.deliver.joints.records import RECORD_TABLES
 from geotools.deliver.sheets.lettering import MISSING, clean, lettered, pieces_of, text_width
 from geotools.deliver.sheets.pen import cut, wrap
 from geotools.tool import ToolError

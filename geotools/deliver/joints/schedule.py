@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from geotools.brief import declared
-from geotools.deliver.procedure import OwnProcedure, windows
+from geotools.deliver.joints.procedure import OwnProcedure, windows
 from geotools.deliver.pull_mark import pull_marks
 from geotools.errors import LayerError
 from geotools.network.places import points_along

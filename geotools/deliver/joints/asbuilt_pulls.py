@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.joint_times import GRACE
-from geotools.deliver.moments import Moments
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.joints.moments import Moments
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import Records
+from geotools.deliver.joints.times import GRACE
 from geotools.deliver.wording import measured, no_reading, over_limit
 from geotools.schema import NOT_CHECKED
 

@@ -11,7 +11,7 @@ import pyproj
 import shapely
 
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.report_shapes import Shapes, bounds_of
+from geotools.deliver.report.shapes import Shapes, bounds_of
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project, unplaced
 from geotools.schema import OUTPUTS
 

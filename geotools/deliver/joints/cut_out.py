@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.matching import IntArray, words_of
-from geotools.deliver.moments import Moments
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import CUT, Records
+from geotools.deliver.joints.matching import IntArray, words_of
+from geotools.deliver.joints.moments import Moments
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import CUT, Records
 
 __all__ = ["CutOut", "cut_out", "hold_cuts", "told_cut"]
 
@@ -54,7 +54,7 @@ def cut_out(table: pd.DataFrame, joint: IntArray) -> CutOut:
     Parameters
     ----------
     table : DataFrame
-        Records of joints, as `geotools.deliver.records` reads them.
+        Records of joints, as `geotools.deliver.joints.records` reads them.
     joint : ndarray of int, shape (records,)
         Joint of each, below 0 where it is of none that counts.
     """

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.cut_out import CutOut, told_cut
-from geotools.deliver.joint_rules import interfacial
-from geotools.deliver.matching import FloatArray, IntArray, Match
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records, told_added
+from geotools.deliver.joints.cut_out import CutOut, told_cut
+from geotools.deliver.joints.matching import FloatArray, IntArray, Match
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import Records, told_added
+from geotools.deliver.joints.rules import interfacial
 
 __all__ = ["Aside", "aside_notes", "gone_notes", "verdicts"]
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.records import Records
+from geotools.deliver.joints.records import Records
 
 __all__ = ["clock_notes", "in_night_of_change"]
 

@@ -24,11 +24,11 @@ import shapely
 
 import geotools
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.report import page_of
-from geotools.deliver.report_columns import SHOWN, packed_table
-from geotools.deliver.report_content import gather
-from geotools.deliver.report_facts import _dry, _ranked
-from geotools.deliver.report_shapes import QUANTUM, encode_shapes
+from geotools.deliver.report.columns import SHOWN, packed_table
+from geotools.deliver.report.content import gather
+from geotools.deliver.report.facts import _dry, _ranked
+from geotools.deliver.report.html_file import page_of
+from geotools.deliver.report.shapes import QUANTUM, encode_shapes
 from geotools.errors import LayerError, OutputError
 from geotools.schema import OUTPUTS
 
@@ -159,7 +159,7 @@ def test_page_has_landmarks_one_title_and_headings_in_order(tree: Any) -> None:
 
 
 def test_scripts_never_turn_text_into_markup() -> None:
-    folder = Path(geotools.__file__).parent / "deliver" / "page"
+    folder = Path(geotools.__file__).parent / "deliver" / "report" / "page"
     own = "".join(path.read_text() for path in sorted(folder.glob("*.js")))
     for way in (
         "innerHTML",
@@ -178,7 +178,7 @@ def test_scripts_never_turn_text_into_markup() -> None:
 
 
 def test_map_library_comes_with_name_version_and_licence(page: str) -> None:
-    folder = Path(geotools.__file__).parent / "deliver" / "page" / "leaflet"
+    folder = Path(geotools.__file__).parent / "deliver" / "report" / "page" / "leaflet"
     about = (folder / "README.md").read_text()
     version = re.search(r"Leaflet (\d+\.\d+\.\d+)", (folder / "leaflet.js").read_text())[1]
     assert f"| {version} |" in about

@@ -44,7 +44,7 @@ class Moments:
 
     @classmethod
     def of(cls, table: pd.DataFrame, name: str, *, latest: bool = False) -> Moments:
-        """Return a time of `geotools.deliver.records`: the earliest it may be, or the latest."""
+        """Return a time of `joints.records`: the earliest it may be, or the latest."""
         early, late = (table[f"{name}_{n}"].to_numpy().astype(_SECOND) for n in ("from", "to"))
         ahead = table[f"{name}_ahead"].to_numpy().astype("timedelta64[s]")
         text = table[name].to_numpy(dtype=object)

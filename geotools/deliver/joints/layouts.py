@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import is_added
-from geotools.deliver.matching import IntArray, TextArray, words_of
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
-from geotools.deliver.renumbered import bearers
+from geotools.deliver.joints.added import is_added
+from geotools.deliver.joints.matching import IntArray, TextArray, words_of
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import Records
+from geotools.deliver.joints.renumbered import bearers
 
 __all__ = [
     "Layouts",
@@ -180,7 +180,7 @@ def hold_layouts(
 ) -> None:
     """Hold it against joints that all their records are of another layout of their pull.
 
-    Of records with the mark of another pull of the plan `geotools.deliver.two_pulls` tells.
+    Of records with the mark of another pull of the plan `geotools.deliver.joints.two_pulls` tells.
 
     Parameters
     ----------

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.matching import IntArray, TextArray, folded, words_of
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records, told_added
-from geotools.deliver.renumbered import bearers
+from geotools.deliver.joints.matching import IntArray, TextArray, folded, words_of
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import Records, told_added
+from geotools.deliver.joints.renumbered import bearers
 from geotools.deliver.wording import measured
 
 __all__ = [

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from geotools.deliver.asbuilt import Checked, check_records
-from geotools.deliver.clock_change import in_night_of_change
 from geotools.deliver.csv_file import read_csv
-from geotools.deliver.joint_report import write_report
-from geotools.deliver.joints import Schedule, joint_schedule
+from geotools.deliver.joints.asbuilt import Checked, check_records
+from geotools.deliver.joints.clock_change import in_night_of_change
+from geotools.deliver.joints.records import ReadAs, Records, read_files, read_records, together
+from geotools.deliver.joints.report import write_report
+from geotools.deliver.joints.schedule import Schedule, joint_schedule
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.records import ReadAs, Records, read_files, read_records, together
 from geotools.errors import LayerError
 from geotools.pipe.fusion import gauge_pressure_pa
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from geotools.deliver.files import replacing
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.report_content import gather
+from geotools.deliver.report.content import gather
 
 __all__ = ["page_of", "write_report"]
 
@@ -87,7 +87,7 @@ def page_of(content: dict[str, Any]) -> str:
 
 
 def _part(name: str) -> str:
-    return files("geotools.deliver").joinpath("page", name).read_text(encoding="utf-8")
+    return files("geotools.deliver.report").joinpath("page", name).read_text(encoding="utf-8")
 
 
 def _without_links(style: str) -> str:

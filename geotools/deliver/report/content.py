@@ -11,11 +11,11 @@ import pandas as pd
 from geotools.cautions import CAUTIONS
 from geotools.deliver.items import kinds_together
 from geotools.deliver.read_plan import PlanFile, layer_names, read_raw
-from geotools.deliver.report_charts import force_charts, profile_charts
-from geotools.deliver.report_columns import packed_table
-from geotools.deliver.report_facts import facts_of
-from geotools.deliver.report_places import shapes_of
-from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
+from geotools.deliver.report.charts import force_charts, profile_charts
+from geotools.deliver.report.columns import packed_table
+from geotools.deliver.report.facts import facts_of
+from geotools.deliver.report.places import shapes_of
+from geotools.deliver.report.shapes import QUANTUM, bounds_of, encode_shapes
 from geotools.intake.crs import crs_name
 from geotools.schema import PLAN_LAYERS, unit_sign
 

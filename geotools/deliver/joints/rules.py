@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.asbuilt_pulls import PullTimes
-from geotools.deliver.joint_times import hold_times
-from geotools.deliver.matching import FloatArray, IntArray, Match, TextArray, words_of
-from geotools.deliver.moments import Moments
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import CUT, FAIL, PASS, Records
+from geotools.deliver.joints.asbuilt_pulls import PullTimes
+from geotools.deliver.joints.matching import FloatArray, IntArray, Match, TextArray, words_of
+from geotools.deliver.joints.moments import Moments
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import CUT, FAIL, PASS, Records
+from geotools.deliver.joints.times import hold_times
 from geotools.deliver.wording import no_reading
 from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import DIMENSIONS

@@ -12,7 +12,7 @@ import pydantic
 from pydantic import BaseModel, ConfigDict
 
 from geotools.brief import Length, Pressure, Temperature, Time
-from geotools.deliver.records import read_toml
+from geotools.deliver.joints.records import read_toml
 from geotools.errors import LayerError
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.fusion import (

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.report_shapes import Floats, encode_lines
+from geotools.deliver.report.shapes import Floats, encode_lines
 from geotools.deliver.wording import ASSUMED
 from geotools.schema import DIMENSIONS
 

@@ -16,8 +16,8 @@ import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, folded_name, parse_numbers, read_csv
 from geotools.deliver.durations import durations
-from geotools.deliver.limits import Limits, limits_among, names_its_procedure
-from geotools.deliver.matching import folded, words_of
+from geotools.deliver.joints.limits import Limits, limits_among, names_its_procedure
+from geotools.deliver.joints.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import OUTPUTS, Field, Layer, Words
 from geotools.toml_faults import toml_fault
@@ -231,7 +231,7 @@ class Records:
         One row a record: bare names, SI. A time has the columns ``<name>`` (text as written),
         ``<name>_from`` and ``<name>_to``, in UTC where a zone is written: a date alone may be any
         time of that day, wherever that was. ``<name>_ahead`` is how far the clock it was read
-        from is ahead of UTC; `geotools.deliver.moments` compares them. Columns the file lacks
+        from is ahead of UTC; `joints.moments` compares them. Columns the file lacks
         are empty.
     lines : ndarray of int or str, shape (rows,)
         Line of the file of each record; of several files with its name: ``12 of week 2.csv``.

@@ -8,12 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import is_added
-from geotools.deliver.matching import Match, TextArray, words_of
-from geotools.deliver.procedure import TITLES
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import WINDOW, Records
-from geotools.deliver.renumbered import renumbered_joints
+from geotools.deliver.joints.added import is_added
+from geotools.deliver.joints.matching import Match, TextArray, words_of
+from geotools.deliver.joints.procedure import TITLES
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import WINDOW, Records
+from geotools.deliver.joints.renumbered import renumbered_joints
 from geotools.schema import OUTPUTS
 
 __all__ = ["hold_windows"]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.added import (
+from geotools.deliver.joints.added import (
     added_notes,
     hold_added,
     hold_added_at,
@@ -20,32 +20,32 @@ from geotools.deliver.added import (
     strays,
     with_added,
 )
-from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
-from geotools.deliver.clock_change import clock_notes
-from geotools.deliver.cut_out import CutOut, cut_out, hold_cuts
-from geotools.deliver.issued_windows import hold_windows
-from geotools.deliver.joint_rows import Aside, aside_notes, gone_notes, verdicts
-from geotools.deliver.joint_rules import copied_limits, hold_against
-from geotools.deliver.joint_times import machines_at_once
-from geotools.deliver.layouts import (
+from geotools.deliver.joints.asbuilt_pulls import check_pulls, pull_times
+from geotools.deliver.joints.clock_change import clock_notes
+from geotools.deliver.joints.cut_out import CutOut, cut_out, hold_cuts
+from geotools.deliver.joints.issued_windows import hold_windows
+from geotools.deliver.joints.layouts import (
     Layouts,
     hold_layouts,
     layout_notes,
     layouts_of,
     pulls_of_this_layout,
 )
-from geotools.deliver.matching import IntArray, Match, words_of
-from geotools.deliver.moments import Moments
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import KINDS, Records, same_zones
-from geotools.deliver.renumbered import (
+from geotools.deliver.joints.matching import IntArray, Match, words_of
+from geotools.deliver.joints.moments import Moments
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import KINDS, Records, same_zones
+from geotools.deliver.joints.renumbered import (
     bare_pulls,
     bearers,
     renumbered_joints,
     renumbered_notes,
     renumbered_pulls,
 )
-from geotools.deliver.two_pulls import TwoPulls, of_two_pulls
+from geotools.deliver.joints.rows import Aside, aside_notes, gone_notes, verdicts
+from geotools.deliver.joints.rules import copied_limits, hold_against
+from geotools.deliver.joints.times import machines_at_once
+from geotools.deliver.joints.two_pulls import TwoPulls, of_two_pulls
 from geotools.errors import LayerError
 from geotools.schema import NOT_CHECKED
 
@@ -113,7 +113,7 @@ def check_records(
         mark, and by what procedure the joints were to be made.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``, as
-        `geotools.deliver.joints.Schedule` has it.
+        `geotools.deliver.joints.schedule.Schedule` has it.
     now : datetime64, optional
         When the check is made: what is dated a day later or more cannot be. Not held without it.
     only : collection of str, optional

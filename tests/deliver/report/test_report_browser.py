@@ -438,7 +438,7 @@ def test_printed_it_holds_every_run_the_map_and_the_cautions(opened: Opened) -> 
 def test_a_packed_report_opens_too(
     open_page: Callable[..., Opened], small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("geotools.deliver.report._PACK_ABOVE", 1000)
+    monkeypatch.setattr("geotools.deliver.report.html_file._PACK_ABOVE", 1000)
     geotools.report(small.with_name("plan.gpkg"), output=tmp_path / "report.html")
     one = open_page(tmp_path / "report.html")
     assert one.page.locator("#content").get_attribute("type") == "application/gzip"

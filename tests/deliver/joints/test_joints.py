@@ -17,10 +17,10 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geotools.deliver.joints import Machine, joint_schedule, pieces_of
-from geotools.deliver.procedure import read_procedure
+from geotools.deliver.joints.procedure import read_procedure
+from geotools.deliver.joints.reasons import rarest_first
+from geotools.deliver.joints.schedule import Machine, joint_schedule, pieces_of
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.reasons import rarest_first
 from geotools.errors import LayerError
 from geotools.pipe.fusion import joint_count
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from geotools.deliver.added import is_added, named_pulls
-from geotools.deliver.layouts import Layouts
-from geotools.deliver.matching import IntArray, TextArray
-from geotools.deliver.reasons import Reasons
-from geotools.deliver.records import Records
+from geotools.deliver.joints.added import is_added, named_pulls
+from geotools.deliver.joints.layouts import Layouts
+from geotools.deliver.joints.matching import IntArray, TextArray
+from geotools.deliver.joints.reasons import Reasons
+from geotools.deliver.joints.records import Records
 
 __all__ = ["TwoPulls", "of_two_pulls"]
 

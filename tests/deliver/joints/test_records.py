@@ -18,7 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from geotools.deliver.asbuilt import Checked, check_records
+import geotools
 from geotools.deliver.csv_file import (
     doubtful_signs,
     neutral,
@@ -28,16 +28,17 @@ from geotools.deliver.csv_file import (
     write_csv,
 )
 from geotools.deliver.files import check_file
-from geotools.deliver.joint_report import RULES, write_report
-from geotools.deliver.joints import joint_schedule
-from geotools.deliver.read_plan import read_plan
-from geotools.deliver.records import (
+from geotools.deliver.joints.asbuilt import Checked, check_records
+from geotools.deliver.joints.records import (
     RECORD_TABLES,
     ReadAs,
     parse_pairs,
     read_map,
     read_records,
 )
+from geotools.deliver.joints.report import RULES, write_report
+from geotools.deliver.joints.schedule import joint_schedule
+from geotools.deliver.read_plan import read_plan
 from geotools.errors import LayerError, OutputError
 
 PlanWriter = Callable[..., Path]
@@ -1784,13 +1785,8 @@ def test_report_has_all_notes_what_was_not_checked_first(
 
 
 def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
-    source = "".join(
-        (Path(__file__).parents[2] / "geotools" / "deliver" / name).read_text(encoding="utf-8")
-        for name in (
-            *("joint_rules.py", "joint_times.py", "asbuilt.py", "asbuilt_pulls.py"),
-            *("cut_out.py", "layouts.py"),
-        )
-    )
+    room = Path(geotools.__file__).parent / "deliver" / "joints"
+    source = "".join(path.read_text(encoding="utf-8") for path in sorted(room.glob("*.py")))
     named = set(re.findall(r'(?:add_where|add)\(\s*"([a-z-]+)"', source))
     assert named <= set(RULES)
     assert {rule for _, _, rule, _ in FAULTS} <= set(RULES)

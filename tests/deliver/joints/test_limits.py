@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geotools.deliver.joint_rules import copied_limits
-from geotools.deliver.limits import limits_among
-from geotools.deliver.matching import Match
-from geotools.deliver.records import ReadAs, read_records
+from geotools.deliver.joints.limits import limits_among
+from geotools.deliver.joints.matching import Match
+from geotools.deliver.joints.records import ReadAs, read_records
+from geotools.deliver.joints.rules import copied_limits
 from geotools.errors import LayerError
 
 RECORD = {

@@ -15,15 +15,15 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.deliver.asbuilt_pulls import joints_text
 from geotools.deliver.files import replacing
-from geotools.deliver.reasons import rarest_first
+from geotools.deliver.joints.asbuilt_pulls import joints_text
+from geotools.deliver.joints.reasons import rarest_first
 from geotools.deliver.sheets.lettering import marked, of_second, second_font
 from geotools.deliver.wording import shown
 from geotools.schema import NOT_CHECKED
 
 if TYPE_CHECKING:
-    from geotools.deliver.asbuilt import Checked
+    from geotools.deliver.joints.asbuilt import Checked
 
 __all__ = ["RULES", "write_report"]
 

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.matching import TextArray, folded, words_of
-from geotools.deliver.records import Records, told_added
+from geotools.deliver.joints.matching import TextArray, folded, words_of
+from geotools.deliver.joints.records import Records, told_added
 
 __all__ = ["bare_pulls", "bearers", "renumbered_joints", "renumbered_notes", "renumbered_pulls"]
 

@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.cut_out import told_cut
-from geotools.deliver.matching import Match, words_of
-from geotools.deliver.moments import Moments
-from geotools.deliver.reasons import Reasons
+from geotools.deliver.joints.cut_out import told_cut
+from geotools.deliver.joints.matching import Match, words_of
+from geotools.deliver.joints.moments import Moments
+from geotools.deliver.joints.reasons import Reasons
 from geotools.pipe.factors import DAY, HOUR
 
 __all__ = ["GRACE", "hold_times", "machines_at_once"]
