@@ -14,7 +14,7 @@ from pathlib import Path
 from geotools.deliver.read_plan import read_plan
 from geotools.deliver.report.html_file import write_report
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "deliver"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "deliver" / "report"))
 from district import write_district
 
 
