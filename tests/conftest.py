@@ -12,7 +12,7 @@ from geotools.tool import Outcome
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_gis" / "brief.toml"
 
-settings.register_profile("gate", derandomize=True, deadline=None, max_examples=60)
+settings.register_profile("gate", derandomize=True, deadline=None, max_examples=50)
 settings.load_profile("gate")
 
 FIRST = ("trust", "plan")
