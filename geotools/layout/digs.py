@@ -12,9 +12,10 @@ from geotools.deliver.wording import in_words
 from geotools.estimate.schedule import OPENING, REMAKING, SAME
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
+from geotools.layout.sites import ENGINEERED, engineered
 from geotools.lists import listed
 from geotools.network.ragged import FloatArray
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.pipe.excavation import ENGINEER_DEPTH_M
 from geotools.siting.works import lean_of_sides
 from geotools.street.net import StreetNet
 from geotools.street.others import others_near
@@ -134,15 +135,10 @@ def report_deep_digs(digs: pd.DataFrame, brief: Brief, findings: Findings) -> No
         for rows in deep
     ]
     _tell(deep, "warning", "deep-dig", texts, findings)
-    bottom = np.clip(np.nan_to_num(dug["dig_depth"].to_numpy(dtype=float)), 0.0, 50.0)
-    engineered = _by_run(dug[needs_engineer(bottom)])
+    designed = _by_run(dug[engineered(dug["dig_depth"].to_numpy(dtype=float))])
     limit = findings.length(ENGINEER_DEPTH_M)
-    texts = [
-        f"{_who(rows, findings)}, deeper than {limit}: a registered professional engineer designs "
-        "the support (29 CFR 1926 Subpart P; other countries differ)"
-        for rows in engineered
-    ]
-    _tell(engineered, "warning", "engineered-excavation", texts, findings)
+    texts = [f"{_who(rows, findings)}, deeper than {limit}: {ENGINEERED}" for rows in designed]
+    _tell(designed, "warning", "engineered-excavation", texts, findings)
 
 
 def _by_run(digs: pd.DataFrame) -> list[pd.DataFrame]:

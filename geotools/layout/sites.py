@@ -13,7 +13,7 @@ from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.layout.shared import Shared
 from geotools.lists import listed
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.pipe.excavation import DEEPEST_M, ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.names import folded
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places
@@ -22,7 +22,9 @@ from geotools.street.met import BUFFER, UNNAMED
 from geotools.street.net import StreetNet
 
 __all__ = [
+    "ENGINEERED",
     "TOUCH_M2",
+    "engineered",
     "report_aslant",
     "report_closures",
     "report_cut_closures",
@@ -50,6 +52,11 @@ _OPPOSED = (
 )
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
+
+ENGINEERED = (
+    "a registered professional engineer designs the support (29 CFR 1926 Subpart P; other "
+    "countries differ)"
+)
 
 
 def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
@@ -367,16 +374,19 @@ def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> No
     )
 
 
+def engineered(depth: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Tell of holes so deep, m, whether an engineer is to design them; of none not known."""
+    return needs_engineer(np.clip(np.nan_to_num(depth), 0.0, DEEPEST_M))
+
+
 def report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
     """Report pits so deep that their sides or support are an engineer's to design."""
-    depth = np.nan_to_num(pits["deepest"].to_numpy(dtype=float))
-    deep = pits[needs_engineer(np.clip(depth, 0.0, 50.0))]
+    deep = pits[engineered(pits["deepest"].to_numpy(dtype=float))]
     limit = length_text(ENGINEER_DEPTH_M, brief.output.units)
     findings.add_points(
         "warning",
         "engineered-excavation",
-        f"deeper than {limit}: a registered professional engineer designs its support "
-        "(29 CFR 1926 Subpart P; other countries differ)",
+        f"deeper than {limit}: {ENGINEERED}",
         layer="pits",
         features=deep["pit_id"].to_numpy(dtype=object),
         xy=deep[["x", "y"]].to_numpy(dtype=float),

@@ -10,6 +10,7 @@ from geotools.pipe.factors import FOOT, to_si
 from geotools.pipe.ranges import FloatArray, check_choice, check_range
 
 __all__ = [
+    "DEEPEST_M",
     "EGRESS_DEPTH_M",
     "ENGINEER_DEPTH_M",
     "PROTECTION_DEPTH_M",
@@ -29,6 +30,7 @@ EGRESS_DEPTH_M = 4.0 * FOOT
 EGRESS_REACH_M = 25.0 * FOOT
 PROTECTION_DEPTH_M = 5.0 * FOOT
 ENGINEER_DEPTH_M = 20.0 * FOOT
+DEEPEST_M = 50.0  # of what is asked of; judgement, no source
 
 
 def slope_ratio(soil: str, depth_m: ArrayLike) -> FloatArray:
@@ -184,7 +186,7 @@ def ramp_volume_m3(
     """
     along = check_range("distance_m", distance_m, -1e6, 1e6, "m")
     steps = check_range("steps of distance_m", np.diff(along, axis=-1), 0.0, 1e6, "m")
-    depth = check_range("depth_m", depth_m, 0.0, 50.0, "m")
+    depth = check_range("depth_m", depth_m, 0.0, DEEPEST_M, "m")
     width = check_range("width_m", width_m, 0.0, 1e3, "m")
     back = check_range("slope", slope, 0.0, 5.0, "")
     width, depth, _ = np.broadcast_arrays(width, depth, along)
@@ -224,7 +226,7 @@ def egress_count(length_m: ArrayLike, depth_m: ArrayLike) -> NDArray[np.int64]:
     29 CFR 1926.651(c)(2): from 4 ft deep, within 25 ft of lateral travel, so one per 50 ft.
     """
     length = check_range("length_m", length_m, 0.0, 1e4, "m")
-    depth = check_range("depth_m", depth_m, 0.0, 50.0, "m")
+    depth = check_range("depth_m", depth_m, 0.0, DEEPEST_M, "m")
     count = np.maximum(np.ceil(length / (2.0 * EGRESS_REACH_M) - 1e-9), 1.0)
     return np.asarray(np.where(depth >= EGRESS_DEPTH_M - 1e-9, count, 0.0), dtype=np.int64)
 
@@ -251,7 +253,9 @@ def needs_protection(depth_m: ArrayLike) -> NDArray[np.bool_]:
     -----
     29 CFR 1926.652(a)(1).
     """
-    return np.asarray(check_range("depth_m", depth_m, 0.0, 50.0, "m") >= PROTECTION_DEPTH_M - 1e-9)
+    return np.asarray(
+        check_range("depth_m", depth_m, 0.0, DEEPEST_M, "m") >= PROTECTION_DEPTH_M - 1e-9
+    )
 
 
 def needs_engineer(depth_m: ArrayLike) -> NDArray[np.bool_]:
@@ -276,4 +280,6 @@ def needs_engineer(depth_m: ArrayLike) -> NDArray[np.bool_]:
     -----
     29 CFR 1926 Subpart P, App. B and F.
     """
-    return np.asarray(check_range("depth_m", depth_m, 0.0, 50.0, "m") > ENGINEER_DEPTH_M + 1e-9)
+    return np.asarray(
+        check_range("depth_m", depth_m, 0.0, DEEPEST_M, "m") > ENGINEER_DEPTH_M + 1e-9
+    )

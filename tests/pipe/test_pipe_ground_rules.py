@@ -122,7 +122,8 @@ def _ranges(module: str) -> Iterator[tuple[str, str, str, tuple[float, float, bo
             entry = re.search(
                 rf"^[\w, ]*\b{name}\b[\w, ]* : .*\n((?:    .*\n?)+)", text, re.MULTILINE
             )
-            numbers = [ast.unparse(part) for part in call.args[2:4]]
+            written = map(ast.unparse, call.args[2:4])
+            numbers = [str(getattr(loaded, part, part)) for part in written]
             if name and entry and all(re.fullmatch(r"[-\d.e]+", number) for number in numbers):
                 low, high = map(float, numbers)
                 above = any(word.arg == "above_low" for word in call.keywords)
