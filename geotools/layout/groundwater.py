@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -36,7 +37,9 @@ def report_groundwater(
     below = own.assign(head=own["dig_depth"].to_numpy(dtype=float) - depth)
     wet, below = (table[table["head"] > LEAST_M] for table in (wet, below))
     runs = list(dict.fromkeys([*wet["run_id"], *below["run_id"]]))
-    of_pits, of_digs = (dict(list(t.groupby("run_id", observed=True))) for t in (wet, below))
+    places = _places([wet, below], runs)
+    of_pits, of_digs = _by_run(wet, "pit_id"), _by_run(below, "dig_id")
+    dug = [_dug(of_pits.get(run, []), of_digs.get(run, []), findings) for run in runs]
     known = "as the brief says" if set_ else "where nobody said: prove it"
     water = f"{findings.length(depth, 2)} below the ground ({SETTING}, {known})"
     findings.add_many(
@@ -44,35 +47,43 @@ def report_groundwater(
         "dug-below-groundwater",
         [
             f"run {run}: the groundwater is taken to stand {water}; "
-            f"{_dug(of_pits.get(run), of_digs.get(run), findings)}. Pump it down or cut it off, "
+            f"{told}. Pump it down or cut it off, "
             "with leave to discharge it, and hold the bottom against heave, and what lies in the "
             "pit against uplift: that is in no price and in no task of the programme."
-            for run in runs
+            for run, told in zip(runs, dug, strict=True)
         ],
         layer="runs",
         features=np.array(runs, dtype=object),
-        geometry=[_places(of_pits.get(run), of_digs.get(run)) for run in runs],
+        geometry=places,
     )
 
 
-def _dug(pits: pd.DataFrame | None, digs: pd.DataFrame | None, findings: Findings) -> str:
+def _by_run(dug: pd.DataFrame, name: str) -> dict[str, list[tuple[str, float]]]:
+    """Return by run what is dug in it, in order: its name, and the head over its bottom, m."""
+    by_run: dict[str, list[tuple[str, float]]] = {}
+    for run, own, head in zip(dug["run_id"], dug[name], dug["head"], strict=True):
+        by_run.setdefault(run, []).append((own, head))
+    return by_run
+
+
+def _dug(pits: list[tuple[str, float]], digs: list[tuple[str, float]], findings: Findings) -> str:
     """Say which pits, and how many digs, of a run go below the groundwater, and by how much."""
     told = []
-    if pits is not None:
-        heads = ", ".join(
-            f"{pit} {findings.length(head, 2)}"
-            for pit, head in zip(pits["pit_id"], pits["head"], strict=True)
-        )
+    if pits:
+        heads = ", ".join(f"{pit} {findings.length(head, 2)}" for pit, head in pits)
         many = "pits go" if len(pits) > 1 else "pit goes"
         told.append(f"{len(pits)} {many} below it (head over the bottom: {heads})")
-    if digs is not None:
+    if digs:
         many = "digs between the pits go" if len(digs) > 1 else "dig between the pits goes"
-        most = findings.length(float(digs["head"].max()), 2)
+        most = findings.length(max(head for _, head in digs), 2)
         told.append(f"{len(digs)} {many} below it, by up to {most}")
     return "; ".join(told)
 
 
-def _places(pits: pd.DataFrame | None, digs: pd.DataFrame | None) -> shapely.MultiPoint:
-    """Return where the pits and digs of a run lie."""
-    places = [t[["x", "y"]].to_numpy(dtype=float) for t in (pits, digs) if t is not None]
-    return shapely.multipoints(np.concatenate(places))
+def _places(dug: list[pd.DataFrame], runs: list[str]) -> npt.NDArray[np.object_]:
+    """Return where what is dug of each run lies, a multipoint each."""
+    row = pd.Index(runs).get_indexer(pd.Index(np.concatenate([one["run_id"] for one in dug])))
+    xy = np.concatenate([one[["x", "y"]].to_numpy(dtype=float) for one in dug])
+    order = np.argsort(row, kind="stable")
+    places: npt.NDArray[np.object_] = shapely.multipoints(xy[order], indices=row[order])
+    return places

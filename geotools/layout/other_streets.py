@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from geotools.accel import in_threads
 from geotools.layout.shared import Shared
 from geotools.lists import listed
 from geotools.network.places import on_measures
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, spread_out
 from geotools.schema import quantity_text
 from geotools.street.lanes import TOUCH
 from geotools.street.net import StreetNet
@@ -93,7 +93,7 @@ def report_on_other_streets(strings: pd.DataFrame, laid: pd.DataFrame, ground: S
             ],
             layer="strings",
             features=strings["string_id"].to_numpy(dtype=object)[rows],
-            geometry=[shapely.union_all(met.shape[one]) for one in told],
+            geometry=[_united(met.shape[one]) for one in told],
         )
 
 
@@ -142,9 +142,19 @@ def _lain_on(net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray) -> 
         }
     )
     by = ["string", "name", "kind", "chain"]
-    return rows.groupby(by, as_index=False, sort=True).agg(
-        width=("width", "max"), shape=("shape", lambda parts: shapely.union_all(list(parts)))
+    rows = rows.sort_values(by, ignore_index=True)
+    first = np.flatnonzero(firsts(*(rows[name].to_numpy() for name in by)))
+    once, shape = rows.iloc[first], rows["shape"].to_numpy(dtype=object)
+    parts = np.split(shape, first[1:])
+    return once.assign(
+        width=np.maximum.reduceat(rows["width"].to_numpy(dtype=float), first),
+        shape=np.fromiter((_united(each) for each in parts), dtype=object, count=len(once)),
     )
+
+
+def _united(parts: npt.NDArray[np.object_]) -> Any:
+    """Return shapes as one; most of what is asked for is of one part."""
+    return parts[0] if len(parts) == 1 else shapely.union_all(parts)
 
 
 def _but_forks(
@@ -173,16 +183,17 @@ def _common_nodes(net: StreetNet, own: IntArray, other: IntArray) -> npt.NDArray
     """Return for pairs of chains the intersections they meet at, as one geometry each."""
     crossed = net.connections[net.connections["run"].isin(np.concatenate([own, other]))]
     run, node = (crossed[name].to_numpy(dtype=np.int64) for name in ("run", "node"))
-    at = crossed["chainage"].to_numpy(dtype=float)
-    xy = on_measures(net.chains.xy, net.places, run, at)
-    nodes: dict[int, dict[int, list[float]]] = {}
-    for chain, place, point in zip(run.tolist(), node.tolist(), xy.tolist(), strict=True):
-        nodes.setdefault(chain, {})[place] = point
-    out = np.empty(len(own), dtype=object)
-    for k, (a, b) in enumerate(zip(own.tolist(), other.tolist(), strict=True)):
-        mine, others = nodes.get(a, {}), nodes.get(b, {})
-        out[k] = shapely.MultiPoint([mine[place] for place in mine if place in others])
-    return out
+    xy = on_measures(net.chains.xy, net.places, run, crossed["chainage"].to_numpy(dtype=float))
+    order = np.lexsort([node, run])
+    run, node, xy = run[order], node[order], xy[order]
+    begin, end = (np.searchsorted(run, own, side) for side in ("left", "right"))
+    pair, step = spread_out(end - begin)
+    met = begin[pair] + step
+    key = pd.MultiIndex.from_arrays([run, node])
+    both = pd.MultiIndex.from_arrays([other[pair], node[met]]).isin(key)
+    nodes = np.full(len(own), shapely.MultiPoint(), dtype=object)
+    shapely.multipoints(xy[met[both]], indices=pair[both], out=nodes)
+    return nodes
 
 
 def _own(street: str, chain: int) -> str:
