@@ -31,7 +31,7 @@ PIPE = {
     "service.least_capacity": 0,
 }
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING, BEHIND = range(3)  # scenes
+SPLIT, RING, BEHIND, SHARP = range(4)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -81,6 +81,12 @@ def behind() -> list[dict[str, Any]]:
     ]
 
 
+def sharp() -> list[dict[str, Any]]:
+    """Return a wide, quick street that turns by 118 degrees 70 m behind its main."""
+    line = [(30.0, 188.0), (-70.0, 0.0), (600.0, 0.0)]
+    return [street(SHARP, line, "Hairpin", width_m=14.0, speed_kmh=70.0)]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
@@ -88,6 +94,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         placed(SPLIT, [(0.0, -2.0), (150.0, -2.0)]),
         placed(RING, [(-140.0, -2.0), *arc(183.0, 357.0, 30), (140.0, -2.0)]),
         placed(BEHIND, [(0.0, -3.5), (300.0, -3.5)]),
+        placed(SHARP, [(0.0, -3.5), (150.0, -3.5)]),
     ]
     begin = shapely.Point(shapely.get_coordinates(mains[BEHIND])[0])
     wish = {"action": "fix", "role": "insertion_ahead", "geometry": begin}
@@ -103,7 +110,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
             geometry=mains,
             crs=CRS,
         ),
-        streets=gpd.GeoDataFrame([*split_street(), *roundabout(), *behind()], crs=CRS),
+        streets=gpd.GeoDataFrame([*split_street(), *roundabout(), *behind(), *sharp()], crs=CRS),
         pit_edits=gpd.GeoDataFrame([wish], crs=CRS),
         settings=PIPE,
         output=file,
@@ -193,6 +200,15 @@ def test_the_plan_holds_the_streets_that_strings_and_closures_lie_in_however_far
         longer = table.assign(taper=table["taper"] * (1 + 0.5 * (table["closure_id"] == name)))
         told = faults(spoiled(plan, closures=longer), "string-closures", BEHIND)
         assert [n for n, text in told if text.startswith("taper of")] == [name]
+
+
+def test_a_closure_round_a_sharp_corner_is_as_deep_as_its_lanes_not_as_the_corner(
+    plan: Plan,
+) -> None:
+    own = [row for row in plan.rows("closures") if row.street == "Hairpin"]
+    turns = [np.abs(edge.turns).max(initial=0.0) for row in own if (edge := edge_of(plan, row))]
+    assert max(turns) > np.radians(110.0)
+    assert faults(plan, "closures-across", SHARP) == []
 
 
 @pytest.mark.parametrize("share", [(0.0, 1.0), (0.0, 0.4), (0.3, 0.6), (0.6, 1.0)])

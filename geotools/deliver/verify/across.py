@@ -134,14 +134,16 @@ def sections(row: Any, edge: Edge) -> Iterator[Section]:
     xy = shapely.get_coordinates(edge.line)
     ends = [0.0, *edge.at, edge.line.length]
     far = edge.deep * 3 + 1.0
+    turns = np.abs(np.array(edge.turns))
+    # to its other side a sharp corner lies farther along than the closure is deep
+    aslant = edge.deep * np.maximum(np.tan(np.minimum(turns, SHARPEST) / 2), 1.0) + LEAST
     for k, (low, high) in enumerate(itertools.pairwise(ends)):
         if high - low < LEAST:
             continue
         way = (xy[k + 1] - xy[k]) / (high - low)
         count = max(1, math.ceil((high - low) / STEP))
         at = low + (high - low) * (np.arange(count) + 0.5) / count
-        gaps = np.abs(at[:, None] - np.array(edge.at)) <= edge.deep + LEAST
-        turns = np.abs(np.array(edge.turns))
+        gaps = np.abs(at[:, None] - np.array(edge.at)) <= aslant
         at, gaps = (of[~gaps[:, turns > BENT].any(axis=1)] for of in (at, gaps))
         origin, across = xy[k] + (at - low)[:, None] * way, np.array([-way[1], way[0]]) * far
         lines = shapely.linestrings(np.stack([origin - across, origin + across], axis=1))
