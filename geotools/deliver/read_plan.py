@@ -147,10 +147,10 @@ class PlanFile:
         frame = pd.DataFrame(out, index=raw.index)
         if not layer.geometry:
             return frame
-        raw = self._in_one_crs(name, raw)
+        raw = self.in_one_crs(name, raw)
         return _with_geometry(frame, raw, layer, self._level_unit(layer, raw))
 
-    def _in_one_crs(self, name: str, raw: Any) -> Any:
+    def in_one_crs(self, name: str, raw: Any) -> Any:
         """Return a layer in the CRS of the plan; one edited since may have been saved in another.
 
         Levels stay as they are.

@@ -19,8 +19,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 from shapely.ops import substring
@@ -35,6 +37,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, REMAKE, TEST
+from geotools.intake.crs import crs_name
 from geotools.pipe.materials import apparent_modulus_pa as material_modulus
 from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
@@ -1261,6 +1264,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a source lost": ("inputs", lambda s: s.edit("inputs", "source", "")),
     "a CRS that is none": ("inputs", lambda s: s.edit("inputs", "crs", "EPSG:1")),
+    "a plan in another CRS": (
+        "inputs",
+        lambda s: s.edit("inputs", "crs", "EPSG:2276", lambda i: i["layer"] == "mains"),
+    ),
     "more features used than read": (
         "inputs",
         lambda s: s.edit("inputs", "features_used", more(1e4)),
@@ -1935,6 +1942,45 @@ def test_a_fault_in_the_file_is_found_and_named(
     (row,) = json.loads(capsys.readouterr().out)["rules"]
     assert row["rule"] == rule
     assert row["failed"] == len(row["faults"]) > 0
+
+
+def test_a_layer_in_another_crs_is_one_fault_and_lies_where_that_says(
+    path: Path, plan: Plan, tmp_path: Path
+) -> None:
+    spoiled = tmp_path / "spoiled.gpkg"
+    shutil.copyfile(path, spoiled)
+    closures = gpd.read_file(path, layer="closures")
+    for frame, drawn in (
+        (closures.to_crs(4326), []),
+        (closures.set_crs(27700, allow_override=True), ["off what it is for"]),
+    ):
+        frame.to_file(spoiled, layer="closures")
+        found = load_plan(spoiled, TOOL.outputs)
+        (fault,) = check(found, BY_NAME["layers"]).faults
+        told = f"is in EPSG:{frame.crs.to_epsg()}, and the plan in {crs_name(plan.written)}"
+        assert (fault.layer, fault.text) == ("closures", told)
+        texts = [fault.text for fault in check(found, BY_NAME["closures-drawn"]).faults]
+        assert [word for word in drawn if any(word in text for text in texts)] == drawn
+        assert bool(texts) == bool(drawn)
+
+
+@pytest.mark.parametrize(
+    ("told", "written"),
+    [
+        ("Utility grid", "EPSG:26913"),  # as its file had it, and as the plan's has it
+        ("EPSG:26913", "+proj=tmerc +lon_0=7 +ellps=GRS80"),
+    ],
+)
+def test_a_crs_without_a_code_is_not_held_against_that_of_the_mains(
+    told: str, written: str, plan: Plan
+) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.edit("inputs", "crs", told, lambda i: i["layer"] == "mains")
+    verdict = check(
+        dataclasses.replace(spoiled.done(), written=pyproj.CRS(written)), BY_NAME["inputs"]
+    )
+    assert not verdict.faults
+    assert any(told in text and "without a code" in text for text in verdict.skipped)
 
 
 def test_an_optimum_that_is_none_is_told_in_words_that_can_be_said() -> None:

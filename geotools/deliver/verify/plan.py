@@ -63,6 +63,8 @@ class Plan:
         The working CRS; None where no run is drawn.
     written : pyproj.CRS, optional
         The CRS of the file.
+    found_in : dict of str to pyproj.CRS
+        The CRS that each layer with features lay in, before it was moved to that of the file.
     """
 
     path: Path
@@ -73,6 +75,7 @@ class Plan:
     layers: tuple[str, ...]
     crs: pyproj.CRS | None = None
     written: pyproj.CRS | None = None
+    found_in: dict[str, pyproj.CRS] = field(default_factory=dict)
     kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, name: str, make: Callable[[], T]) -> T:
@@ -254,17 +257,19 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
     """
     file = read_plan(path)
     present = {*layer_names(path)}
-    tables, columns, spoiled = {}, {}, {}
+    tables, columns, spoiled, found_in = {}, {}, {}, {}
     for name in [*OUTPUTS, *({CONTEXT} - set(OUTPUTS))]:
         if name not in present:
             continue
         raw = read_raw(path, name, geometry=True)
         columns[name] = tuple(c for c in raw.columns if c != GEOMETRY)
+        if GEOMETRY in raw.columns and len(raw):
+            found_in[name], raw = raw.crs, file.in_one_crs(name, raw)
         fields = OUTPUTS[name].fields if name in OUTPUTS else ()
         tables[name], spoiled[name] = _in_si(raw, fields, file.units)
         lost = [f.name for f in fields if f.later and set(f.spellings()).isdisjoint(columns[name])]
         file.warn_of(name, lost)
-    plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers))
+    plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers), found_in=found_in)
     return replace(plan, crs=_measure(plan, file.crs), written=file.crs)
 
 

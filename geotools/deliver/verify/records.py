@@ -18,6 +18,7 @@ from geotools.cautions import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.intake.crs import crs_name, horizontal
 from geotools.lists import list_from_text
 from geotools.program import PROGRAM
 from geotools.schema import INPUTS, OUTPUTS, ROLES
@@ -135,20 +136,47 @@ def inputs(plan: Plan) -> Tally:
             tally.holds(row.layer == "dem" or row.source not in hashed, row.layer, text)
             if row.source != IN_MEMORY:
                 tally.skip(f"hash of {row.source}: none is told, as of no local file")
-        _crs_known(tally, row)
+        if _crs_known(tally, row) and row.layer == "mains":
+            _written_in(plan, tally, row)
         _counted(plan, tally, row)
     return tally
 
 
-def _crs_known(tally: Tally, row: Any) -> None:
+def _crs_known(tally: Tally, row: Any) -> bool:
     """Check that a CRS is told, and if by a code, that it is one; others have names alone."""
-    tally.holds(row.crs, row.layer, "its CRS is not told")
-    authority = row.crs.partition(":")[0]
-    if authority in pyproj.database.get_authorities():
-        try:
-            pyproj.CRS.from_user_input(row.crs)
-        except pyproj.exceptions.CRSError:
-            tally.holds(False, row.layer, f"{row.crs} is no CRS")
+    told = tally.holds(row.crs, row.layer, "its CRS is not told")
+    if not _coded(row.crs):
+        return told
+    try:
+        pyproj.CRS.from_user_input(row.crs)
+    except pyproj.exceptions.CRSError:
+        return tally.holds(False, row.layer, f"{row.crs} is no CRS")
+    return True
+
+
+def _coded(name: str) -> bool:
+    """Say whether a CRS is told by a code."""
+    return name.partition(":")[0] in pyproj.database.get_authorities()
+
+
+def _written_in(plan: Plan, tally: Tally, row: Any) -> None:
+    """Check that the plan lies in the CRS of the mains: by the horizontal parts.
+
+    One that has no code is told by its name, and bears in the file whatever name keeps its places
+    there; nor can it be looked up.
+    """
+    if plan.written is None:
+        return
+    name = crs_name(plan.written)
+    if name == row.crs:
+        tally.holds(True, row.layer, "")
+    elif not _coded(row.crs) or not _coded(name):
+        text = f"the CRS of the plan, {name}, against that of the mains, {row.crs}"
+        tally.skip(f"{text}: one without a code cannot be looked up")
+    else:
+        due, found = (horizontal(crs) for crs in (pyproj.CRS(row.crs), plan.written))
+        same = due.equals(found, ignore_axis_order=True)
+        tally.holds(same, row.layer, f"are in {row.crs}, and the plan is in {name}")
 
 
 def _counted(plan: Plan, tally: Tally, row: Any) -> None:
@@ -295,7 +323,7 @@ def edits(plan: Plan) -> Tally:
 RULES = (
     Rule("settings", "settings and cautions: all there, in range and unit", settings),
     Rule("units", "every column is in the unit its name says", units),
-    Rule("inputs", "files read are told with hash, CRS and sound counts", inputs),
+    Rule("inputs", "files read are told with hash, CRS (the plan's too) and counts", inputs),
     Rule("findings", "findings have severity, rule and text", findings_form),
     Rule("findings-due", "what was assumed or refused is a finding", findings_due),
     Rule("edits", "the designer's edits are answered and honoured", edits),

@@ -9,6 +9,7 @@ from typing import Any
 from geotools.deliver.verify.grouting import RARE
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.intake.crs import crs_name
 from geotools.schema import OUTPUTS
 
 __all__ = ["RULES"]
@@ -41,7 +42,7 @@ LEADS = (
 
 
 def layers_and_fields(plan: Plan) -> Tally:
-    """Check that every layer a plan is due to hold is there with all its fields."""
+    """Check that every layer a plan is due to hold is there with all its fields, in one CRS."""
     tally = Tally()
     spared = set() if plan.setting("output.stations") else {"stations"}
     for name in plan.layers:
@@ -54,7 +55,21 @@ def layers_and_fields(plan: Plan) -> Tally:
             tally.holds(spelled or wanted.later, "", f"there is no field {wanted.name}", layer=name)
         spoiled = ", ".join(plan.spoiled.get(name, []))
         tally.holds(not spoiled, "", f"{spoiled}: holds what is no number", layer=name)
+    _in_one_crs(plan, tally)
     return tally
+
+
+def _in_one_crs(plan: Plan, tally: Tally) -> None:
+    """Check that all layers lie in the CRS of most of them, as they were written."""
+    found = plan.found_in
+    like = {
+        name: [other for other in found if crs.equals(found[other], ignore_axis_order=True)]
+        for name, crs in found.items()
+    }
+    most = max(like.values(), key=len, default=[])
+    for name, crs in found.items():
+        text = f"is in {crs_name(crs)}, and the plan in {crs_name(found[most[0]])}"
+        tally.holds(name in most, "", text, layer=name)
 
 
 def identifiers(plan: Plan) -> Tally:
@@ -240,7 +255,7 @@ def mains(plan: Plan) -> Tally:
 
 
 RULES = (
-    Rule("layers", "every layer and field of a plan is there", layers_and_fields),
+    Rule("layers", "every layer and field is there, all layers in one CRS", layers_and_fields),
     Rule("identifiers", "identifiers are given, and unique in their layer", identifiers),
     Rule("references", "what a row refers to exists, in the same run", references),
     Rule("mains", "stations lie on mains of their run", mains),
