@@ -1,6 +1,6 @@
 """The check of joints on a page of PDF: verdicts, where they lie, what was found or not checked.
 
-Notes that do not fit go on on further pages.
+What does not fit of what does not pass, and of notes, goes on on further pages.
 """
 
 from __future__ import annotations
@@ -66,12 +66,18 @@ RULES: dict[str, str] = {
 _COLOURS = {"pass": "#2a6f97", "fail": "#b5121b", "missing": "#e08e0b", "unknown": "#6c757d"}
 _MARKS = {"pass": "o", "missing": "s", "fail": "X"}
 _SIZES = {"si": (8.27, 11.69), "us": (8.5, 11.0)}
+_Line = list[tuple[float, str, dict[str, Any]]]  # where texts begin, and how they look
+_Block = list[_Line]  # lines that stay together
 _BARS, _FIRST, _LISTED = 24, 3, 9
 _STEP, _SMALL_STEP, _FOOT = 0.0165, 0.0135, 0.055  # of the height of the page
 _LEAST_LIST = 0.09  # left for what does not pass, before notes go on on another page
 _WIDE, _ON_A_PAGE = 122, 62  # letters in a line of notes, such lines on a further page
+_REASONS, _WHY_WIDE = 190, 92  # letters of reasons listed, and in a line of them
+_CUT = "..."  # stands for the others
+_PLACE_AT, _WHY_AT = 0.285, 0.30  # of the width of the page: where chainages end, reasons begin
 _FONT = "DejaVu Sans"  # that of sheets
 _WIDER = "\0"  # stands behind a letter that takes the room of two
+_FAILING, _NOTED = "What does not pass", "Not checked, and worth knowing"
 _CAUTION = (
     "Planning and records only. Whether a joint may go into service is for the qualified "
     "procedure, the inspector and licensed practice to decide."
@@ -129,25 +135,58 @@ def write_report(
 def _pages(
     checked: Checked, head: tuple[str, str], only: Sequence[str], units: str
 ) -> Iterator[Any]:
-    """Yield the page of the check, and as many with notes as do not fit on it."""
+    """Yield the page of the check, and as many as it takes with what does not fit on it."""
     figure = _figure(units)
     _head(figure, checked, head)
     _map(figure.add_axes((0.07, 0.54, 0.42, 0.28)), checked)
     _bars(figure.add_axes((0.60, 0.54, 0.33, 0.28)), checked)
-    top, notes = _found(figure, checked), _note_lines(checked, only)
-    room = top - _FOOT - 0.035 - (_LEAST_LIST if _rows(checked, units) else 0.0)
+    top, notes, rows = _found(figure, checked), _note_lines(checked, only), _rows(checked, units)
+    room = top - _FOOT - 0.035 - (_LEAST_LIST if rows else 0.0)
     first = notes[: max(int(room / _SMALL_STEP), 0)]
-    _listed(figure, checked, units, top=top, foot=_notes(figure, first))
+    listed = _listed(figure, rows, top=top, foot=_notes(figure, first))
     rest = notes[len(first) :]
     if rest:
         _write(figure, 0.93, 0.022, "notes go on overleaf", size=7, weight="bold", ha="right")
     yield figure
-    for start in range(0, len(rest), _ON_A_PAGE):
+    blocks = _headed(f"{_FAILING}, continued", [_row_block(row) for row in rows[listed:]])
+    noted = f"{_NOTED}, continued" if first else _NOTED
+    yield from _overleaf(blocks + _headed(noted, [[[(0.07, text, {})]] for text in rest]), units)
+
+
+def _overleaf(blocks: Sequence[_Block], units: str) -> Iterator[Any]:
+    """Yield pages of blocks of lines, each whole on its page."""
+    pages: list[list[_Line]] = [[]] if blocks else []
+    for block in blocks:
+        if len(pages[-1]) + len(block) > _ON_A_PAGE:
+            pages.append([])
+        pages[-1] += block
+    for number, lines in enumerate(pages, start=2):
         figure = _figure(units)
-        _write(figure, 0.07, 0.945, "Check of fused joints: notes", size=14, weight="bold")
-        for place, text in enumerate(rest[start : start + _ON_A_PAGE]):
-            _write(figure, 0.07, 0.915 - _SMALL_STEP * place, text, size=7)
+        _write(figure, 0.07, 0.945, f"Check of fused joints, page {number}", size=14, weight="bold")
+        for place, line in enumerate(lines):
+            _write_line(figure, 0.915 - _SMALL_STEP * place, line)
         yield figure
+
+
+def _headed(text: str, blocks: list[_Block]) -> list[_Block]:
+    """Return blocks with a heading, and room around it, on the page of the first; none of none."""
+    heading: _Block = [[], [(0.07, text, {"size": 11, "weight": "bold"})], []]
+    return [heading + block for block in blocks[:1]] + blocks[1:]
+
+
+def _row_block(row: tuple[str, str, str]) -> _Block:
+    """Return the lines of what does not pass: name, place and reasons."""
+    name, place, why = row
+    lines: _Block = [
+        [(_WHY_AT, text, {})] for text in _lines_of(_cut(why, _REASONS), _WHY_WIDE) or [""]
+    ]
+    lines[0] += [(0.07, _cut(name, 22), {"weight": "bold"}), (_PLACE_AT, place, {"ha": "right"})]
+    return lines
+
+
+def _write_line(figure: Any, height: float, line: _Line) -> None:
+    for at, text, style in line:
+        _write(figure, at, height, text, **({"size": 7} | style))
 
 
 def _figure(units: str) -> Any:
@@ -266,26 +305,27 @@ def _found(figure: Any, checked: Checked) -> float:
     return 0.463 - _STEP * half
 
 
-def _listed(figure: Any, checked: Checked, units: str, *, top: float, foot: float) -> None:
-    """List what does not pass, joints before pulls, as far as the page goes."""
-    rows = _rows(checked, units)
+def _listed(figure: Any, rows: Sequence[tuple[str, str, str]], *, top: float, foot: float) -> int:
+    """List what does not pass as far as the page goes; return how many rows that are."""
     if not rows:
-        return
-    _write(figure, 0.07, top - 0.015, "What does not pass", size=11, weight="bold")
+        return 0
+    _write(figure, 0.07, top - 0.015, _FAILING, size=11, weight="bold")
+    if any(_cut(why, _REASONS).endswith(_CUT) for *_, why in rows):
+        whole = f"what ends in {_CUT} is whole in the layers asbuilt_joints and asbuilt_pulls"
+        _write(figure, _WHY_AT, top - 0.015, whole, size=7, style="italic")
+    blocks = [_row_block(row) for row in rows]
     height, told = top - 0.035, 0
-    for name, place, why in rows[: 2 * _LISTED]:
-        texts = _lines_of(_cut(why, 190), 92) or [""]
-        if height - _SMALL_STEP * len(texts) < foot:
+    for block in blocks:
+        if height - _SMALL_STEP * len(block) < foot:
             break
-        _write(figure, 0.07, height, _cut(name, 22), size=7, weight="bold")
-        _write(figure, 0.285, height, place, size=7, ha="right")
-        for text in texts:
-            _write(figure, 0.30, height, text, size=7)
+        for line in block:
+            _write_line(figure, height, line)
             height -= _SMALL_STEP
         told += 1
     if len(rows) > told:
-        more = f"and {len(rows) - told:,} more, in the layers asbuilt_joints and asbuilt_pulls"
-        _write(figure, 0.30, height, more, size=7, style="italic")
+        more = f"{len(rows) - told:,} more overleaf"
+        _write(figure, _WHY_AT, height, more, size=7, style="italic")
+    return told
 
 
 def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
@@ -317,7 +357,7 @@ def _notes(figure: Any, lines: Sequence[str]) -> float:
     top = _FOOT + _SMALL_STEP * len(lines)
     if not lines:
         return top
-    _write(figure, 0.07, top + 0.004, "Not checked, and worth knowing", size=11, weight="bold")
+    _write(figure, 0.07, top + 0.004, _NOTED, size=11, weight="bold")
     for place, text in enumerate(lines, start=1):
         _write(figure, 0.07, top - _SMALL_STEP * place, text, size=7)
     return top + 0.03
@@ -329,7 +369,7 @@ def _write(figure: Any, x: float, y: float, text: str, *, size: float = 8, **sty
 
 def _cut(text: str, length: int) -> str:
     clean = _spaced(marked(" ".join(text.split())))
-    return _bare(clean if len(clean) <= length else f"{clean[: length - 3]}...")
+    return _bare(clean if len(clean) <= length else f"{clean[: length - len(_CUT)]}{_CUT}")
 
 
 def _lines_of(text: str, length: int, *, first: str = "", other: str = "") -> list[str]:
