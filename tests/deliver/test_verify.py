@@ -871,6 +871,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "days edited": ("excavations", lambda s: s.edit("pits", "days", more(0.1))),
     "sides that lean beyond the footprint": ("footprints", lean_all),
+    "sides that lean out of the footprint": ("footprints-hold", lean_all),
+    "a footprint half off its pit": (
+        "footprints-hold",
+        lambda s: s.edit("pit_footprints", "geometry", shifted(1.0, across=True)),
+    ),
+    "a footprint a span beside its pit": (
+        "footprints-hold",
+        lambda s: s.edit(
+            "pit_footprints",
+            "geometry",
+            shifted(0.2, across=True),
+            lambda f: f["pit_id"] == "R0002-P4",  # where the main is straight
+        ),
+    ),
     "sides laid flat": ("excavations", lambda s: s.edit("pits", "side_slope", 1.0)),
     "a pit in an intersection": (
         "intersections",
@@ -1542,6 +1556,7 @@ def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(
     longest = (pits["before"] + pits["after"]).idxmax()
     assert pits.loc[longest, ["before", "after"]].sum() > 300
     assert not BY_NAME["footprints"].check(plan).faults
+    assert not BY_NAME["footprints-hold"].check(plan).faults
 
     grounds = plan.tables["pit_footprints"].copy()
     row = grounds.index[grounds["pit_id"] == longest][0]

@@ -40,10 +40,12 @@ __all__ = [
     "dug_along",
     "dug_stretch",
     "led_strings",
+    "measured",
     "most_closed",
     "one_hole",
     "shored",
     "straight_over",
+    "thinned",
     "unavoidable",
     "whole_pit",
 ]
@@ -244,29 +246,34 @@ def _cut_short(plan: Plan, run_id: str, low: float, high: float) -> float:
     run = plan.one("runs", "run_id").get(run_id)
     if run is None or run.geometry is None or shapely.is_empty(run.geometry):
         return 0.0
-    at, kept = _thinned(plan, run)
-    start, end = np.interp([low, high], at, _measured(kept))
+    at, kept = thinned(plan, run)
+    start, end = np.interp([low, high], at, measured(kept))
     return float(np.clip(high, 0.0, at[-1]) - np.clip(low, 0.0, at[-1]) - (end - start))
 
 
-def _thinned(plan: Plan, run: Any) -> tuple[FloatArray, FloatArray]:
-    """Return chainages, m, and places of the axis of a run thinned within its accuracy."""
+def thinned(plan: Plan, run: Any, *, back: bool = False) -> tuple[FloatArray, FloatArray]:
+    """Return chainages, m, and places of the axis of a run thinned within its accuracy.
+
+    Begun from its end (``back``), another of vertices as far off may be kept.
+    """
 
     def made() -> tuple[FloatArray, FloatArray]:
         line = shapely.force_2d(run.geometry)
         drawn = shapely.get_coordinates(line)
         accuracy = float(plan.setting("ground.survey_accuracy"))
-        kept = shapely.get_coordinates(shapely.simplify(line, accuracy, preserve_topology=False))
+        axis = shapely.reverse(line) if back else line
+        kept = shapely.get_coordinates(shapely.simplify(axis, accuracy, preserve_topology=False))
+        kept = kept[::-1] if back else kept
         rows, row = [], 0
         for place in kept:
             row += int(np.argmax((drawn[row:] == place).all(axis=1)))  # kept in their order
             rows.append(row)
-        return _measured(drawn)[rows], kept
+        return measured(drawn)[rows], kept
 
-    return plan.once(f"thinned axis of {run.run_id}", made)
+    return plan.once(f"thinned axis of {run.run_id} {back}", made)
 
 
-def _measured(xy: FloatArray) -> FloatArray:
+def measured(xy: FloatArray) -> FloatArray:
     """Return how far along a line its vertices lie, m."""
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
@@ -386,7 +393,7 @@ def _swing(plan: Plan, run_id: str, start: float, end: float) -> float:
     about = start + np.linspace(-BESIDE, BESIDE, LOOKED_AT)
     about = about[(about >= 0.0) & (about <= shapely.length(line))]
     steps = np.diff(shapely.get_coordinates(shapely.line_interpolate_point(line, about)), axis=0)
-    at, kept = _thinned(plan, run)
+    at, kept = thinned(plan, run)
     near = (at[1:] >= start - BESIDE) & (at[:-1] <= start + BESIDE)
     steps = np.concatenate([steps, np.diff(kept, axis=0)[near]])
     size = np.hypot(*steps.T)
