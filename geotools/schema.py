@@ -689,7 +689,11 @@ OUTPUTS: dict[str, Layer] = {
                 _real("chainage", "middle of the bend", "length"),
                 _real("deflection", "turning angle", "angle"),
                 _text("kind", "fitting (turns at a point) or curve", values=("fitting", "curve")),
-                _text("angle_source", "drawing or fitting record"),
+                _text(
+                    "angle_source",
+                    "drawing or fitting record",
+                    values=("drawing", "fitting record"),
+                ),
                 _real("start", "where it begins to turn", "length"),
                 _real("span", "length over which it turns", "length"),
                 _real("axis_radius", "radius of the host's axis in it; 0: a mitre", "length"),

@@ -571,6 +571,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.drop("alternatives", lambda a: a["outcome"] == "chosen"),
     ),
     "an unknown word": ("words", lambda s: s.edit("pits", "role", "spare")),
+    "a source of angles nobody knows": (
+        "words",
+        lambda s: s.edit("bends", "angle_source", "hearsay"),
+    ),
+    "more than yes": ("words", lambda s: s.edit("local_digs", "spared", 2.0)),
+    "neither yes nor no": ("words", lambda s: s.edit("candidates", "usable", math.nan)),
+    "a bend of another number": (
+        "identifiers",
+        lambda s: s.edit("bends", "bend_id", lambda name: f"{name}0"),
+    ),
+    "a string in another street": (
+        "strings-drawn",
+        lambda s: s.edit("strings", "street", other("Fennwhistle Road", "Infirmary Lane")),
+    ),
     "an unknown direction": ("words", lambda s: s.edit("pulls", "direction", "up")),
     "a count edited": ("counts", lambda s: s.edit("runs", "pit_count", more(1))),
     "a bend dropped": ("counts", lambda s: s.drop("bends")),

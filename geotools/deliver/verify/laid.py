@@ -23,8 +23,8 @@ from geotools.deliver.verify.corners import (
     in_frame,
     turns_of,
 )
-from geotools.deliver.verify.lanes import streets_known
-from geotools.deliver.verify.plan import Plan, of_context
+from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_known
+from geotools.deliver.verify.plan import CONTEXT, Plan, of_context
 from geotools.deliver.verify.sites import DRAWN_AREA, candidate_of, straight_over
 from geotools.deliver.verify.tally import CLOSE, DRAWN, NotChecked, Tally
 
@@ -110,6 +110,7 @@ def strings_drawn(plan: Plan) -> Tally:
             if drawn is not None:
                 _as_wide(tally, row, drawn, pipe.outside)
                 _as_long(plan, tally, row, drawn, pipe.outside)
+                _in_its_street(plan, tally, row, drawn)
                 laid.append((row, drawn))
             # Where a strip would lie over itself, in a sharp bend, its hull is drawn.
             elif tally.holds(
@@ -123,6 +124,23 @@ def strings_drawn(plan: Plan) -> Tally:
         _side_by_side(plan, tally, laid, pipe.outside)
         _at_ramp(plan, tally, pull, laid, pipe)
     return tally
+
+
+def _in_its_street(plan: Plan, tally: Tally, row: Any, drawn: Laid) -> None:
+    """Check that a string begins by a street of the name told; it may go on into others."""
+    if not row.street:
+        return
+    begins, far = shapely.Point(drawn.line[0]), plan.setting("street.reach")
+    named = [] if CONTEXT not in plan.tables else plan.by(CONTEXT, "name").get(row.street, [])
+    near = any(
+        shapely.dwithin(street.geometry, begins, far + lanes_of(plan, street).kerb)
+        for street in named
+        if street.layer == "streets"
+    )
+    if not near and not streets_held(plan, far, begins):
+        tally.skip("streets of strings where the plan holds no streets")
+        return
+    tally.holds(near, row.string_id, f"does not begin in a street named {row.street}")
 
 
 def _as_wide(tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
