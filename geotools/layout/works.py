@@ -82,7 +82,7 @@ from geotools.street.context import Spots
 from geotools.street.lanes import Passage
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
-from geotools.street.others import Others, others_near
+from geotools.street.others import Others, Own, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches, unbroken
 
@@ -281,7 +281,9 @@ def _others(pits: pd.DataFrame, ground: Shared) -> Others:
     if ground.scene is None:
         return Others.none()
     shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    net, own = ground.scene.net, pits["street_chain"].to_numpy(dtype=np.int64)
+    net, at = ground.scene.net, pits["street_at"].to_numpy(dtype=float)
+    far = pits["length"].to_numpy(dtype=float)
+    own = Own(pits["street_chain"].to_numpy(dtype=np.int64), at - far, at + far)
     return others_near(net, shapes, own, reach=float(net.column("width").max(initial=0.0)) / 2)
 
 
