@@ -689,11 +689,22 @@ OUTPUTS: dict[str, Layer] = {
                 _real("chainage", "middle of the bend", "length"),
                 _real("deflection", "turning angle", "angle"),
                 _text("kind", "fitting (turns at a point) or curve", values=("fitting", "curve")),
+                _text(
+                    "sense",
+                    "side it turns to, along the run; empty where it turns up or down, to both "
+                    "sides, or by its record alone",
+                    values=("", "left", "right"),
+                ),
                 _text("angle_source", "drawing or fitting record"),
                 _real("start", "where it begins to turn", "length"),
                 _real("span", "length over which it turns", "length"),
                 _real("axis_radius", "radius of the host's axis in it; 0: a mitre", "length"),
-                _real("passing_radius", "largest carrier radius that passes", "length"),
+                _real(
+                    "passing_radius",
+                    "largest carrier radius that passes it, with the bends beside it if they are "
+                    "close",
+                    "length",
+                ),
                 _real("needed_radius", "least radius the carrier may take", "length"),
                 _flag("passes", "the carrier passes; otherwise it must lie in a pit"),
             ),
