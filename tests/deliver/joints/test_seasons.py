@@ -179,10 +179,11 @@ def test_rows_below_a_header_of_another_order_are_read_by_it_and_that_is_told(
         "2 line(s) that repeat the header were skipped: line 4, 7",
         "1 of these with the columns in another order, by which the rows below were read: line 4",
     )
-    parts[1] = parts[1].replace("removal_s", "open_s")
-    path.write_text("".join(parts), encoding="utf-8")
-    with pytest.raises(LayerError, match="line 4: a header of other columns than that of line 1"):
-        read_csv(path)
+    foreign = ",".join(["Open", "Result", "Heat soak", "Cooling", *turned[4:]])
+    for above in (parts[1].splitlines()[0].replace("removal_s", "open_s"), foreign):
+        path.write_text("".join([parts[0], f"{above}\n", *parts[1].splitlines(True)[1:]]))
+        with pytest.raises(LayerError, match="line 4: a header of other columns than that of line"):
+            read_csv(path)
 
 
 def test_several_files_are_told_by_file_and_line_and_a_joint_in_two_is_double(
