@@ -150,7 +150,7 @@ class _Given:
     below 0 where of none, ``every`` all records of its joints, those of joints
     cut out and of pulls not asked for too. ``others`` says by
     ``pull_id`` what of pulls is of another layout, ``both`` what of joints may be of either of two
-    pulls; ``notes`` are on how all were put together.
+    pulls; ``notes`` are on how all were read.
     """
 
     joints: Any
@@ -187,7 +187,7 @@ class _Given:
             pull_records,
             self.issued,
             self.others,
-            self.both.of_rows(number),
+            self.both.of_pulls(only, number),
             self.notes,
         )
 
@@ -225,7 +225,6 @@ def _given(
     place = places(due, records)
     layouts = layouts_of(records, due, place, issued)
     both = of_two_pulls(records, due, place, layouts)
-    read += (*added_notes(due), *both.notes())
     every = _matched(due, records.table, place, units)
     return _Given(
         *(joints, pulls, due, every, records, place, layouts),
@@ -298,7 +297,7 @@ def _held(
             for file in given_file.files
             for note in file.notes
         ),
-        *given.notes,
+        *(*given.notes, *added_notes(given.due), *given.both.notes()),
         *aside_notes(records, aside),
         *gone_notes(records, aside, given.due, gone),
         *windows,

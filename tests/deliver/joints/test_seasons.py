@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from geotools.deliver.csv_file import read_csv
@@ -316,7 +318,7 @@ def test_numbers_and_dashes_of_all_kinds_are_found_by_mark_or_told(
     rows[1]["joint_id"] = "R1-L3-J" + "9" * 30
     checked = check(rows, of=old)
     assert told(checked, "3 record(s) of joints of R1-L3 were read as of R1-L2")
-    assert told(checked, "1 record(s) of joints of r1-l3 were read as of R1-L2")
+    assert told(checked, "1 record(s) of joints of r1\u2013l3 were read as of R1-L2")
     assert checked.joints["verdict"].tolist()[-1] == "unknown"
     assert check([{**rows[0], "joint_id": "", "pull_mark": ""}], of=old).failed
     none = dict.fromkeys(rows[0], "")
@@ -358,11 +360,15 @@ def test_a_record_with_the_mark_of_another_pull_lets_neither_joint_pass(
         alone = check([*rows, cut], of=new, only=[pull])
         assert alone.rules == {"mark": 1, "joints-of-pull": 1}
         assert not told(alone, "another layout")
+        assert told(alone, "1 record(s) bear the name of one pull and the mark of another")
+    assert not told(check([*rows, cut], of=new, only=["R1-L2"]), "bear the name of one pull")
     last = {**cut, "joint_id": "R1-L3-J5", "pull_mark": here["pull_mark"]}
     checked = check([*rows, last], of=new)  # the first pull has no joint of that number
     assert checked.pulls["verdict"].tolist() == ["fail", "not checked", "fail"]
     assert "names R1-L3-J5 and bears the mark of R1-L1" in checked.pulls["reasons"].iloc[0]
-    assert check([*rows, last], of=new, only=["R1-L1"]).failed
+    alone = check([*rows, last], of=new, only=["R1-L1"])
+    assert alone.failed
+    assert told(alone, "1 record(s) bear the name of one pull and the mark of another")
 
 
 def test_a_record_of_a_pull_with_the_mark_of_another_lets_neither_pass(
@@ -398,6 +404,7 @@ def test_joints_added_in_two_pulls_under_one_name_are_both_judged(
     of_first = check([*rows, first, cut, last], of=new)
     assert "R1-L1" not in of_first.joints.iloc[-1:]["pull_id"].tolist()
     assert told(of_first, "1 joint(s) were cut out: 2 record(s)")
+    assert not told(check([*rows, first], of=new, only=["R1-L2"]), "added on site")
 
 
 def test_a_joint_added_in_a_pull_that_got_another_number_is_no_joint_of_the_pull_named(
@@ -409,6 +416,11 @@ def test_a_joint_added_in_a_pull_that_got_another_number_is_no_joint_of_the_pull
     checked = check([*mine, {**added, "visual": "fail"}], issued=issue(old[1]), of=new)
     last = checked.joints.iloc[-1]
     assert last[["joint_id", "pull_id", "verdict"]].tolist() == ["R1-L3-J1A", "R1-L3", "fail"]
+    assert told(checked, "6 record(s) of joints of R1-L2 were read as of R1-L3")
+    spelled = {**added, "joint_id": "R1 \u2013 L02\u2013x-1a"}
+    checked = check([*mine, spelled], issued=issue(old[1]), of=new)
+    assert checked.joints["joint_id"].iloc[-1] == "R1-L3-x-1a"  # as written, behind its pull
+    assert told(checked, "1 record(s) of joints of R1 \u2013 L02 were read as of R1-L3")
     mark, issued = mine[0]["pull_mark"], issue(new[1])
     taken = {**of_pull(new[1], "R1-L2")[0], "pull_mark": mark, "added": "yes"}
     checked = check([*good(new[1]), {**taken, "visual": "fail"}], issued=issued, of=new)
@@ -448,6 +460,17 @@ def full(schedule: Schedule) -> tuple[Rows, Rows, dict[str, str]]:
     rows = good(schedule)
     more = {**rows[2], "joint_id": "R1-L1-J3A", "made": "2026-03-03 08:00"}
     return rows, [pull_record("R1-L1", rows[0]["pull_mark"])], more
+
+
+def test_of_a_joint_that_is_in_the_schedule_twice_records_are_of_the_first(
+    check: Any, full: Any, plan: Any, schedule: Schedule
+) -> None:
+    rows, _, more = full
+    twice = pd.concat([schedule.joints, schedule.joints.iloc[:1]], ignore_index=True)
+    of = (plan, dataclasses.replace(schedule, joints=twice))
+    for records in (rows, [*rows, {**more, "added": "yes"}]):
+        verdicts = check(records, of=of).joints["verdict"].tolist()
+        assert verdicts[:6] == ["pass"] * 5 + ["missing"]
 
 
 @pytest.mark.parametrize(
@@ -527,8 +550,13 @@ def test_a_joint_added_on_site_lies_on_its_pull(check: Any, full: Any) -> None:
     for at, passes in (("8.8", False), ("9.5", True), ("70.9", True), ("99999", False)):
         checked = check([*rows, {**more, "added": "yes", "added_at_m": at}], pulls)
         assert checked.failed != passes
+        assert not told(checked, "not checked: whether")
     said = checked.joints["reasons"].iloc[-1]
     assert said == "added_at is 99,999.0 m, and its pull runs from 10.0 m to 70.0 m"
+    lost = check([*rows, {**more, "added": "yes", "added_at_m": ""}], pulls)
+    assert not lost.failed
+    (note,) = told(lost, "not checked: whether 1 joint(s) added on site lie on their pull")
+    assert note.endswith("write how far along the run in added_at: R1-L1-J3A")
 
 
 def test_a_joint_added_on_site_is_judged_by_the_procedure_its_pull_was_issued_with(
