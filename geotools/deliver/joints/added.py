@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.matching import IntArray, TextArray, folded, words_of
@@ -14,6 +13,7 @@ from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import Records, told_added
 from geotools.deliver.joints.renumbered import bearers
 from geotools.deliver.wording import measured
+from geotools.network.ragged import BoolArray
 
 __all__ = [
     "added_notes",
@@ -26,7 +26,6 @@ __all__ = [
     "with_added",
 ]
 
-BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 5
 _AT_SLACK = 1.0  # m; chainage on site is taken from the ground
 

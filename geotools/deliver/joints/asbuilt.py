@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.added import (
@@ -47,11 +46,10 @@ from geotools.deliver.joints.rules import copied_limits, hold_against
 from geotools.deliver.joints.times import machines_at_once
 from geotools.deliver.joints.two_pulls import TwoPulls, of_two_pulls
 from geotools.errors import LayerError
+from geotools.network.ragged import BoolArray
 from geotools.schema import NOT_CHECKED
 
 __all__ = ["Checked", "check_records"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

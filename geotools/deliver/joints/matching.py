@@ -12,11 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.wording import shown
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["FloatArray", "IntArray", "Match", "TextArray", "folded", "parted", "words_of"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.object_]
 
 

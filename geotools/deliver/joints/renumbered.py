@@ -6,15 +6,13 @@ from collections import Counter
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.matching import TextArray, folded, parted, words_of
 from geotools.deliver.joints.records import Records, told_added
+from geotools.network.ragged import BoolArray
 
 __all__ = ["bare_pulls", "bearers", "renumbered_joints", "renumbered_notes", "renumbered_pulls"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 def bearers(due: pd.DataFrame) -> pd.Series[str]:

@@ -6,20 +6,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.cut_out import CutOut, told_cut
 from geotools.deliver.joints.matching import FloatArray, IntArray, Match
 from geotools.deliver.joints.reasons import Reasons
-from geotools.deliver.joints.records import Records, told_added
+from geotools.deliver.joints.records import HEATERS, Records, told_added
 from geotools.deliver.joints.rules import interfacial
+from geotools.network.ragged import BoolArray
 
 __all__ = ["Aside", "aside_notes", "gone_notes", "verdicts"]
 
-BoolArray = npt.NDArray[np.bool_]
 _TEXTS = ("made", "operator", "machine", "lot_left", "lot_right", "remarks")
-_HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Values measured, by their columns in the records.
 _FOUND = {
     "found_cool": "cool_time",
@@ -152,7 +150,7 @@ def _last_record(match: Match, count: int) -> pd.DataFrame:
 
 def _told(table: pd.DataFrame) -> dict[str, Any]:
     """Return what records say, as the layer has it; the pressure between the ends aside."""
-    heaters = [table[name].to_numpy(dtype=float) for name in _HEATERS]
+    heaters = [table[name].to_numpy(dtype=float) for name in HEATERS]
     numbers: dict[str, FloatArray] = {
         own: table[name].to_numpy(dtype=float) for own, name in _FOUND.items()
     }
