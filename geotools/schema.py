@@ -30,6 +30,7 @@ __all__ = [
     "BEHIND",
     "BOTH",
     "COSTS",
+    "CUT_OUT",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -39,6 +40,7 @@ __all__ = [
     "NEEDS",
     "NO",
     "NOT_CHECKED",
+    "NOT_HELD",
     "NOT_KNOWN",
     "NO_RESULT",
     "OUTPUTS",
@@ -512,6 +514,8 @@ NEEDS = ("high", "middle", "low")
 COSTS = ("lining cheaper", "too close to call", "lining dearer")
 NOT_KNOWN = "not known"
 NOT_CHECKED = "not checked"  # verdict on a pull that nothing measured was given of
+CUT_OUT = "cut out"  # verdict on a joint that was added on site and is not there any more
+NOT_HELD = ("pass", NOT_CHECKED, CUT_OUT)  # verdicts that hold nothing against anyone
 NAMESAKE = "name-of-two"  # rule of findings on a name that is of a run and of a main of another
 REASONS = 5  # columns of reasons; the last holds what is left
 
@@ -1549,8 +1553,9 @@ OUTPUTS: dict[str, Layer] = {
                 *_JOINT,
                 _text(
                     "verdict",
-                    "pass, fail, missing (no record) or unknown (not in the schedule)",
-                    values=("pass", "fail", "missing", "unknown"),
+                    "pass, fail, missing (no record), unknown (not in the schedule) or cut out "
+                    "(added on site and cut out again, so not due)",
+                    values=("pass", "fail", "missing", "unknown", CUT_OUT),
                 ),
                 _text("reasons", "everything found against it"),
                 _integer("records", "records of it that count"),

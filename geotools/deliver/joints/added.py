@@ -158,7 +158,7 @@ def hold_added_at(
     Parameters
     ----------
     due : DataFrame
-        The schedule, with the joints added.
+        Joints of the schedule and joints added, by their row: those that are there.
     pulls : DataFrame
         ``pull_id``, ``start`` and ``end`` along the run, m.
     tails : Series, optional
@@ -168,8 +168,8 @@ def hold_added_at(
     units : {"si", "us"}
         Units of the texts.
     """
-    rows = np.flatnonzero(is_added(due))
-    more = due.iloc[rows]
+    more = due[is_added(due)]
+    rows = more.index.to_numpy(dtype=np.int64)
     of = pulls.drop_duplicates("pull_id").set_index("pull_id").reindex(more["pull_id"])
     left = 0.0 if tails is None else tails.reindex(more["pull_id"]).fillna(0.0).to_numpy()
     at, start, end = (

@@ -47,7 +47,7 @@ from geotools.deliver.joints.times import machines_at_once
 from geotools.deliver.joints.two_pulls import TwoPulls, of_two_pulls
 from geotools.errors import LayerError
 from geotools.network.ragged import BoolArray
-from geotools.schema import NOT_CHECKED
+from geotools.schema import NOT_HELD
 
 __all__ = ["Checked", "check_records"]
 
@@ -78,9 +78,9 @@ class Checked:
 
     @property
     def failed(self) -> bool:
-        """Whether anything is held against anyone; what was not to be checked is not."""
+        """Whether anything is held against anyone; what was not to be checked, or due, is not."""
         verdicts = {*self.joints["verdict"], *self.pulls["verdict"]}
-        return bool(verdicts - {"pass", NOT_CHECKED})
+        return bool(verdicts.difference(NOT_HELD))
 
 
 def check_records(
@@ -271,7 +271,8 @@ def _held(
     windows = hold_windows(match, records, given.issued, given.due, reasons)
     gone = _gone(given.due, counted, cuts)
     hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
-    _hold_places(given, counted, tails, reasons, units)
+    left = given.due[~gone[:-1]]
+    _hold_places(given, left, counted, tails, reasons, units)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
     against = strays(records, place, given.due, given.pulls["pull_id"])
@@ -295,7 +296,7 @@ def _held(
             for file in given_file.files
             for note in file.notes
         ),
-        *(*given.notes, *added_notes(given.due), *given.both.notes()),
+        *(*given.notes, *added_notes(left), *given.both.notes()),
         *aside_notes(records, aside),
         *gone_notes(records, aside, given.due, gone),
         *windows,
@@ -308,16 +309,20 @@ def _held(
 
 def _hold_places(
     given: _Given,
+    left: pd.DataFrame,
     counted: IntArray,
     tails: pd.Series[float] | None,
     reasons: Reasons,
     units: str,
 ) -> None:
-    """Hold it against joints that their records may be of others, or of none there."""
+    """Hold it against joints that their records may be of others, or of none there.
+
+    Of those added on site the ones that are ``left`` have to lie on their pull.
+    """
     hold_layouts(given.records, given.place, given.layouts, counted, reasons)
     given.both.hold(reasons)
     hold_added(given.records, given.place, given.due, given.layouts.other, reasons)
-    hold_added_at(given.due, given.pulls, tails, reasons, units=units)
+    hold_added_at(left, given.pulls, tails, reasons, units=units)
 
 
 def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 
 from geotools.deliver.csv_file import read_csv
@@ -530,6 +531,8 @@ def test_a_joint_added_on_site_does_not_pass_by_the_name_of_one_pull_and_the_mar
     assert words in checked.joints["reasons"].iloc[-1]
     assert words in checked.pulls["reasons"].iloc[2]
     assert check([*rows, more], of=new, only=["R1-L3"]).failed
+    cut = {**more, "visual": "cut out", "made": "2026-03-21 08:00"}  # of which, none can tell
+    assert check([*rows, more, cut], of=new).joints["verdict"].tolist()[-1] == "fail"
 
 
 def test_a_record_of_no_joint_with_the_mark_of_a_pull_not_asked_for_is_left_out(
@@ -582,13 +585,24 @@ def test_a_joint_of_the_schedule_that_its_record_says_was_added_does_not_pass(
     assert said.startswith("line 6 says added on site, and the joint is in the schedule")
 
 
-def test_a_joint_added_on_site_and_cut_out_again_is_not_due(check: Any, full: Any) -> None:
+def test_a_joint_added_on_site_and_cut_out_again_is_not_due(
+    check: Any, full: Any, tmp_path: Path
+) -> None:
     rows, pulls, more = full
     bad = {**more, "added": "yes", "visual": "fail"}
     cut = {**bad, "made": "2026-03-03 10:00", "visual": "cut out"}
     checked = check([*rows, bad, cut], pulls)
     assert not checked.failed
-    assert len(checked.joints) == 5
+    assert checked.joints["verdict"].tolist() == ["pass"] * 5 + ["cut out"]
+    last = checked.joints.iloc[-1]
+    assert last[["joint_id", "pull_id", "reasons"]].tolist() == ["R1-L1-J3A", "R1-L1", ""]
+    assert last[["records", "cut_outs", "set_aside_lines"]].tolist() == [0, 1, "7, 8"]
+    assert checked.pulls[["joints", "joints_passed"]].iloc[0].tolist() == [5, 5]
+    assert not told(checked, "joint(s) added on site")  # nobody judges it, wherever it lay
+    far = [{**row, "added_at_m": "99999"} for row in (bad, cut)]
+    assert not check([*rows, *far], pulls).rules
+    write_report(tmp_path / "c.pdf", checked, plan="p", records="r", units="si")
+    assert "joints cut out" in pypdf.PdfReader(tmp_path / "c.pdf").pages[0].extract_text()
     assert told(checked, "1 joint(s) were cut out: 2 record(s)")
     assert told(checked, "R1-L1-J3A, added on site, was cut out again (line 7, 8) and is not due")
     again = {**bad, "made": "2026-03-03 12:00"}
