@@ -275,14 +275,11 @@ def _held(
     _hold_places(given, left, counted, tails, reasons, units)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
-    against = strays(records, place, given.due, given.pulls["pull_id"])
-    against["layout"] = pd.concat([given.others, against["layout"]])
-    against["mark"] = given.both.pulls
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
         units=units,
         tails=tails,
-        against=against,
+        against=_against_pulls(given),
         now=now,
     )
     notes = (
@@ -323,6 +320,13 @@ def _hold_places(
     given.both.hold(reasons)
     hold_added(given.records, given.place, given.due, given.layouts.other, reasons)
     hold_added_at(left, given.pulls, tails, reasons, units=units)
+
+
+def _against_pulls(given: _Given) -> dict[str, pd.Series[str]]:
+    """Return what records of joints, and of pulls of other layouts, say against pulls, by rule."""
+    against = strays(given.records, given.place, given.due, given.pulls["pull_id"])
+    others = pd.concat([given.others, against["layout"]])
+    return {**against, "layout": others, "mark": given.both.pulls}
 
 
 def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:
