@@ -698,6 +698,7 @@ OUTPUTS: dict[str, Layer] = {
                     "side it turns to, along the run; empty where it turns up or down, to both "
                     "sides, or by its record alone",
                     values=("", "left", "right"),
+                    later=True,
                 ),
                 _text("angle_source", "drawing or fitting record"),
                 _real("start", "where it begins to turn", "length"),
