@@ -1386,10 +1386,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("open_cut_cost_low", "replacement in open cut, low end of the band"),
                 _real("open_cut_cost", "replacement in open cut, quick estimate"),
                 _real("open_cut_cost_high", "replacement in open cut, high end of the band"),
-                _real("cost_ratio", "lining over open cut"),
+                _real(
+                    "cost_ratio", "lining over open cut; without laterals, of both with no service"
+                ),
                 _text(
                     "cost_verdict",
-                    "cheaper or dearer if the bands are apart, else too close",
+                    "cheaper or dearer if the bands are apart, else too close; without laterals "
+                    "what holds whatever the number of services",
                     values=(*COSTS, NOT_KNOWN),
                 ),
                 *(field for criterion in CRITERIA for field in _criterion_fields(criterion)),
