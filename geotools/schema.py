@@ -819,7 +819,7 @@ OUTPUTS: dict[str, Layer] = {
                     "bearing in which chainage grows along the 5 m of the run before the pit (the "
                     "first of it at its start), degrees clockwise from grid north: of the CRS of "
                     "this file where it shows true lengths, north up, else of that lengths are "
-                    "taken in (`network.working_crs`)",
+                    "taken in (`working_crs` of `settings`)",
                     later=True,
                 ),
                 _real(
@@ -1804,7 +1804,9 @@ OUTPUTS: dict[str, Layer] = {
                 _text("value", "value used, with its unit"),
                 _text("unit", "unit of the value"),
                 _text(
-                    "origin", "default, brief or command line; always, of a caution and the program"
+                    "origin",
+                    "default, brief or command line; always, of a caution, the program and the CRS "
+                    "measured in",
                 ),
                 _text("source", "where the default comes from"),
                 _text("text", "what it means"),

@@ -106,7 +106,7 @@ def screening_tables(screened: Screened, layers: Layers, brief: Brief) -> dict[s
     return {
         **out,
         **placed(told, layers.working_crs, layers.output_crs),
-        "settings": settings_table(brief, units),
+        "settings": settings_table(brief, units, working_crs=layers.working_crs),
         "inputs": layers.inputs,
     }
 
