@@ -1,4 +1,4 @@
-"""What passes bends in a row: as `verify` works it out, as the plan does, and the other way round."""
+"""Bends in a row, as `verify` judges them, as the plan does, and from the other end."""
 
 from __future__ import annotations
 
