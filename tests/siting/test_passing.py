@@ -101,7 +101,7 @@ def test_three_bends_in_a_row_are_taken_together() -> None:
     reach = NEEDED * np.tan(np.radians(3.0))
     assert 2 * reach < TANGENT  # at this angle they stand clear of each other
     assert found["passes"].all()
-    assert NEEDED < found["passing_radius"].min() and found["passing_radius"].max() < _passing(6.0)
+    assert found["passing_radius"].min() > NEEDED and found["passing_radius"].max() < _passing(6.0)
     close = _judged(*((50.0 + 1.9 * reach * k, 6.0) for k in range(3)))
     assert close["passing_radius"].tolist() == pytest.approx([_passing(18.0)] * 3)
 
