@@ -31,7 +31,7 @@ PIPE = {
     "service.least_capacity": 0,
 }
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING, BEHIND, SHARP = range(4)  # scenes
+SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW = range(7)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -87,6 +87,28 @@ def sharp() -> list[dict[str, Any]]:
     return [street(SHARP, line, "Hairpin", width_m=14.0, speed_kmh=70.0)]
 
 
+def folded() -> list[dict[str, Any]]:
+    """Return a street that a main ends in, square to it, with a bend where a buffer there ends."""
+    line = [(-530.0, 1.0), (-80.4, 1.0), (-76.4, 3.0), (520.0, 3.0)]
+    return [street(FOLDED, line, "Bent Street", width_m=7.5)]
+
+
+def corner() -> list[dict[str, Any]]:
+    """Return a street that goes on round a corner, as one way, 6 m before the end of its main."""
+    return [
+        street(CORNER, [(-600.0, -10.0), (-6.0, -10.0)], "South Street", width_m=8.0),
+        street(CORNER, [(-6.0, -10.0), (-6.0, 480.0)], "East Street", oneway="along"),
+    ]
+
+
+def narrow() -> list[dict[str, Any]]:
+    """Return a street that goes on at a turn with one lane for both ways, behind its main."""
+    return [
+        street(NARROW, [(-60.0, 0.0), (600.0, 0.0)], "House Street"),
+        street(NARROW, [(-500.0, 407.5), (-60.0, 0.0)], "Narrow Street", lanes=1, width_m=3.5),
+    ]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
@@ -95,9 +117,20 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         placed(RING, [(-140.0, -2.0), *arc(183.0, 357.0, 30), (140.0, -2.0)]),
         placed(BEHIND, [(0.0, -3.5), (300.0, -3.5)]),
         placed(SHARP, [(0.0, -3.5), (150.0, -3.5)]),
+        placed(FOLDED, [(0.0, 0.0), (0.0, -150.0)]),
+        placed(CORNER, [(0.0, 0.0), (-200.0, -3.5)]),
+        placed(NARROW, [(0.0, -2.0), (150.0, -2.0)]),
     ]
-    begin = shapely.Point(shapely.get_coordinates(mains[BEHIND])[0])
-    wish = {"action": "fix", "role": "insertion_ahead", "geometry": begin}
+    fixed = {BEHIND: "insertion_ahead", FOLDED: "receiving", CORNER: "receiving"}
+    fixed[NARROW] = "insertion_ahead"
+    wishes = [
+        {
+            "action": "fix",
+            "role": role,
+            "geometry": shapely.Point(shapely.get_coordinates(mains[scene])[0]),
+        }
+        for scene, role in fixed.items()
+    ]
     file = tmp_path_factory.mktemp("streets") / "plan.gpkg"
     geotools.plan(
         mains=gpd.GeoDataFrame(
@@ -110,8 +143,19 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
             geometry=mains,
             crs=CRS,
         ),
-        streets=gpd.GeoDataFrame([*split_street(), *roundabout(), *behind(), *sharp()], crs=CRS),
-        pit_edits=gpd.GeoDataFrame([wish], crs=CRS),
+        streets=gpd.GeoDataFrame(
+            [
+                *split_street(),
+                *roundabout(),
+                *behind(),
+                *sharp(),
+                *folded(),
+                *corner(),
+                *narrow(),
+            ],
+            crs=CRS,
+        ),
+        pit_edits=gpd.GeoDataFrame(wishes, crs=CRS),
         settings=PIPE,
         output=file,
     )
@@ -233,3 +277,57 @@ def test_a_closure_twice_as_deep_fails_wherever_it_is_along_its_street(
     assert len(due) > 8
     told = check(spoiled(plan, closures=table.assign(geometry=shapes)), BY_NAME["closures-across"])
     assert {one.feature for one in told.faults} == due
+
+
+def test_a_pit_across_a_street_is_measured_along_it_though_the_outline_there_folds_over(
+    plan: Plan,
+) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "Bent Street" and r.side == "along")
+    assert edge_of(plan, row) is None
+    assert faults(plan, "closures-drawn", FOLDED) == []
+    told = faults(_with_work(plan, row, 3.0), "closures-drawn", FOLDED)
+    assert told == [(row.closure_id, "work of 3.000 m about a pit of 6.000 m")]
+
+    context = plan.tables["context"]
+    unknown = context[context["name"] != "Bent Street"]
+    assert faults(spoiled(_with_work(plan, row, 3.0), context=unknown), "closures-drawn", FOLDED)
+
+
+def _with_work(plan: Plan, row: Any, length: float) -> Plan:
+    """Return a plan with a closure whose work space is told to be so long, m."""
+    table = plan.tables["closures"].copy()
+    table.loc[table["closure_id"] == row.closure_id, "work_length"] = length
+    return spoiled(plan, closures=table)
+
+
+def test_a_closure_led_round_a_corner_lies_at_the_kerb_of_the_street_it_is_led_into(
+    plan: Plan,
+) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "South Street")
+    assert faults(plan, "closures-drawn", CORNER) == []
+    told = faults(_moved(plan, row, -1.5, 0.0), "closures-drawn", CORNER)
+    assert [name for name, text in told if "not at kerb or middle" in text] == [row.closure_id]
+    # Farther from its own street it goes along none that it is told of.
+    told = faults(_moved(plan, row, 0.0, -6.0), "closures-drawn", CORNER)
+    assert [name for name, text in told if "not at kerb or middle" in text] == [row.closure_id]
+
+
+def test_work_that_ends_with_its_street_at_a_turn_ends_on_the_mitre_there(plan: Plan) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "Narrow Street" and r.lanes_closed)
+    assert row.taper == row.downstream_taper == 0.0
+    assert faults(plan, "closures-drawn", NARROW) == []
+    way = np.array([-440.0, 407.5]) / np.hypot(440.0, 407.5)
+    for far in (4.0, -4.0):
+        told = faults(_moved(plan, row, *(way * far)), "closures-drawn", NARROW)
+        assert any(name == row.closure_id and "its work ends" in text for name, text in told)
+
+
+def _moved(plan: Plan, row: Any, east: float, north: float) -> Plan:
+    """Return a plan with the ground of a closure so far from where it is, m."""
+    table = plan.tables["closures"].copy()
+    own = table["closure_id"] == row.closure_id
+    table.loc[own, "geometry"] = [
+        shapely.transform(ground, lambda xy: xy + np.array([east, north]))
+        for ground in table.loc[own, "geometry"]
+    ]
+    return spoiled(plan, closures=table)
