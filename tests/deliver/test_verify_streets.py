@@ -30,8 +30,9 @@ PIPE = {
     "carrier.dr": 17,
     "service.least_capacity": 0,
 }
+BEGINS = [(10.5, 1.7), (30.0, 3.0), (300.0, 3.0)]
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW = range(7)  # scenes
+SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW, BEGUN = range(8)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -109,6 +110,11 @@ def narrow() -> list[dict[str, Any]]:
     ]
 
 
+def begun() -> list[dict[str, Any]]:
+    """Return a street that begins in a curve, where its main does."""
+    return [street(BEGUN, [(0.0, 0.0), (3.4, 0.65), *BEGINS], "New Street")]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
@@ -120,9 +126,10 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         placed(FOLDED, [(0.0, 0.0), (0.0, -150.0)]),
         placed(CORNER, [(0.0, 0.0), (-200.0, -3.5)]),
         placed(NARROW, [(0.0, -2.0), (150.0, -2.0)]),
+        placed(BEGUN, [(0.0, 0.0), *BEGINS[:2], (160.0, 3.0)]),
     ]
     fixed = {BEHIND: "insertion_ahead", FOLDED: "receiving", CORNER: "receiving"}
-    fixed[NARROW] = "insertion_ahead"
+    fixed |= {NARROW: "insertion_ahead", BEGUN: "insertion_ahead"}
     wishes = [
         {
             "action": "fix",
@@ -152,6 +159,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
                 *folded(),
                 *corner(),
                 *narrow(),
+                *begun(),
             ],
             crs=CRS,
         ),
@@ -298,6 +306,18 @@ def _with_work(plan: Plan, row: Any, length: float) -> Plan:
     table = plan.tables["closures"].copy()
     table.loc[table["closure_id"] == row.closure_id, "work_length"] = length
     return spoiled(plan, closures=table)
+
+
+def test_work_that_its_street_does_not_hold_is_as_long_as_the_ground_along_what_is_drawn(
+    plan: Plan,
+) -> None:
+    rows = [r for r in plan.rows("closures") if r.pit_id == "R0008-P1"]
+    (row,) = (r for r in rows if edge_of(plan, r).line.length < r.work_length)
+    assert not edge_of(plan, row).at and row.work_length > 6.0 + 0.01
+    assert faults(plan, "closures-drawn", BEGUN) == []
+    for more in (-0.01, 0.01):
+        told = faults(_with_work(plan, row, row.work_length + more), "closures-drawn", BEGUN)
+        assert any(name == row.closure_id and text.startswith("work of") for name, text in told)
 
 
 def test_a_closure_led_round_a_corner_lies_at_the_kerb_of_the_street_it_is_led_into(

@@ -216,11 +216,18 @@ def _aslant_in_work(
     """Return from where to where the ground of a pit lies along a street its main crosses, m.
 
     Told from the pit. None where the main goes along the street before the pit and behind it:
-    the work is as long as the pit then. By a corner of the street it is that along either leg of
-    it, or between both, that comes nearest to what is told.
+    the work is as long as the pit then.
+    """
+    return None if _goes_along(plan, row, pit, headings) else _span(plan, row, pit)
+
+
+def _span(plan: Plan, row: Any, pit: Any) -> tuple[float, float] | None:
+    """Return from where to where the ground of a pit lies along its street, m from the pit.
+
+    Along the leg of it, or between both, that comes nearest to what is told.
     """
     ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
-    if ground is None or _goes_along(plan, row, pit, headings):
+    if ground is None:
         return None
     steps = [step for line in _lines_by(plan, row, pit) for step in _steps_at(line, pit.geometry)]
     from_pit = shapely.get_coordinates(ground.geometry) - [pit.geometry.x, pit.geometry.y]
@@ -291,7 +298,11 @@ def _work_length(
     # Round a bend of the main one leg lies along the street, and the other with its width.
     least = pit.length if straight else _from_end_to_end(pit, ground)
     most = pit.length if straight else pit.length + pit.width
-    corners = _round_corners(row, pit, ground, edge_of(plan, row))
+    edge = edge_of(plan, row)
+    corners = _round_corners(row, pit, ground, edge)
+    if edge is not None and edge.line.length < row.work_length:
+        # Cut short in it, the closure does not show how its street turns beyond.
+        span = _span(plan, row, pit)
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
         # Round a bend of the main the ground is shorter than its legs added; outside a corner of
