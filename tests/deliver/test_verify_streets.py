@@ -31,8 +31,9 @@ PIPE = {
     "service.least_capacity": 0,
 }
 BEGINS = [(10.5, 1.7), (30.0, 3.0), (300.0, 3.0)]
+HALF = np.radians(7.5)  # of the turn of a street
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW, BEGUN = range(8)  # scenes
+SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW, BEGUN, BENT = range(9)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -115,6 +116,12 @@ def begun() -> list[dict[str, Any]]:
     return [street(BEGUN, [(0.0, 0.0), (3.4, 0.65), *BEGINS], "New Street")]
 
 
+def bent() -> list[dict[str, Any]]:
+    """Return a street that turns by 15 degrees where a main begins and goes off square to it."""
+    line = [(-300.0 * np.cos(HALF), -300.0 * np.sin(HALF)), (0.0, 0.0)]
+    return [street(BENT, [*line, (-line[0][0], line[0][1])], "Bow Street")]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
@@ -127,9 +134,10 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         placed(CORNER, [(0.0, 0.0), (-200.0, -3.5)]),
         placed(NARROW, [(0.0, -2.0), (150.0, -2.0)]),
         placed(BEGUN, [(0.0, 0.0), *BEGINS[:2], (160.0, 3.0)]),
+        placed(BENT, [(0.0, 0.0), (0.0, 150.0)]),
     ]
     fixed = {BEHIND: "insertion_ahead", FOLDED: "receiving", CORNER: "receiving"}
-    fixed |= {NARROW: "insertion_ahead", BEGUN: "insertion_ahead"}
+    fixed |= dict.fromkeys((NARROW, BEGUN, BENT), "insertion_ahead")
     wishes = [
         {
             "action": "fix",
@@ -160,6 +168,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
                 *corner(),
                 *narrow(),
                 *begun(),
+                *bent(),
             ],
             crs=CRS,
         ),
@@ -318,6 +327,23 @@ def test_work_that_its_street_does_not_hold_is_as_long_as_the_ground_along_what_
     for more in (-0.01, 0.01):
         told = faults(_with_work(plan, row, row.work_length + more), "closures-drawn", BEGUN)
         assert any(name == row.closure_id and text.startswith("work of") for name, text in told)
+
+
+def test_work_across_a_street_by_a_corner_takes_what_the_pit_does_of_either_leg(
+    plan: Plan,
+) -> None:
+    """Inside of it the pit, of width w, lies ``w / (2 cos t) + half tan t`` along each."""
+    (pit,) = (p for p in plan.rows("pits") if p.pit_id == "R0009-P1")
+    rows = [r for r in plan.rows("closures") if r.pit_id == pit.pit_id and not r.pull_id]
+    due = pit.width / np.cos(HALF) + 2 * 3.5 * np.tan(HALF)
+    assert [row.work_length for row in rows] == pytest.approx([due, due], abs=1e-3)
+    for rule in ("pits-in-closures", "closures-drawn"):
+        assert faults(plan, rule, BENT) == []
+    told = faults(_with_work(plan, rows[0], due + 3.0), "closures-drawn", BENT)
+    assert (
+        rows[0].closure_id,
+        f"work of {due + 3:.3f} m about a pit of {pit.length:.3f} m",
+    ) in told
 
 
 def test_a_closure_led_round_a_corner_lies_at_the_kerb_of_the_street_it_is_led_into(
