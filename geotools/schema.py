@@ -30,6 +30,7 @@ __all__ = [
     "BEHIND",
     "BOTH",
     "COSTS",
+    "CUT_OUT",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -39,6 +40,7 @@ __all__ = [
     "NEEDS",
     "NO",
     "NOT_CHECKED",
+    "NOT_HELD",
     "NOT_KNOWN",
     "NO_RESULT",
     "OUTPUTS",
@@ -512,6 +514,8 @@ NEEDS = ("high", "middle", "low")
 COSTS = ("lining cheaper", "too close to call", "lining dearer")
 NOT_KNOWN = "not known"
 NOT_CHECKED = "not checked"  # verdict on a pull that nothing measured was given of
+CUT_OUT = "cut out"  # verdict on a joint that was added on site and is not there any more
+NOT_HELD = ("pass", NOT_CHECKED, CUT_OUT)  # verdicts that hold nothing against anyone
 NAMESAKE = "name-of-two"  # rule of findings on a name that is of a run and of a main of another
 REASONS = 5  # columns of reasons; the last holds what is left
 
@@ -690,6 +694,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("deflection", "turning angle", "angle"),
                 _text("kind", "fitting (turns at a point) or curve", values=("fitting", "curve")),
                 _text(
+                    "sense",
+                    "side it turns to, along the run; empty where it turns up or down, to both "
+                    "sides, or by its record alone",
+                    values=("", "left", "right"),
+                    later=True,
+                ),
+                _text(
                     "angle_source",
                     "drawing or fitting record",
                     values=("drawing", "fitting record"),
@@ -697,7 +708,12 @@ OUTPUTS: dict[str, Layer] = {
                 _real("start", "where it begins to turn", "length"),
                 _real("span", "length over which it turns", "length"),
                 _real("axis_radius", "radius of the host's axis in it; 0: a mitre", "length"),
-                _real("passing_radius", "largest carrier radius that passes", "length"),
+                _real(
+                    "passing_radius",
+                    "largest carrier radius that passes it, with the bends beside it if they are "
+                    "close",
+                    "length",
+                ),
                 _real("needed_radius", "least radius the carrier may take", "length"),
                 _flag("passes", "the carrier passes; otherwise it must lie in a pit"),
             ),
@@ -807,7 +823,7 @@ OUTPUTS: dict[str, Layer] = {
                     "bearing in which chainage grows along the 5 m of the run before the pit (the "
                     "first of it at its start), degrees clockwise from grid north: of the CRS of "
                     "this file where it shows true lengths, north up, else of that lengths are "
-                    "taken in (`network.working_crs`)",
+                    "taken in (`working_crs` of `settings`)",
                     later=True,
                 ),
                 _real(
@@ -1374,10 +1390,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("open_cut_cost_low", "replacement in open cut, low end of the band"),
                 _real("open_cut_cost", "replacement in open cut, quick estimate"),
                 _real("open_cut_cost_high", "replacement in open cut, high end of the band"),
-                _real("cost_ratio", "lining over open cut"),
+                _real(
+                    "cost_ratio", "lining over open cut; without laterals, of both with no service"
+                ),
                 _text(
                     "cost_verdict",
-                    "cheaper or dearer if the bands are apart, else too close",
+                    "cheaper or dearer if the bands are apart, else too close; without laterals "
+                    "what holds whatever the number of services",
                     values=(*COSTS, NOT_KNOWN),
                 ),
                 *(field for criterion in CRITERIA for field in _criterion_fields(criterion)),
@@ -1542,8 +1561,9 @@ OUTPUTS: dict[str, Layer] = {
                 *_JOINT,
                 _text(
                     "verdict",
-                    "pass, fail, missing (no record) or unknown (not in the schedule)",
-                    values=("pass", "fail", "missing", "unknown"),
+                    "pass, fail, missing (no record), unknown (not in the schedule) or cut out "
+                    "(added on site and cut out again, so not due)",
+                    values=("pass", "fail", "missing", "unknown", CUT_OUT),
                 ),
                 _text("reasons", "everything found against it"),
                 _integer("records", "records of it that count"),
@@ -1788,7 +1808,9 @@ OUTPUTS: dict[str, Layer] = {
                 _text("value", "value used, with its unit"),
                 _text("unit", "unit of the value"),
                 _text(
-                    "origin", "default, brief or command line; always, of a caution and the program"
+                    "origin",
+                    "default, brief or command line; always, of a caution, the program and the CRS "
+                    "measured in",
                 ),
                 _text("source", "where the default comes from"),
                 _text("text", "what it means"),

@@ -21,6 +21,7 @@ from geotools.comparing.materials import carrier_materials, tell_materials
 from geotools.comparing.same_names import tell_same_names
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
+from geotools.deliver.working_crs import WORKING_CRS
 from geotools.errors import BriefError, LayerError
 from geotools.estimate.efficient import Standing, stand
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
@@ -480,6 +481,8 @@ def _differing(plans: Sequence[_Plan]) -> pd.DataFrame:
     names = dict.fromkeys(
         n for t in tables for n in t.index if not n.startswith(_CAUTION) and n != PROGRAM
     )
+    if not all(WORKING_CRS in t.index for t in tables):  # not known of earlier versions
+        names.pop(WORKING_CRS, None)
     written = [[plan.file.settings.get(name) for plan in plans] for name in names]
     doubtful = [n for n, texts in zip(names, written, strict=True) if len(set(texts)) > 1]
     used = [_used(plan.file, doubtful) for plan in plans]
@@ -585,9 +588,15 @@ def _shared_settings(files: Sequence[PlanFile], differ: pd.DataFrame, units: str
     table = files[0].table("settings")
     own = table["name"] == "output.units"
     table.loc[own, "value"] = units
-    other = {*differ["name"], *([] if len({f.program for f in files}) == 1 else [PROGRAM])}
+    other = {*differ["name"], *_facts_that_differ(files)}
     kept: pd.DataFrame = table[own | ~table["name"].isin(other)]
     return kept.reset_index(drop=True)
+
+
+def _facts_that_differ(files: Sequence[PlanFile]) -> list[str]:
+    """Return the rows of settings that no brief gives and that are not the same in all plans."""
+    facts = (PROGRAM, WORKING_CRS)
+    return [name for name in facts if len({f.settings.get(name, "") for f in files}) > 1]
 
 
 def _input_row(plan: _Plan) -> Mapping[str, object]:

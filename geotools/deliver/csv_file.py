@@ -161,7 +161,8 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     ------
     LayerError
         If it cannot be read, is in another encoding, its rows do not fit the header, or a header
-        of other columns stands among them.
+        of other columns stands among them: a row most of whose cells, and four at least, are
+        names of the first.
     """
     source = str(path)
     text = _decoded(source, _bytes(path), encoding)
@@ -295,13 +296,16 @@ def _headers_below(
 ) -> dict[int, list[int]]:
     """Return which rows below the first hold its names once more, and where each of them stands.
 
-    Neither case, blanks for ``_`` nor order count; a row that is nearly so is the header of another
-    table.
+    Neither case, blanks for ``_`` nor order count; a row that is nearly so, whichever of its cells
+    they are, is the header of another table.
     """
     own = [folded_name(name) for name in header]
     known, found, others = set(own) - {""}, {}, []
-    for k, row in enumerate(rows):
-        if not k or not any(folded_name(_bare(cell)) in known for cell in row[:_LEAST_HEADER]):
+    keys = {_letters(cell) for cell in rows[0]} - {""}
+    least = min(_LEAST_HEADER, len(keys))
+    for k, row in enumerate(rows[1:], 1):
+        text = _letters("".join(row))  # no row can hold more names than this does
+        if sum(key in text for key in keys) < least:
             continue
         names = [folded_name(name) for name in _names(row)]
         if sorted(names) == sorted(own):
@@ -316,6 +320,11 @@ def _headers_below(
             "would be read under wrong names. Part the file there, and give each part its own name",
         )
     return found
+
+
+def _letters(text: str) -> str:
+    """Return a text without case, blanks and marks: names that are alike are alike in this."""
+    return "".join(text.replace("_", "").replace(_MARK, "").split()).casefold()
 
 
 def _is_header(names: list[str], known: set[str]) -> bool:

@@ -42,6 +42,7 @@ from geotools.deliver.wording import (
     measured,
     working_days,
 )
+from geotools.deliver.working_crs import working_crs_of
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
@@ -170,7 +171,7 @@ def read_drawn(file: PlanFile, runs: Iterable[str] = ()) -> tuple[dict[str, Any]
     xy = np.array(
         [bounds[:2], bounds[2:], bounds[[0, 3]], bounds[[2, 1]], bounds.reshape(2, 2).mean(axis=0)]
     )
-    place = drawing_place(str(file.path), file.crs, xy, lambda: file.setting("network.working_crs"))
+    place = drawing_place(file.crs, xy, lambda: working_crs_of(file, xy))
     move = mover(file.crs, place.crs)  # x and y alone: a level may be missing
     tables = of_runs(tables, wanted) if names else tables
     for name, table in tables.items():

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from geotools.schema import NOT_CHECKED, OUTPUTS
+from geotools.schema import CUT_OUT, NOT_CHECKED, OUTPUTS
 
 __all__ = ["STYLES", "Area", "Comparison", "Label", "Line", "Mark", "Rule"]
 
@@ -120,6 +120,7 @@ _VERDICT_MARKS = {
     "fail": Mark("x", 11.0, _RED, _RED, 2.0),
     "missing": Mark("square", 9.0, _WHITE, _BLACK, 1.5),
     "unknown": Mark("star", 11.0, _ORANGE, _BLACK),
+    CUT_OUT: Mark("triangle", 8.0, _WHITE, _GREY),
 }
 _VERDICT_LINES = {
     "pass": Line(_GREEN, 2.0),

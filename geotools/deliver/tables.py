@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 
 import pandas as pd
+import pyproj
 
 from geotools.brief import Brief, Setting, settings
 from geotools.cautions import CAUTIONS
 from geotools.deliver.columns import content_hash
+from geotools.deliver.working_crs import WORKING_CRS, working_crs_text
 from geotools.lists import list_text
 from geotools.program import PROGRAM, program
 from geotools.schema import OUTPUTS
@@ -17,8 +19,10 @@ from geotools.units import US_UNITS, in_unit, usual_unit
 __all__ = ["content_hash", "settings_table"]
 
 
-def settings_table(brief: Brief, units: str) -> pd.DataFrame:
-    """Return every setting used, the cautions and the program, as the ``settings`` table.
+def settings_table(
+    brief: Brief, units: str, *, working_crs: pyproj.CRS | None = None
+) -> pd.DataFrame:
+    """Return every setting used, cautions, program and working CRS, as the ``settings`` table.
 
     Parameters
     ----------
@@ -28,16 +32,21 @@ def settings_table(brief: Brief, units: str) -> pd.DataFrame:
         ``si`` or ``us``. A quantity is shown in the unit of its default (``si``) or the US
         customary unit for it, a list as an array of TOML; the text can be read back in by the
         brief.
+    working_crs : pyproj.CRS, optional
+        The one lengths were taken in; what is made without any tells none.
 
     Returns
     -------
     DataFrame
         Columns name, value, unit, origin, source, text; one row a setting in the order of the
-        brief, then the cautions, and what made the result.
+        brief, then the cautions, what made the result, and the CRS it was measured in.
     """
     rows = [_row(setting, units) for setting in settings(brief)]
     rows += [(name, "planning values only", "", "always", "", t) for name, t in CAUTIONS.items()]
     rows += [(PROGRAM, program(), "", "always", "", "version and digest of what made this")]
+    if working_crs is not None:
+        text = working_crs_text(working_crs)
+        rows += [(WORKING_CRS, text, "", "always", "", "CRS in which lengths were taken")]
     return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["settings"].fields])
 
 

@@ -107,7 +107,7 @@ def build_mains(
     good = sane_lines(moved)
     notes += bad_coordinates(moved, good)
     if not good.any():
-        raise LayerError(label, _nothing_left(drawn, findings))
+        raise LayerError(label, _none_good(drawn, moved, names, findings))
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
     table = _table(loaded, names, parts)
     notes += [*more, *_inverts_dropped(loaded, parts), *self_crossings(parts)]
@@ -229,6 +229,22 @@ def _nothing_left(drawn: Parts, findings: Findings) -> str:
         f"no feature has usable coordinates (the first are {x:.6g}, {y:.6g}): not numbers, beyond "
         f"{findings.length(COORDINATE_LIMIT, 0)}, or outside the CRS; the CRS, its unit or the "
         "order of the axes is likely wrong; set the right CRS in the file"
+    )
+
+
+def _none_good(drawn: Parts, moved: Parts, names: npt.NDArray[Any], findings: Findings) -> str:
+    """Say why no main can be used, by the first vertex that is bad where others are good."""
+    bad = ~sane(moved.xy)
+    if bad.all() or not bad.any():
+        return _nothing_left(drawn, findings)
+    first = int(np.argmax(bad))
+    (x, y), part = drawn.xy[first], int(np.searchsorted(drawn.offsets, first, "right")) - 1
+    count = len(np.unique(drawn.row))
+    which = "the one feature has" if count == 1 else f"each of the {count} features has"
+    return (
+        f"{which} a coordinate that is not a number, is beyond "
+        f"{findings.length(COORDINATE_LIMIT, 0)} or cannot be moved to the working CRS; the first "
+        f"is in {names[drawn.row[part]]} ({x:.6g}, {y:.6g}); correct its vertices"
     )
 
 

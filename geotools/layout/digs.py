@@ -18,7 +18,7 @@ from geotools.network.ragged import FloatArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M
 from geotools.siting.works import lean_of_sides
 from geotools.street.net import StreetNet
-from geotools.street.others import others_near
+from geotools.street.others import Own, others_near
 
 __all__ = [
     "report_deep_digs",
@@ -219,8 +219,8 @@ def _on_carriageway(digs: pd.DataFrame, net: StreetNet) -> npt.NDArray[np.bool_]
     """Return which digs lie on the carriageway of a street."""
     spots: npt.NDArray[np.object_] = shapely.points(digs[["x", "y"]].to_numpy(dtype=float))
     half = net.column("width") / 2
-    none = np.full(len(spots), -1, dtype=np.int64)
-    near = others_near(net, spots, none, reach=float(half.max(initial=0.0)))
+    reach = float(half.max(initial=0.0))
+    near = others_near(net, spots, Own.none(len(spots)), reach=reach)
     on = np.zeros(len(spots), dtype=np.bool_)
     on[near.ground[near.gap < half[near.line]]] = True
     return on

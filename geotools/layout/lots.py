@@ -8,7 +8,7 @@ their own, for every carrier that is tried takes a while however few the runs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import partial
@@ -24,10 +24,13 @@ from geotools.layout.blocked import explain_blocked
 from geotools.layout.rules import refusal_limits
 from geotools.layout.shared import Shared, lot_of, on_streets, only_runs
 from geotools.layout.winners import (
+    edits_alone,
     left_of,
     measured,
+    moved_runs,
     shown_of,
     tried_rows,
+    unedited,
     values_in_running,
     winners,
 )
@@ -59,6 +62,8 @@ WORDED = (
 FEWEST = 2  # pits of a plan
 NONE = -1  # of a run that is shown from no attempt
 LOT = 20_000  # stations of runs planned at once, at most: smaller lots cost time, larger memory
+# Attempts with the figures that decide which carriers are tried next: `unedited`, or as they are.
+Seen = Callable[[list[Attempt]], list[Attempt]]
 
 
 @dataclass(frozen=True)
@@ -157,34 +162,45 @@ def _plan_lot(ground: Shared, runs: IntArray, *, gather: bool) -> tuple[Planned,
         if not attempts or (pipe >= 0).any():
             attempts = left_of([*attempts, try_carriers(lot, equip(lot, pipe))], larger_for)
             give_back()  # lots planned side by side come to their most at the same time
-    if lot.brief.carrier.thicker:
-        attempts = _thicker(lot, attempts)
+    every = np.arange(len(runs))
+    attempts = _thicker(lot, attempts, every, unedited)
     open_ = _open(lot, attempts)
     left = np.zeros(0, dtype=np.int64)
     if gather:
         left = open_[(further_pipes(lot.contest, open_, _idle(lot)) >= 0).any(axis=1)]
     else:
         attempts = _further(lot, attempts, open_)
-    attempts = _larger(lot, attempts)
+    attempts = _for_edits(lot, _larger(lot, attempts, every, unedited))
     return _numbered(_shown_plan(lot, attempts, left), ground, runs), runs[left]
 
 
-def _thicker(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
-    """Go on with thicker walls of each run's best pipe, as long as they make its plan cheaper.
+def _for_edits(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
+    """Go on with thicker walls and larger bores where the edits lead away from what is best.
+
+    All that a plan without the edits tries was tried before. What is tried for the edits alone
+    takes no part in what that plan would be.
+    """
+    runs = moved_runs(attempts, lot.brief.carrier.larger_for)
+    more = _larger(lot, _thicker(lot, attempts, runs, list), runs, list)
+    return [*more[: len(attempts)], *(edits_alone(one) for one in more[len(attempts) :])]
+
+
+def _thicker(lot: Shared, attempts: list[Attempt], runs: IntArray, seen: Seen) -> list[Attempt]:
+    """Go on with thicker walls of the best pipe of these runs, as long as plans become cheaper.
 
     Only where they could do with fewer pits: elsewhere the pipe is dearer and little else cheaper.
     """
-    count = len(lot.runs.table)
-    runs, part = np.arange(count), lot
-    while len(runs):
-        pipes = _walls(lot, attempts, runs)
+    count, part = len(lot.runs.table), lot
+    while len(runs) and lot.brief.carrier.thicker:
+        pipes = _walls(lot, seen(attempts), runs)
         runs, pipes = runs[pipes[:, 0] >= 0], pipes[pipes[:, 0] >= 0]
         part, before = only_runs(part, runs), len(attempts)
         for tried in pipes.T[(pipes >= 0).any(axis=0)]:
             attempts = [*attempts, try_carriers(part, equip(part, _given(count, runs, tried)))]
             attempts = left_of(attempts, lot.brief.carrier.larger_for)
             give_back()
-        runs = runs[np.argmin(values_in_running(attempts), axis=0)[runs] >= before]
+        best = np.argmin(values_in_running(seen(attempts)), axis=0)
+        runs = runs[best[runs] >= before]
     return attempts
 
 
@@ -220,16 +236,15 @@ def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
     return pipes
 
 
-def _larger(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
-    """Go on with larger bores that may be had for little more, the largest of each run first.
+def _larger(lot: Shared, attempts: list[Attempt], runs: IntArray, seen: Seen) -> list[Attempt]:
+    """Go on with larger bores that these runs may have for little more, the largest first.
 
     No more of them than were to be tried before; a run has its own once the largest left is
     shown for it.
     """
-    carrier, count = lot.brief.carrier, len(lot.runs.table)
-    runs, part = np.arange(count), lot
+    carrier, count, part = lot.brief.carrier, len(lot.runs.table), lot
     for _ in range(carrier.tries if carrier.larger_for > 0 else 0):
-        pipes = _largest(lot, attempts, runs)
+        pipes = _largest(lot, seen(attempts), runs)
         runs, pipes = runs[pipes >= 0], pipes[pipes >= 0]
         if not len(runs):
             break

@@ -17,7 +17,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, spr
 from geotools.schema import quantity_text
 from geotools.street.lanes import TOUCH
 from geotools.street.net import StreetNet
-from geotools.street.others import roads_near
+from geotools.street.others import Own, roads_near
 
 __all__ = ["report_on_other_streets"]
 
@@ -65,7 +65,7 @@ def report_on_other_streets(strings: pd.DataFrame, laid: pd.DataFrame, ground: S
     pull = laid.iloc[pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])]
     shapes = strings["geometry"].to_numpy(dtype=object)
     named = strings["street"].to_numpy(dtype=object)
-    met = _met(ground.scene.net, shapes, named, pull)
+    met = _met(ground.scene.net, shapes, named, pull, strings["length"].to_numpy(dtype=float))
     first, count = np.unique(met.string, return_index=True, return_counts=True)[1:]
     for along in (True, False):
         told = [
@@ -102,15 +102,19 @@ def _met(
     shapes: npt.NDArray[np.object_],
     named: npt.NDArray[np.object_],
     pull: pd.DataFrame,
+    length: FloatArray,
 ) -> _Met:
     """Find the streets that strings of pulls lie on and not along, of each the largest part first.
 
-    ``named`` are the streets they lie along. Of one that goes across it is told whether it meets
-    that one; of several places on one street each is across. Where a street becomes two of its
-    name they have their ground in common.
+    ``named`` are the streets they lie along, ``length`` how far, m. Of one that goes across it is
+    told whether it meets that one; of several places on one street each is across. Where a street
+    becomes two of its name they have their ground in common.
     """
     own = pull["street_chain"].to_numpy(dtype=np.int64)
-    rows = _lain_on(net, shapes, own)
+    begin = pull["lay_at"].to_numpy(dtype=float)
+    end = begin + np.where(pull["lay_forward"].to_numpy(dtype=bool), length, -length)
+    along = Own(own, np.minimum(begin, end), np.maximum(begin, end))
+    rows = _lain_on(net, shapes, along)
     string, chain = (rows[name].to_numpy(dtype=np.int64) for name in ("string", "chain"))
     shape, name = (rows[column].to_numpy(dtype=object) for column in ("shape", "name"))
     width = rows["width"].to_numpy(dtype=float)
@@ -126,7 +130,7 @@ def _met(
     return _Met(*(column[order] for column in (string, name, kind, area, across, shape)))
 
 
-def _lain_on(net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray) -> pd.DataFrame:
+def _lain_on(net: StreetNet, shapes: npt.NDArray[np.object_], own: Own) -> pd.DataFrame:
     """Return the streets besides their own that strings lie on, with their width, and where."""
     roads = roads_near(net, shapes, own, touch=TOUCH)
     both = in_threads(shapely.intersection, shapes[roads.ground], roads.shape)

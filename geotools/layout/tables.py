@@ -92,7 +92,7 @@ def _told_layers(
     half = full_turn(layers.output_crs) / 2
     report_across([name for name, held in shapes.items() if held.wider(half)], layers)
     yield "findings", layers.findings.table()
-    yield "settings", settings_table(brief, units)
+    yield "settings", settings_table(brief, units, working_crs=layers.working_crs)
     yield "inputs", layers.inputs
 
 

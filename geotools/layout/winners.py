@@ -15,14 +15,19 @@ from geotools.pulls.explain import reached
 
 __all__ = [
     "by_rank",
+    "edits_alone",
     "in_running",
     "left_of",
     "measured",
+    "moved_runs",
     "shown_of",
     "tried_rows",
+    "unedited",
     "values_in_running",
     "winners",
 ]
+
+SAME = 1e-9  # share by which two plans may differ and still be worth the same
 
 
 def values_in_running(attempts: list[Attempt]) -> FloatArray:
@@ -52,6 +57,44 @@ def left_of(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     closest &= np.cumsum(closest, axis=0) == 1
     near &= closest | ~(lost & np.isfinite(least))
     return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
+
+
+def unedited(attempts: list[Attempt]) -> list[Attempt]:
+    """Return attempts with the figures of the plans without the edits in place of their own."""
+    plain = ["plain_value", "plain_cost", "plain_pits"]
+    own = ["value", "cost", "pit_count"]
+    return [
+        replace(
+            one,
+            figures=one.figures.assign(
+                refused_edits=0, **dict(zip(own, (one.figures[n] for n in plain), strict=True))
+            ),
+        )
+        for one in attempts
+    ]
+
+
+def edits_alone(attempt: Attempt) -> Attempt:
+    """Return an attempt that a plan without the edits would not have made."""
+    return replace(attempt, figures=attempt.figures.assign(plain_value=np.inf, plain_cost=np.inf))
+
+
+def moved_runs(attempts: list[Attempt], larger_for: float) -> IntArray:
+    """Return the runs whose edits lead to another carrier, or to a plan of another worth."""
+    (won, worth), (plain, plain_worth) = (
+        _won(seen, larger_for) for seen in (attempts, unedited(attempts))
+    )
+    alike = np.isclose(worth, plain_worth, rtol=SAME, atol=0.0)
+    return np.flatnonzero((won != plain) | ~alike)
+
+
+def _won(attempts: list[Attempt], larger_for: float) -> tuple[IntArray, FloatArray]:
+    """Return the attempt that wins each run, as of `winners`, and what was made least there."""
+    value = values_in_running(attempts)
+    cost = np.array([one.figures["cost"].to_numpy(dtype=float) for one in attempts])
+    bore = np.array([one.table["carrier_bore"].to_numpy(dtype=float) for one in attempts])
+    won = winners(value, cost, bore, larger_for)
+    return won, value[won, np.arange(value.shape[1])]
 
 
 def tried_rows(attempts: list[Attempt], without: IntArray) -> pd.DataFrame:

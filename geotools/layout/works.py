@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from geotools.accel import give_back, processors
 from geotools.brief import Brief
@@ -62,7 +63,7 @@ from geotools.layout.strings import (
 )
 from geotools.layout.unknown_ground import report_bare_pits, report_bare_ramps
 from geotools.network.places import points_along
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray, linestrings_at
 from geotools.network.stretches import EDGE
 from geotools.network.words import in_words
 from geotools.pipe.factors import HOUR
@@ -82,7 +83,7 @@ from geotools.street.context import Spots
 from geotools.street.lanes import Passage
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
-from geotools.street.others import Others, others_near
+from geotools.street.others import Others, Own, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches, unbroken
 
@@ -281,7 +282,9 @@ def _others(pits: pd.DataFrame, ground: Shared) -> Others:
     if ground.scene is None:
         return Others.none()
     shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    net, own = ground.scene.net, pits["street_chain"].to_numpy(dtype=np.int64)
+    net, at = ground.scene.net, pits["street_at"].to_numpy(dtype=float)
+    far = pits["length"].to_numpy(dtype=float)
+    own = Own(pits["street_chain"].to_numpy(dtype=np.int64), at - far, at + far)
     return others_near(net, shapes, own, reach=float(net.column("width").max(initial=0.0)) / 2)
 
 
@@ -561,7 +564,8 @@ def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
     """Add the stretch of street every pit takes, ramp included, m along its chain.
 
     As along the main; where its sides lean, or the street turns, as far along the street as the
-    ground they take. A pit aslant in the street takes what its ground does.
+    ground they take. A pit aslant in the street takes what its ground does, by a corner of it what
+    that does of either leg.
     """
     at = pits["street_at"].to_numpy(dtype=float)
     chainage = pits["chainage"].to_numpy(dtype=float)
@@ -576,6 +580,8 @@ def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
         begin, end = np.minimum(begin, first), np.maximum(end, last)
     low, high = (pits[name].to_numpy(dtype=float) for name in ("street_begin", "street_end"))
     aslant = np.isfinite(low)
+    if ground.scene is not None and aslant.any():
+        low, high = _aslant_by_corners(pits, low, high, ground.scene.net)
     ramps = [name for names in EACH_RAMP.values() for name in names.values()]  # told, not drawn
     return pits.drop(columns=ramps).assign(
         pull_id="",
@@ -608,6 +614,35 @@ def _along_street(
         past = _past_its_end(net, chain[rows], at, 2 * far[rows], xy)
         first[rows], last[rows] = along.T - past
     return first, last
+
+
+def _aslant_by_corners(
+    pits: pd.DataFrame, low: FloatArray, high: FloatArray, net: StreetNet
+) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where pits aslant lie along their streets, m, also where these turn.
+
+    Given is what they take of a straight street. By a corner closures end square to either leg of
+    it, and what lies on the carriageway inside of it reaches farther along both.
+    """
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    at = pits["street_at"].to_numpy(dtype=float)
+    shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
+    far = 2 * shapely.minimum_bounding_radius(shapes) + high - low
+    rows = np.flatnonzero(np.isfinite(low))
+    turned = turned_between(net, chain[rows], (at - far)[rows], (at + far)[rows])
+    rows = rows[turned > TURNED]
+    lines = linestrings_at(net.chains.xy, net.chains.offsets, chain[rows])
+    half = pits["street_width"].to_numpy(dtype=float)[rows] / 2
+    roads = shapely.buffer(lines, half, cap_style="flat", join_style="mitre")
+    over = shapely.intersection(shapes[rows], roads)
+    rows, over = rows[~shapely.is_empty(over)], over[~shapely.is_empty(over)]
+    if not len(rows):
+        return low, high
+    along, _ = spans_beside(net, chain[rows], at[rows], far[rows], Outlines.of(over))
+    begin, end = low.copy(), high.copy()
+    begin[rows] = np.minimum(low[rows], along[:, 0])
+    end[rows] = np.maximum(high[rows], along[:, 1])
+    return begin, end
 
 
 def _past_its_end(

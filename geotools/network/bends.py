@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.curves import EXACT, as_curves
@@ -21,7 +22,9 @@ from geotools.network.recorded import gainsaid, match_fittings
 from geotools.network.redrawn import CurveRules, redraw, taken_to
 from geotools.network.thinned import ALIKE, Thinned, inner_vertices, turns_of
 
-__all__ = ["BendRules", "find_bends", "gainsaid_fittings"]
+__all__ = ["LEFT", "RIGHT", "BendRules", "find_bends", "gainsaid_fittings"]
+
+LEFT, RIGHT = "left", "right"
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,8 @@ def find_bends(
     DataFrame
         One row a bend in order along the runs: ``run``, ``chainage`` (m), ``first`` and ``last``
         (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
-        has it), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
+        has it), ``turn`` (rad, of it in plan, to the left above 0), ``sense`` (`LEFT`, `RIGHT` or
+        neither), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
         ``fittings`` that says so, -1 where none does), ``angle`` (rad, on record), ``covered``
         (rad, of what is drawn there what the record stands for), ``raised`` (rad, by which levels
         are surer of more than the record), ``held`` (rad, what levels are sure of where that is
@@ -88,8 +92,19 @@ def find_bends(
     bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
     bends = bends[bends["deflection"] >= rules.least_angle - EXACT]
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")
-    bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
+    bends = bends.assign(angle_source=source, sense=_senses(bends))
+    bends = bends.sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)
+
+
+def _senses(bends: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Return the side each bend turns to along its run; none where it mostly turns up or down.
+
+    Nor where the drawing turns to both sides there, or not at all.
+    """
+    turn, drawn = (bends[name].to_numpy(dtype=float) for name in ("turn", "drawn"))
+    sideways = np.abs(turn) > drawn * np.sin(np.pi / 4)
+    return np.where(sideways, np.where(turn > 0, LEFT, RIGHT), "").astype(object)
 
 
 def gainsaid_fittings(

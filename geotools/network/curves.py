@@ -241,6 +241,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "chainage": moment / deflection,
             "deflection": deflection,
             "drawn": deflection,
+            "turn": np.add.reduceat(turns["turn"].to_numpy(dtype=float), starts),
             "axis_radius": _tightest(of, parts, size, accuracy),
             "kind": "curve",
             "rest": deflection,

@@ -10,7 +10,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, stretch_sum
 __all__ = ["gathered", "group_starts"]
 
 SUMMED = (
-    *("size", "rise", "angle", "covered", "raised", "held", "records"),
+    *("size", "turn", "rise", "angle", "covered", "raised", "held", "records"),
     *("plan", "grade", "rest_plan", "rest_grade"),
 )
 
@@ -45,6 +45,7 @@ def gathered(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> pd.D
             "chainage": np.where(weights > 0, mean, (first + last) / 2),
             "deflection": np.minimum(np.hypot(whole["plan"], whole["grade"]), np.pi),
             "drawn": np.minimum(np.hypot(whole["size"], whole["rise"]), np.pi),
+            "turn": whole["turn"],
             "rest": np.hypot(whole["rest_plan"], whole["rest_grade"]),
             **{name: whole[name] for name in ("rise", "angle", "covered", "raised", "rest_grade")},
             **{name: whole[name] for name in ("held", "records")},

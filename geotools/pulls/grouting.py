@@ -341,12 +341,18 @@ def _words(pull: _Case, *, brief: Brief, system: str) -> str:
     if pull.limit < cap:
         parts.append(_crushed(pull, brief=brief, system=system))
     if cap < pull.due:
+        lighter = "use lighter grout (pulls.grout_density)"
+        advice = (
+            "lifts are no help, for on such a fall none hold the carrier down (grout_lifts is "
+            f"empty); {lighter},"
+            if np.isnan(pull.lifts)
+            else f"{lighter} or place it in more lifts,"
+        )
         parts.append(
             f"a port may be given {quantity_text(cap, 'pressure', system)} at most "
             f"(pulls.grout_pressure), less than the {quantity_text(pull.due, 'pressure', system)} "
-            f"{_one_of(pull.lifts)} presses by itself, and none gets in; use lighter grout "
-            "(pulls.grout_density) or place it in more lifts, or set pulls.grout_pressure to what "
-            "your specification allows"
+            f"{_one_of(pull.lifts)} presses by itself, and none gets in; {advice} or set "
+            "pulls.grout_pressure to what your specification allows"
         )
     return f"must not be grouted from its high point at once: {'; and '.join(parts)}. {_plan(pull)}"
 

@@ -115,7 +115,8 @@ def _renewed(before: Entry, job: Job, layers: Layers) -> Entry:
     settings that changed are none it hangs on. The other layers stay as they are.
     """
     units = job.brief.output.units
-    told = {"settings": settings_table(job.brief, units), "inputs": layers.inputs}
+    table = settings_table(job.brief, units, working_crs=layers.working_crs)
+    told = {"settings": table, "inputs": layers.inputs}
     renew_tables(job.target, told, units=units)
     # Asked of the file in any case: a worker may have died between writing and telling.
     return replace(before, sha256=sha256(job.target))

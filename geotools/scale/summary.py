@@ -59,7 +59,8 @@ def summary_tables(
         "findings": layers.findings.table(),
     }
     tables = placed(own, layers.working_crs, layers.output_crs)
-    return tables | {"settings": settings_table(brief, brief.output.units), "inputs": layers.inputs}
+    table = settings_table(brief, brief.output.units, working_crs=layers.working_crs)
+    return tables | {"settings": table, "inputs": layers.inputs}
 
 
 def _district_layer(

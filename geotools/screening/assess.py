@@ -32,6 +32,7 @@ from geotools.screening.condition import mean_along, share_known
 from geotools.screening.likely import (
     Estimate,
     Surroundings,
+    cost_of_services,
     estimate_open_cut,
     estimate_runs,
     station_lengths,
@@ -386,6 +387,7 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
     bore = np.asarray(contest.pipes.bore_m)[safe]
     ratio = _capacity(service, bore)
     low, high = ground.brief.screening.band_low, ground.brief.screening.band_high
+    each = cost_of_services(ground, estimate) if ground.layers.laterals is None else None
     costs = {"lining_cost": estimate.cost, "open_cut_cost": estimate_open_cut(ground, around)}
     bands = {f"{n}_{end}": c * by for n, c in costs.items() for end, by in
              (("low", low), ("high", high))}  # fmt: skip
@@ -403,7 +405,7 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
             **costs,
             **bands,
             "cost_ratio": costs["lining_cost"] / costs["open_cut_cost"],
-            "cost_verdict": cost_verdicts(*costs.values(), low=low, high=high),
+            "cost_verdict": cost_verdicts(*costs.values(), low=low, high=high, each=each),
             "assumed": _assumed(ground),
         }
     )
@@ -445,6 +447,7 @@ def _assumed(ground: Shared) -> list[str]:
         "flow wanted (share of the old main's)": ground.service["flow"].isna().to_numpy(),
         "depth": np.bincount(guessed, minlength=count) > 0,
         "room for strings (no streets given)": np.full(count, ground.scene is None),
+        "cost (no services given: none counted)": np.full(count, ground.layers.laterals is None),
     }
     return [", ".join(n for n, lacks in columns.items() if lacks[k]) for k in range(count)]
 

@@ -45,8 +45,10 @@ from geotools.street.laydown import longest_pull, pieces_per_string
 __all__ = [
     "Estimate",
     "Surroundings",
+    "cost_of_services",
     "estimate_open_cut",
     "estimate_runs",
+    "service_prices",
     "station_lengths",
     "surroundings",
 ]
@@ -89,7 +91,8 @@ class Estimate:
 
     ``unpassed`` counts bends the carrier does not pass, ``room`` is that for strings (m,
     infinite where no streets are known), ``steepness`` is the slope of the steepest ground that
-    a pit is needed on, ``cost`` NaN where no ramp can be had.
+    a pit is needed on, ``cost`` NaN where no ramp can be had, ``pulled`` the share of the length
+    that lies between pits.
     """
 
     pipe: IntArray
@@ -99,6 +102,7 @@ class Estimate:
     pits: FloatArray
     steepness: FloatArray
     cost: FloatArray
+    pulled: FloatArray
 
 
 def surroundings(ground: Shared) -> Surroundings:
@@ -266,7 +270,7 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
         least=pulls_past(gaps, widest, around.pit_ground.steep),
     )
     steep = steepest_needed(ground, around.pit_ground, equipped.must, gaps, widest)
-    cost = _lining_cost(equipped, around, pits, opened, room, closed, brief)
+    cost, pulled = _lining_cost(equipped, around, pits, opened, room, closed, brief)
     # A pull of the whole run goes from the face at one end to the pit that receives at the other.
     shut_off = receiving / 2 + min(receiving / 2, brief.pits.working_length)
     failed = equipped.bends.loc[~equipped.bends["passes"].to_numpy(dtype=bool), "run"]
@@ -283,6 +287,7 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
         pits=known(pits),
         steepness=np.where(lined, steep, around.pit_ground.ends),
         cost=known(cost),
+        pulled=known(pulled),
     )
 
 
@@ -438,10 +443,11 @@ def _lining_cost(
     room: FloatArray,
     closed: Closed,
     brief: Brief,
-) -> FloatArray:
-    """Return the quick estimate of lining each run: its pits, and pulls of equal length.
+) -> tuple[FloatArray, FloatArray]:
+    """Return the quick estimate of lining each run, and how much of its length lies between pits.
 
-    A receiving pit in an intersection has its site at the surcharge of the rates.
+    Its pits, and pulls of equal length; a receiving pit in an intersection has its site at the
+    surcharge of the rates.
     """
     kinds = pits_by_kind(count)
     number = np.stack([kinds.receiving, kinds.one_way, np.zeros_like(count), kinds.two_way], axis=1)
@@ -472,7 +478,22 @@ def _lining_cost(
         each, by_place / np.maximum(pulls, 1), strings, costs, np.arange(len(count))
     )
     tested = brief.rates.testing * length
-    return np.asarray(of_pits + surcharge + in_pits_cost + pulls * each_cost + tested)
+    cost = of_pits + surcharge + in_pits_cost + pulls * each_cost + tested
+    return np.asarray(cost), np.asarray(pulled / length)
+
+
+def service_prices(brief: Brief) -> tuple[float, float, float]:
+    """Return what a service adds to lining between pits and in one, and to open cut."""
+    rates, site = brief.rates, site_rates(brief)
+    fed = rates.temporary_service
+    return rates.connection + fed, site.connection_in_pit + fed, rates.open_cut_connection
+
+
+def cost_of_services(ground: Shared, estimate: Estimate) -> tuple[FloatArray, FloatArray]:
+    """Return what a service more, wherever it is, adds to lining and to open cut, as estimated."""
+    between, in_pit, open_cut = service_prices(ground.brief)
+    lining = in_pit + (between - in_pit) * estimate.pulled
+    return lining, np.full(len(lining), open_cut)
 
 
 def _grout_cost(table: pd.DataFrame, brief: Brief) -> FloatArray:

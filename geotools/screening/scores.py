@@ -318,11 +318,37 @@ def try_weights(
     return Firmness(best, worst, mover)
 
 
-def cost_verdicts(lining: FloatArray, open_cut: FloatArray, *, low: float, high: float) -> Words:
-    """Return whether lining is cheaper or dearer than open cut: only if the bands are apart."""
+def cost_verdicts(
+    lining: FloatArray,
+    open_cut: FloatArray,
+    *,
+    low: float,
+    high: float,
+    each: tuple[FloatArray, FloatArray] | None = None,
+) -> Words:
+    """Return whether lining is cheaper or dearer than open cut: only if the bands are apart.
+
+    Parameters
+    ----------
+    lining, open_cut : ndarray
+    low, high : float
+        Ends of the band about each cost, over the cost.
+    each : pair of ndarray, optional
+        What one more of a number not known adds to lining and to open cut: only a verdict that
+        holds whatever the number is told. With n of them the one cost over the other lies between
+        that of none and that of what each adds.
+    """
     cheaper, close, dearer = COSTS
-    words = np.full(len(lining), close, dtype=object)
-    words[lining * high < open_cut * low] = cheaper
-    words[lining * low > open_cut * high] = dearer
+    below, above = lining * high < open_cut * low, lining * low > open_cut * high
+    words = np.select([below, above], [cheaper, dearer], close).astype(object)
+    if each is not None:
+        more, open_more = each
+        leads = more * high < open_more * low, more * low > open_more * high
+        stays = np.select(
+            [below, above],
+            [more * high <= open_more * low, more * low >= open_more * high],
+            ~(leads[0] | leads[1]),
+        )
+        words[~stays] = NOT_KNOWN
     words[np.isnan(lining) | np.isnan(open_cut)] = NOT_KNOWN
     return words

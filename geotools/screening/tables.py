@@ -34,6 +34,7 @@ from geotools.schema import (
 )
 from geotools.screening.assess import Measured, Screened, of_kind, weights_of
 from geotools.screening.budget import budget_line
+from geotools.screening.likely import service_prices
 from geotools.screening.wording import needs_told, shown, unit_of
 from geotools.text_table import table as text_table
 from geotools.tool import Outcome
@@ -105,7 +106,7 @@ def screening_tables(screened: Screened, layers: Layers, brief: Brief) -> dict[s
     return {
         **out,
         **placed(told, layers.working_crs, layers.output_crs),
-        "settings": settings_table(brief, units),
+        "settings": settings_table(brief, units, working_crs=layers.working_crs),
         "inputs": layers.inputs,
     }
 
@@ -241,9 +242,12 @@ def _little_known(screened: Screened, run: int) -> list[str]:
 
 def _cost_open(screened: Screened, run: int) -> list[str]:
     """Say of a run that it is open whether lining it is cheaper; nothing where the bands tell."""
-    if screened.measured.facts["cost_verdict"].iloc[run] != TOO_CLOSE:
-        return []
-    return [f"cost {TOO_CLOSE}: {_cost(screened, run)}, which holds 1"]
+    facts = screened.measured.facts.iloc[run]
+    if facts["cost_verdict"] == TOO_CLOSE:
+        return [f"cost {TOO_CLOSE}: {_cost(screened, run)}, which holds 1"]
+    if facts["cost_verdict"] == NOT_KNOWN and np.isfinite(facts["cost_ratio"]):
+        return [f"cost {NOT_KNOWN}: no services are given; with none {_cost(screened, run)}"]
+    return []
 
 
 def _cost(screened: Screened, run: int) -> str:
@@ -518,8 +522,21 @@ def _report(screened: Screened, brief: Brief) -> None:
         "pits, longest pull and costs are quick estimates: no site was looked for between the ends "
         "of a run, and every rate "
         "and weight is an invented planning value until you set your own "
-        f"({_own_rates(brief)} of the rates and weights are). Plan a run before you price it.",
+        f"({_own_rates(brief)} of the rates and weights are). Plan a run before you price it."
+        + ("" if screened.ground.layers.laterals is not None else _no_services(brief)),
         layer="ranking",
+    )
+
+
+def _no_services(brief: Brief) -> str:
+    """Say what costs without services leave out."""
+    between, in_pit, open_cut = service_prices(brief)
+    return (
+        " Laterals are not given, so no service is in any cost, nor in its band, the running sum "
+        f"or the budget: each adds {between:,.0f} {brief.rates.currency} to lining between pits "
+        f"and {in_pit:,.0f} in one (rates.connection, rates.in_pit_share, "
+        f"rates.temporary_service), and {open_cut:,.0f} to open cut "
+        "(rates.open_cut_connection)."
     )
 
 

@@ -355,7 +355,7 @@ def _redrawn(table: pd.DataFrame, led: dict[int, Trail]) -> pd.DataFrame:
     for k, trail in led.items():
         if trail.plain():
             continue
-        lacking[k] = max(taper[k] + buffer[k] - trail.before, 0.0)
+        lacking[k] = trail.lacking(taper[k] + buffer[k])
         shapes[k] = trail.drawn(taper[k], buffer[k], down[k])
     return table.assign(lacking=lacking, geometry=_in_parts(shapes))
 
@@ -385,6 +385,9 @@ def _led(
     rows = np.flatnonzero(onward.in_doubt(*stretch) | few)
     line = net.line_at(chain, np.clip((low + high) / 2, 0.0, net.lengths[chain]))
     oneway = pits["street_oneway"].to_numpy(dtype=float)
+    # Work that reaches past an end of its street goes on in the next one; a ring has no ends.
+    ends = np.isinf(net.lap[chain])
+    past = np.where(ends, np.maximum(np.stack([-low, high - net.lengths[chain]]), 0.0), 0.0)
     low, high = (np.clip(at, 0.0, net.lengths[chain]) for at in (low, high))
     first, last = _street_ends(pits, net, far[1], along)
     before, behind = np.maximum(low - first, 0.0), np.maximum(last - high, 0.0)
@@ -396,10 +399,11 @@ def _led(
         lane = Lane(*(float(of[k]) * way for of in across))
         keeps = Kept(kept.left[k], kept.spare[k], kept.share)
         work = Leg(int(chain[k]), float(ends[0]), float(ends[1]), int(line[k]), float(oneway[k]))
-        due = (float(far[0][k]), float(far[1][k]))
+        more = (float(past[int(way < 0), k]), float(past[int(way > 0), k]))
+        due = (float(far[0][k]) + more[0], float(far[1][k]) + more[1])
         up, down = onward.both_ways(work, due, rooms, way=int(way), high=lane.high)
         own = (min(due[0], float(rooms[0])), min(due[1], float(rooms[1])))
-        out[k] = Trail(net, lane, keep_right, up, down, work, own, keeps)
+        out[k] = Trail(net, lane, keep_right, up, down, work, own, keeps, more)
     return out
 
 

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.places import on_measures
-from geotools.network.ragged import FloatArray, IntArray
-from geotools.street.arms import Nodes
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.street.arms import NODE, Nodes
 
 __all__ = ["BUFFER", "END", "MET", "UNNAMED", "names_at", "next_streets", "streets_met"]
 
@@ -78,7 +78,7 @@ def streets_met(nodes: Nodes, ways: pd.DataFrame, closures: pd.DataFrame) -> pd.
         (row), ``chain``, ``begin`` and ``end`` (m along it), ``start`` (m from the begin of the
         work to that of the stretch), ``whole`` (it is all of the closure).
     closures : DataFrame
-        ``work_length``, ``buffer``, ``taper``, ``lacking``, m.
+        ``street``, its name; ``work_length``, ``buffer``, ``taper``, ``lacking``, m.
 
     Returns
     -------
@@ -97,7 +97,7 @@ def streets_met(nodes: Nodes, ways: pd.DataFrame, closures: pd.DataFrame) -> pd.
     at = np.where(end >= begin, 1.0, -1.0)[row] * (nodes.visits.at[visit] - begin[row])
     half = width[line] / 2
     over = ~whole[row] | ((at + half > OVER) & (at - half < np.abs(end - begin)[row] - OVER))
-    over &= ~_of_way(closure, chain, closure[row], nodes.arms.chain[arm])
+    over &= ~_of_way(nodes, ways, closure[row], arm)
     row, visit, line, at, half = (column[over] for column in (row, visit, line, at, half))
     xy = on_measures(
         nodes.net.chains.xy, nodes.net.places, nodes.chain[visit], nodes.visits.at[visit]
@@ -116,12 +116,29 @@ def streets_met(nodes: Nodes, ways: pd.DataFrame, closures: pd.DataFrame) -> pd.
     return _others(table, nodes.net.column("name"), closures)
 
 
-def _of_way(
-    closure: IntArray, chain: IntArray, of: IntArray, met: IntArray
-) -> npt.NDArray[np.bool_]:
-    """Return which chains met by closures they lie along themselves."""
-    own = pd.MultiIndex.from_arrays([closure, chain])
-    return np.asarray(pd.MultiIndex.from_arrays([of, met]).isin(own), dtype=np.bool_)
+def _of_way(nodes: Nodes, ways: pd.DataFrame, closure: IntArray, arm: IntArray) -> BoolArray:
+    """Return which arms met by closures are of stretches of street they lie along themselves.
+
+    Where a street goes round and ends in itself the rest of its chain is another street. A ring
+    is taken whole.
+    """
+    ends = ways[["begin", "end"]].to_numpy(dtype=float)
+    ring = np.isfinite(nodes.net.lap[ways["chain"].to_numpy(dtype=np.int64)])
+    own = pd.DataFrame(
+        {
+            "closure": ways["closure"],
+            "chain": ways["chain"],
+            "low": np.where(ring, -np.inf, ends.min(axis=1) - NODE),
+            "high": np.where(ring, np.inf, ends.max(axis=1) + NODE),
+        }
+    )
+    met = pd.DataFrame({"closure": closure, "chain": nodes.arms.chain[arm]}).reset_index()
+    both = met.merge(own, on=["closure", "chain"])
+    row = both["index"].to_numpy(dtype=np.int64)
+    at = nodes.arms.at[arm[row]]
+    out = np.zeros(len(arm), dtype=np.bool_)
+    out[row[(at >= both["low"].to_numpy()) & (at <= both["high"].to_numpy())]] = True
+    return out
 
 
 def _parts(at: FloatArray, half: FloatArray, closures: pd.DataFrame) -> npt.NDArray[np.object_]:

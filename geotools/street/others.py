@@ -10,6 +10,7 @@ import shapely
 
 from geotools.network.along import Stretches, stretches
 from geotools.network.ragged import (
+    BoolArray,
     FloatArray,
     IntArray,
     firsts,
@@ -19,11 +20,45 @@ from geotools.network.ragged import (
 )
 from geotools.street.net import StreetNet
 
-__all__ = ["Others", "Roads", "others_near", "roads_near"]
+__all__ = ["Others", "Own", "Roads", "others_near", "roads_near"]
 
 TIE = 1e-6  # m; lines are as near whose distances differ by no more
 AT_ONCE = 5_000  # grounds looked around at once: each meets dozens of segments
 LONG_AT_ONCE = 500  # long ones, which meet hundreds
+BEYOND = 30.0  # m; what lies along a street is longer or shorter than it, in curves, by no more
+
+
+@dataclass(frozen=True)
+class Own:
+    """The stretches of street that grounds belong to, which are none of the others; shape (n,).
+
+    Attributes
+    ----------
+    chain : ndarray of int64
+        Of each ground; -1 for none.
+    low, high : ndarray
+        From where to where along it the ground lies, m. The chain may come back to it: where a
+        street goes round and ends in itself that part is another one.
+    """
+
+    chain: IntArray
+    low: FloatArray
+    high: FloatArray
+
+    @classmethod
+    def none(cls, count: int) -> Own:
+        """Return none for so many grounds."""
+        return cls(np.full(count, -1, dtype=np.int64), np.zeros(count), np.zeros(count))
+
+    def at(self, net: StreetNet, ground: IntArray, chain: IntArray, vertex: IntArray) -> BoolArray:
+        """Return which segments, by chain and first vertex, are of the stretches of grounds.
+
+        A ring is taken whole.
+        """
+        own = self.chain[ground] == chain
+        begin, end = net.places.at[vertex], net.places.at[vertex + 1]
+        by = (end >= self.low[ground] - BEYOND) & (begin <= self.high[ground] + BEYOND)
+        return np.asarray(own & (by | np.isfinite(net.lap[chain])), dtype=np.bool_)
 
 
 @dataclass(frozen=True)
@@ -72,17 +107,17 @@ class Roads:
 
 
 def others_near(
-    net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray, *, reach: float
+    net: StreetNet, shapes: npt.NDArray[np.object_], own: Own, *, reach: float
 ) -> Others:
-    """Find the other chains that lie within reach of grounds, and their nearest lines.
+    """Find the other streets that lie within reach of grounds, and their nearest lines.
 
     Parameters
     ----------
     net : StreetNet
     shapes : ndarray of Polygon or MultiPolygon, shape (n,)
         Grounds.
-    own : ndarray of int64, shape (n,)
-        Chain each belongs to, which is left out; -1 for none.
+    own : Own
+        Stretches each belongs to, which are left out.
     reach : float
         m, from centrelines.
     """
@@ -99,9 +134,7 @@ def others_near(
     return Others(ground, chain, line, gap)
 
 
-def roads_near(
-    net: StreetNet, shapes: npt.NDArray[np.object_], own: IntArray, *, touch: float
-) -> Roads:
+def roads_near(net: StreetNet, shapes: npt.NDArray[np.object_], own: Own, *, touch: float) -> Roads:
     """Return the carriageways of other chains by grounds, drawn in by a touch, m, on either side.
 
     Other parameters as of `others_near`.
@@ -140,7 +173,7 @@ def _near(
     tree: shapely.STRtree,
     rows: IntArray,
     shapes: npt.NDArray[np.object_],
-    own: IntArray,
+    own: Own,
     reach: float,
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return some grounds, pieces of other chains nearest to them, and how far from them, m."""
@@ -163,18 +196,16 @@ def _segments(
     tree: shapely.STRtree,
     rows: IntArray,
     shapes: npt.NDArray[np.object_],
-    own: IntArray,
+    own: Own,
     reach: float,
 ) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
     """Return some grounds, other chains, first vertices of their segments in reach, and gaps, m."""
     ground, part = tree.query(shapes[rows], predicate="dwithin", distance=reach + TIE)
     ground = rows[ground]
-    other = own[ground] != parts.line[part]
-    pair, step = spread_out(parts.count[part[other]])
-    ground, chain = ground[other][pair], parts.line[part[other]][pair]
-    vertex = parts.first[part[other]][pair] + step
-    once = net.once[vertex] & net.once[vertex + 1]
-    ground, chain, vertex = (column[once] for column in (ground, chain, vertex))
+    pair, step = spread_out(parts.count[part])
+    ground, chain, vertex = ground[pair], parts.line[part][pair], parts.first[part][pair] + step
+    kept = net.once[vertex] & net.once[vertex + 1] & ~own.at(net, ground, chain, vertex)
+    ground, chain, vertex = (column[kept] for column in (ground, chain, vertex))
     gap = shapely.distance(shapely.linestrings(_ends(net.chains.xy, vertex)), shapes[ground])
     near = gap <= reach
     return ground[near], chain[near], vertex[near], gap[near]

@@ -79,6 +79,8 @@ class Trail:
         How far it would go on its own street, upstream and downstream, m.
     kept : Kept
         What its traffic has beside the work.
+    past : tuple of float
+        How far the work reaches past the ends of its own street, upstream and downstream, m.
     """
 
     net: StreetNet
@@ -89,6 +91,7 @@ class Trail:
     work: Leg
     own: tuple[float, float]
     kept: Kept
+    past: tuple[float, float] = (0.0, 0.0)
 
     @property
     def legs(self) -> list[Leg]:
@@ -109,6 +112,11 @@ class Trail:
     def before(self) -> float:
         """Return how far it is led upstream, m."""
         return float(sum(leg.length for leg, _ in self._before.laid))
+
+    def lacking(self, due: float) -> float:
+        """Return what of a length due before the work finds no room there, m."""
+        short = due - max(self.before - self.past[0], 0.0)
+        return short if short > SHORT else 0.0
 
     @property
     def not_led_into(self) -> int:
@@ -136,7 +144,7 @@ class Trail:
 
         That is less than 0 before it.
         """
-        out, at = [], -self.before
+        out, at = [], min(self.past[0], self.before) - self.before
         for leg in self.legs:
             out.append((leg.chain, leg.begin, leg.end, at))
             at += leg.length
@@ -244,9 +252,10 @@ class Trail:
 
     def drawn(self, taper: float, buffer: float, downstream: float) -> shapely.Geometry:
         """Return the ground of the closure; the lengths, m, are cut short where the streets end."""
-        xy, joints, work = self._laid_out()
+        xy, joints, (begin, end) = self._laid_out()
+        begin, end = begin - self.past[0], end + self.past[1]
         total = float(measures(xy, np.array([0, len(xy)]))[-1])
-        stops = [work[0] - buffer - taper, work[0] - buffer, work[1], work[1] + downstream]
+        stops = [begin - buffer - taper, begin - buffer, end, end + downstream]
         stops = np.clip(stops, 0.0, total).tolist()
         corners = _corners(stops, joints, self.lanes)
         one = replace(

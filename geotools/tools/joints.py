@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.lists import words_apart
-from geotools.schema import DIMENSIONS, NOT_CHECKED, OUTPUTS
+from geotools.schema import CUT_OUT, DIMENSIONS, NOT_CHECKED, NOT_HELD, OUTPUTS
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._lettering import FONT, LACKING, lacking_lines, lettered_by
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
@@ -579,7 +579,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
     """Yield a line for some joints or pulls that do not pass, rare faults first, and the rest."""
     from geotools.deliver.joints.reasons import rarest_first
 
-    bad = table[~table["verdict"].isin(("pass", NOT_CHECKED))]
+    bad = table[~table["verdict"].isin(NOT_HELD)]
     bad = bad.iloc[rarest_first(bad["reasons"])]
     for name, why in zip(bad[f"{kind}_id"].head(_TOLD), bad["reasons"].head(_TOLD), strict=True):
         yield f"{kind:<10}{name or 'no name'}: {why}"
@@ -589,7 +589,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
 
 def _told_check(checked: Checked, targets: Mapping[str, Path], lacking: int) -> Outcome:
     verdicts = ("pass", "fail", "missing", "unknown")
-    joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
+    joints = {v: int((checked.joints["verdict"] == v).sum()) for v in (*verdicts, CUT_OUT)}
     pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in (*verdicts, NOT_CHECKED)}
     summary = {
         "joints": joints,

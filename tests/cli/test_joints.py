@@ -198,7 +198,7 @@ def test_check_of_clean_records_passes(
     )  # fmt: skip
     told = capsys.readouterr()
     assert (code, told.err) == (0, "")
-    assert f"{len(joints):,} pass, 0 fail, 0 missing, 0 unknown" in told.out
+    assert f"{len(joints):,} pass, 0 fail, 0 missing, 0 unknown, 0 cut out" in told.out
     assert "qualifications of operators and machines were not checked" in told.out
     assert (
         "note      the schedule counts for tails: 2.0 m to 2.1 m a pull, half at each end"
@@ -240,7 +240,13 @@ def test_check_of_faulty_records_fails_and_says_why(
     words += ["--map", "drag_bar=P0", "--qualifications", qualified, "--json"]
     assert command(*words) == 1
     summary = json.loads(capsys.readouterr().out)
-    assert summary["joints"] == {"pass": len(joints) - 4, "fail": 3, "missing": 1, "unknown": 0}
+    assert summary["joints"] == {
+        "pass": len(joints) - 4,
+        "fail": 3,
+        "missing": 1,
+        "unknown": 0,
+        "cut out": 0,
+    }
     rules = {"cool-time": 1, "qualification": 1, "missing": 1, "double": 1}
     assert rules.items() <= summary["rules"].items()
     drawn = gpd.read_file(tmp_path / "a.gpkg", layer="asbuilt_joints").set_index("joint_id")

@@ -399,6 +399,23 @@ def test_plans_of_two_programs_or_of_unknown_ones_are_told(write: Callable[..., 
     assert "too old to say which" not in findings.at["other-program", "text"]
 
 
+def test_plans_measured_in_two_crs_say_so_and_not_where_one_does_not_tell(
+    write: Callable[..., Path],
+) -> None:
+    a, b = write("a.gpkg", run("R1", 0)), write("b.gpkg", run("R1", 0))
+    for path, crs in ((a, "EPSG:32632"), (b, "EPSG:32633")):
+        layers = compared(a, b)
+        assert "settings-alike" in rules(layers)
+        assert "working_crs" not in set(layers["settings"]["name"])
+        with closing(sqlite3.connect(path)) as base, base:
+            base.execute("INSERT INTO settings (name, value) VALUES ('working_crs', ?)", [crs])
+    layers = compared(a, b)
+    differ = layers["settings_differ"]
+    assert differ["name"].tolist() == ["working_crs"] * 2
+    assert differ["value"].tolist() == ["EPSG:32632", "EPSG:32633"]
+    assert "working_crs" not in set(layers["settings"]["name"])
+
+
 def test_inputs_without_a_hash_are_not_told_as_the_same(write: Callable[..., Path]) -> None:
     a = write("a.gpkg", run("R1", 0), sha="", read={"streets": "cc", "dem": ""})
     b = write("b.gpkg", run("R1", 0), sha="", read={"streets": "cc", "dem": ""})

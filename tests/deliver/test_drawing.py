@@ -34,6 +34,7 @@ from geotools.deliver.drawing import Drawn
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError
+from geotools.intake.crs import WorkingCRS
 from geotools.schema import OUTPUTS
 
 from .conftest import rows_of
@@ -511,7 +512,7 @@ def test_the_scale_is_written_as_on_the_sheets(
     ],
 )
 def test_a_crs_is_named_once_where_it_has_no_code(crs: pyproj.CRS, told: str) -> None:
-    place = drawing_place("plan", crs, np.array([[500_000.0, 4_000_000.0]]), lambda: None)
+    place = drawing_place(crs, np.array([[500_000.0, 4_000_000.0]]), lambda: WorkingCRS(crs, ""))
     made = Drawn(ezdxf.new(), place, "si", 500.0)
     assert any(words.startswith(told) for words in _words(made, "plan.gpkg"))
 

@@ -4,12 +4,14 @@ import re
 
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 
 from geotools.brief import load_brief, settings
 from geotools.cautions import CAUTIONS
 from geotools.deliver.tables import content_hash, settings_table
+from geotools.deliver.working_crs import WORKING_CRS, working_crs_text
 from geotools.program import PROGRAM, program
 from geotools.schema import OUTPUTS
 from geotools.units import parse_quantity
@@ -105,6 +107,24 @@ def test_what_made_a_result_is_told_and_is_no_part_of_its_hash(tables):
     own = table["name"] == "pulls.max_length"
     changed = table.assign(value=table["value"].where(~own, "99 m"))
     assert content_hash({"settings": changed}) != content_hash({"settings": table})
+
+
+@pytest.mark.parametrize("code", [32632, 2056])
+def test_the_crs_lengths_were_taken_in_is_told_by_its_code(code):
+    table = settings_table(load_brief(), "si", working_crs=pyproj.CRS(code))
+    row = table.set_index("name").loc[WORKING_CRS]
+    assert (row["value"], row["origin"]) == (f"EPSG:{code}", "always")
+    assert WORKING_CRS not in set(settings_table(load_brief(), "si")["name"])
+
+
+@pytest.mark.parametrize(
+    "datum", ["+ellps=GRS80", "+ellps=bessel +towgs84=598,74,418,0,0,-2.5,6.7"]
+)
+def test_a_crs_without_a_code_is_told_in_full_and_alike_once_read_back(datum):
+    crs = pyproj.CRS(f"+proj=tmerc +lon_0=11.3 +x_0=500000 +units=m {datum}")
+    text = working_crs_text(crs)
+    assert pyproj.CRS(text).equals(crs)
+    assert working_crs_text(pyproj.CRS(crs.to_wkt())) == text == working_crs_text(pyproj.CRS(text))
 
 
 # Content hash ----------------------------------------------------------------------------

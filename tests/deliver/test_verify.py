@@ -28,6 +28,7 @@ import shapely
 from shapely.ops import substring
 
 import geotools
+from geotools.brief import declared
 from geotools.cli import main
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.force import mean_force
@@ -1273,16 +1274,17 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "alternatives",
         lambda s: s.edit("alternatives", "cost", more(1.0), lambda a: a["outcome"] == "chosen"),
     ),
-    "a setting deleted": ("settings", lambda s: s.drop("settings")),
+    "a setting deleted": (
+        "settings",
+        lambda s: s.drop("settings", lambda t: t["name"].isin(declared())),
+    ),
     "a caution taken out": (
         "settings",
         lambda s: s.drop("settings", lambda t: t["name"].str.startswith("caution")),
     ),
     "an origin made up": (
         "settings",
-        lambda s: s.edit(
-            "settings", "origin", "somebody", lambda t: ~t["name"].str.startswith("caution")
-        ),
+        lambda s: s.edit("settings", "origin", "somebody", lambda t: t["name"].isin(declared())),
     ),
     "a column renamed": ("units", renamed),
     "a hash edited": ("inputs", lambda s: s.edit("inputs", "sha256", lambda v: v[:-1] + "x")),
@@ -1392,6 +1394,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "warmer water": ("tests", "service.water_temperature", "40 degC"),
     "longer tests": ("sections", "service.pe_test_hours", "1"),
     "dearer intersections": ("surcharges", "rates.intersection_factor", "5"),
+    "measured in another CRS than wanted": ("settings", "network.working_crs", "EPSG:32601"),
     "a setting out of range": ("settings", "pulls.force_share", "1.5"),
     "a setting without its unit": ("settings", "pulls.rate", "3.5"),
     "a setting in another unit": ("settings", "pits.max_depth", "16.4 ft"),

@@ -30,8 +30,10 @@ PIPE = {
     "carrier.dr": 17,
     "service.least_capacity": 0,
 }
+BEGINS = [(10.5, 1.7), (30.0, 3.0), (300.0, 3.0)]
+HALF = np.radians(7.5)  # of the turn of a street
 RADIUS = 30.0  # m, of the roundabout
-SPLIT, RING, BEHIND, SHARP = range(4)  # scenes
+SPLIT, RING, BEHIND, SHARP, FOLDED, CORNER, NARROW, BEGUN, BENT = range(9)  # scenes
 
 Line = list[tuple[float, float]]
 
@@ -87,6 +89,39 @@ def sharp() -> list[dict[str, Any]]:
     return [street(SHARP, line, "Hairpin", width_m=14.0, speed_kmh=70.0)]
 
 
+def folded() -> list[dict[str, Any]]:
+    """Return a street that a main ends in, square to it, with a bend where a buffer there ends."""
+    line = [(-530.0, 1.0), (-80.4, 1.0), (-76.4, 3.0), (520.0, 3.0)]
+    return [street(FOLDED, line, "Bent Street", width_m=7.5)]
+
+
+def corner() -> list[dict[str, Any]]:
+    """Return a street that goes on round a corner, as one way, 6 m before the end of its main."""
+    return [
+        street(CORNER, [(-600.0, -10.0), (-6.0, -10.0)], "South Street", width_m=8.0),
+        street(CORNER, [(-6.0, -10.0), (-6.0, 480.0)], "East Street", oneway="along"),
+    ]
+
+
+def narrow() -> list[dict[str, Any]]:
+    """Return a street that goes on at a turn with one lane for both ways, behind its main."""
+    return [
+        street(NARROW, [(-60.0, 0.0), (600.0, 0.0)], "House Street"),
+        street(NARROW, [(-500.0, 407.5), (-60.0, 0.0)], "Narrow Street", lanes=1, width_m=3.5),
+    ]
+
+
+def begun() -> list[dict[str, Any]]:
+    """Return a street that begins in a curve, where its main does."""
+    return [street(BEGUN, [(0.0, 0.0), (3.4, 0.65), *BEGINS], "New Street")]
+
+
+def bent() -> list[dict[str, Any]]:
+    """Return a street that turns by 15 degrees where a main begins and goes off square to it."""
+    line = [(-300.0 * np.cos(HALF), -300.0 * np.sin(HALF)), (0.0, 0.0)]
+    return [street(BENT, [*line, (-line[0][0], line[0][1])], "Bow Street")]
+
+
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """The scenes planned in one go."""
@@ -95,9 +130,22 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         placed(RING, [(-140.0, -2.0), *arc(183.0, 357.0, 30), (140.0, -2.0)]),
         placed(BEHIND, [(0.0, -3.5), (300.0, -3.5)]),
         placed(SHARP, [(0.0, -3.5), (150.0, -3.5)]),
+        placed(FOLDED, [(0.0, 0.0), (0.0, -150.0)]),
+        placed(CORNER, [(0.0, 0.0), (-200.0, -3.5)]),
+        placed(NARROW, [(0.0, -2.0), (150.0, -2.0)]),
+        placed(BEGUN, [(0.0, 0.0), *BEGINS[:2], (160.0, 3.0)]),
+        placed(BENT, [(0.0, 0.0), (0.0, 150.0)]),
     ]
-    begin = shapely.Point(shapely.get_coordinates(mains[BEHIND])[0])
-    wish = {"action": "fix", "role": "insertion_ahead", "geometry": begin}
+    fixed = {BEHIND: "insertion_ahead", FOLDED: "receiving", CORNER: "receiving"}
+    fixed |= dict.fromkeys((NARROW, BEGUN, BENT), "insertion_ahead")
+    wishes = [
+        {
+            "action": "fix",
+            "role": role,
+            "geometry": shapely.Point(shapely.get_coordinates(mains[scene])[0]),
+        }
+        for scene, role in fixed.items()
+    ]
     file = tmp_path_factory.mktemp("streets") / "plan.gpkg"
     geotools.plan(
         mains=gpd.GeoDataFrame(
@@ -110,8 +158,21 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
             geometry=mains,
             crs=CRS,
         ),
-        streets=gpd.GeoDataFrame([*split_street(), *roundabout(), *behind(), *sharp()], crs=CRS),
-        pit_edits=gpd.GeoDataFrame([wish], crs=CRS),
+        streets=gpd.GeoDataFrame(
+            [
+                *split_street(),
+                *roundabout(),
+                *behind(),
+                *sharp(),
+                *folded(),
+                *corner(),
+                *narrow(),
+                *begun(),
+                *bent(),
+            ],
+            crs=CRS,
+        ),
+        pit_edits=gpd.GeoDataFrame(wishes, crs=CRS),
         settings=PIPE,
         output=file,
     )
@@ -215,14 +276,17 @@ def test_a_closure_round_a_sharp_corner_is_as_deep_as_its_lanes_not_as_the_corne
 def test_a_closure_twice_as_deep_fails_wherever_it_is_along_its_street(
     share: tuple[float, float], plan: Plan
 ) -> None:
-    """Along its longest straight; of strings those along streets of several widths too."""
+    """Along its longest straight; of strings those along streets of several widths too.
+
+    But for the hairpin's, whose corner leaves little of its straight to be looked at.
+    """
     table, due = plan.tables["closures"], set()
     shapes = table["geometry"].copy()
     for key, row in zip(table.index, plan.rows("closures"), strict=True):
         edge = edge_of(plan, row)
         ends = [] if edge is None else [0.0, *edge.at, edge.line.length]
         low, high = max(itertools.pairwise(ends), key=lambda one: one[1] - one[0], default=(0, 0))
-        if edge is None or (high - low) * (share[1] - share[0]) < 15.0:
+        if edge is None or (high - low) * (share[1] - share[0]) < 15.0 or row.street == "Hairpin":
             continue  # along a curve no straight is as long
         ends = [low + (high - low) * one for one in share]
         line = shapely.ops.substring(edge.line, *ends)
@@ -233,3 +297,86 @@ def test_a_closure_twice_as_deep_fails_wherever_it_is_along_its_street(
     assert len(due) > 8
     told = check(spoiled(plan, closures=table.assign(geometry=shapes)), BY_NAME["closures-across"])
     assert {one.feature for one in told.faults} == due
+
+
+def test_a_pit_across_a_street_is_measured_along_it_though_the_outline_there_folds_over(
+    plan: Plan,
+) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "Bent Street" and r.side == "along")
+    assert edge_of(plan, row) is None
+    assert faults(plan, "closures-drawn", FOLDED) == []
+    told = faults(_with_work(plan, row, 3.0), "closures-drawn", FOLDED)
+    assert told == [(row.closure_id, "work of 3.000 m about a pit of 6.000 m")]
+
+    context = plan.tables["context"]
+    unknown = context[context["name"] != "Bent Street"]
+    assert faults(spoiled(_with_work(plan, row, 3.0), context=unknown), "closures-drawn", FOLDED)
+
+
+def _with_work(plan: Plan, row: Any, length: float) -> Plan:
+    """Return a plan with a closure whose work space is told to be so long, m."""
+    table = plan.tables["closures"].copy()
+    table.loc[table["closure_id"] == row.closure_id, "work_length"] = length
+    return spoiled(plan, closures=table)
+
+
+def test_work_that_its_street_does_not_hold_is_as_long_as_the_ground_along_what_is_drawn(
+    plan: Plan,
+) -> None:
+    rows = [r for r in plan.rows("closures") if r.pit_id == "R0008-P1"]
+    (row,) = (r for r in rows if edge_of(plan, r).line.length < r.work_length)
+    assert not edge_of(plan, row).at and row.work_length > 6.0 + 0.01
+    assert faults(plan, "closures-drawn", BEGUN) == []
+    for more in (-0.01, 0.01):
+        told = faults(_with_work(plan, row, row.work_length + more), "closures-drawn", BEGUN)
+        assert any(name == row.closure_id and text.startswith("work of") for name, text in told)
+
+
+def test_work_across_a_street_by_a_corner_takes_what_the_pit_does_of_either_leg(
+    plan: Plan,
+) -> None:
+    """Inside of it the pit, of width w, lies ``w / (2 cos t) + half tan t`` along each."""
+    (pit,) = (p for p in plan.rows("pits") if p.pit_id == "R0009-P1")
+    rows = [r for r in plan.rows("closures") if r.pit_id == pit.pit_id and not r.pull_id]
+    due = pit.width / np.cos(HALF) + 2 * 3.5 * np.tan(HALF)
+    assert [row.work_length for row in rows] == pytest.approx([due, due], abs=1e-3)
+    for rule in ("pits-in-closures", "closures-drawn"):
+        assert faults(plan, rule, BENT) == []
+    told = faults(_with_work(plan, rows[0], due + 3.0), "closures-drawn", BENT)
+    assert (
+        rows[0].closure_id,
+        f"work of {due + 3:.3f} m about a pit of {pit.length:.3f} m",
+    ) in told
+
+
+def test_a_closure_led_round_a_corner_lies_at_the_kerb_of_the_street_it_is_led_into(
+    plan: Plan,
+) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "South Street")
+    assert faults(plan, "closures-drawn", CORNER) == []
+    told = faults(_moved(plan, row, -1.5, 0.0), "closures-drawn", CORNER)
+    assert [name for name, text in told if "not at kerb or middle" in text] == [row.closure_id]
+    # Farther from its own street it goes along none that it is told of.
+    told = faults(_moved(plan, row, 0.0, -6.0), "closures-drawn", CORNER)
+    assert [name for name, text in told if "not at kerb or middle" in text] == [row.closure_id]
+
+
+def test_work_that_ends_with_its_street_at_a_turn_ends_on_the_mitre_there(plan: Plan) -> None:
+    (row,) = (r for r in plan.rows("closures") if r.street == "Narrow Street" and r.lanes_closed)
+    assert row.taper == row.downstream_taper == 0.0
+    assert faults(plan, "closures-drawn", NARROW) == []
+    way = np.array([-440.0, 407.5]) / np.hypot(440.0, 407.5)
+    for far in (4.0, -4.0):
+        told = faults(_moved(plan, row, *(way * far)), "closures-drawn", NARROW)
+        assert any(name == row.closure_id and "its work ends" in text for name, text in told)
+
+
+def _moved(plan: Plan, row: Any, east: float, north: float) -> Plan:
+    """Return a plan with the ground of a closure so far from where it is, m."""
+    table = plan.tables["closures"].copy()
+    own = table["closure_id"] == row.closure_id
+    table.loc[own, "geometry"] = [
+        shapely.transform(ground, lambda xy: xy + np.array([east, north]))
+        for ground in table.loc[own, "geometry"]
+    ]
+    return spoiled(plan, closures=table)

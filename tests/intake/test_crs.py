@@ -349,6 +349,15 @@ def test_metres_in_a_crs_of_degrees_are_an_error(network, read, fault):
     assert "order of the axes is likely wrong" in text
 
 
+def test_mains_that_all_have_a_bad_vertex_are_an_error_that_names_the_first(network, read, fault):
+    good = shapely.LineString([(430_000, 5_600_000), (430_100, 5_600_000)])
+    far = shapely.LineString([(430_000, 5_600_000), (1e12, 5_600_000)])
+    text = fault(read, mains=network([far, far]).assign(main_id=["A7", "B2"]))
+    assert "each of the 2 features has a coordinate" in text
+    assert "the first is in A7 (1e+12, 5.6e+06); correct its vertices" in text
+    assert len(read(mains=network([good, far])).mains) == 1
+
+
 def test_the_limit_of_coordinates_is_told_in_the_units_of_the_output(network, read, fault):
     frame = network(crs=4326)
     assert "beyond 100,000,000 m, or" in fault(read, mains=frame)

@@ -17,6 +17,7 @@ from geotools.pipe.pits import insertion_length_m
 from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
 from geotools.pipe.ranges import RangeError
 from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet, load
+from geotools.units import parse_quantity
 
 PE = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
 PVC = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
@@ -538,6 +539,13 @@ def test_a_test_phase_is_held_against_the_pressures_where_the_gauge_stands() -> 
     phase = {"start_pa": 95.0 * psi, "end_pa": 95.0 * psi, "working_pa": 80 * psi}
     assert _sheet("test", PE, length_m=300.0, fall_m=fall, **phase).passes
     assert not _sheet("test", PE, length_m=300.0, fall_m=0.0, **phase).passes
+
+
+def test_a_test_phase_may_begin_at_its_least_pressure_to_the_digit() -> None:
+    """Test pressure 63 psi: 0.99 of it, less 10 psi, is 52.37 psi."""
+    working, start, end = (parse_quantity(f"{n} psi", "pressure") for n in ("42", "52.37", "52"))
+    sheet = _sheet("test", PE, working_pa=working, length_m=304.8, start_pa=start, end_pa=end)
+    assert sheet.passes
 
 
 def test_a_carrier_that_does_not_stand_the_grout_is_said_not_to() -> None:

@@ -116,6 +116,8 @@ def test_the_plans_of_the_districts_are_together_the_plan_of_the_whole(
         [read_plan(done / entry["file"]) for entry in entries(done).values() if entry["file"]],
     )
     assert len(parts) == 2
+    told = (*parts, read_plan(done / "summary.gpkg", needs=()))
+    assert {plan.settings["working_crs"] for plan in told} == {whole.settings["working_crs"]}
     planned = set(pd.concat([p.table("runs") for p in parts])["run_id"])
     assert len(whole.table("runs")) == len(planned) + 1  # the one in no district
     for name in ("runs", "stations", "bends", "candidates", "pits", "pulls", "forces", "sections",

@@ -624,12 +624,7 @@ def _round_a_bend(
         .iloc[:1]
         .set_geometry([shapely.LineString([(EAST, NORTH), (x, NORTH), end])], crs=26917)
     )
-    edits = gpd.GeoDataFrame(
-        {"action": [w[1] for w in wishes], "role": [w[2] for w in wishes]},
-        geometry=[main.geometry.iloc[0].interpolate(w[0]) for w in wishes],
-        crs=26917,
-    )
-    given = {"pit_edits": edits} if wishes else {}
+    given = {"pit_edits": _wishes_on(main.geometry.iloc[0], wishes)} if wishes else {}
     return dict(geotools.plan(mains=main, **given, settings=COARSE | settings, **more).layers)
 
 
@@ -740,24 +735,94 @@ def test_a_plan_whose_carrier_won_by_the_edits_passes_verify(tmp_path: Path) -> 
 TIGHT = {"carrier.material": "PE100", "carrier.nominal": "400 mm", "service.least_capacity": 0.1}
 
 
-def _round_an_elbow(**changes: object) -> dict[str, Any]:
+def _round_an_elbow(
+    *, after: float = 80.0, wishes: list[Wish] | None = None, **changes: object
+) -> dict[str, Any]:
     turn, x = np.deg2rad(20.5), EAST + 80
-    end = x + 80 * np.cos(turn), NORTH + 80 * np.sin(turn)
-    lines = [shapely.LineString([(EAST, NORTH), (x, NORTH), end])]
-    main = _mains().iloc[:1].set_geometry(lines, crs=26917)
-    settings = TIGHT | {f"carrier.{name}": value for name, value in changes.items()}
-    return dict(geotools.plan(mains=main, settings=settings).layers)
+    end = x + after * np.cos(turn), NORTH + after * np.sin(turn)
+    line = shapely.LineString([(EAST, NORTH), (x, NORTH), end])
+    main = _mains().iloc[:1].set_geometry([line], crs=26917)
+    settings = TIGHT | {name.replace("__", "."): value for name, value in changes.items()}
+    given = {} if wishes is None else {"pit_edits": _wishes_on(line, wishes)}
+    return dict(geotools.plan(mains=main, settings=settings, **given).layers)
+
+
+def _wishes_on(line: shapely.LineString, wishes: list[Wish]) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(
+        {"action": [w[1] for w in wishes], "role": [w[2] for w in wishes]},
+        geometry=[line.interpolate(w[0]) for w in wishes],
+        crs=26917,
+    )
 
 
 def test_a_thicker_wall_that_passes_the_bend_is_tried_beyond_the_number_of_tries() -> None:
-    thin = _run_of(_round_an_elbow(tries=1, thicker=False), "A")
-    run = _run_of(_round_an_elbow(tries=1), "A")
-    every = _run_of(_round_an_elbow(tries=20, thicker=False), "A")
+    thin = _run_of(_round_an_elbow(carrier__tries=1, carrier__thicker=False), "A")
+    run = _run_of(_round_an_elbow(carrier__tries=1), "A")
+    every = _run_of(_round_an_elbow(carrier__tries=20, carrier__thicker=False), "A")
     assert (thin["carrier"], thin["pit_count"]) == ("400 mm SDR 26 PE100", 3)
     assert (run["carrier"], run["pit_count"]) == ("400 mm SDR 21 PE100", 2)
     assert run["cost"] == every["cost"] < thin["cost"]
 
 
 def test_no_pipe_is_tried_twice() -> None:
-    told = _round_an_elbow(tries=2)["alternatives"]
+    told = _round_an_elbow(carrier__tries=2)["alternatives"]
     assert not told.duplicated(["run_id", "carrier"]).any()
+
+
+# Beside these, tried first, a pipe that passes the elbow too and is dear by its wall: SDR 26, with
+# a pit there, is cheaper than the one of 36 mm and dearer than that of 28 mm, SDR 21 than both.
+BESIDE: dict[str, object] = {"carrier__tries": 2, "rates__pe_pipe": "15 / kg"}
+NO_PIT_AT_ELBOW = (80.0, "forbid", "")
+
+
+def _own(wall: float) -> dict[str, object]:
+    return BESIDE | {"carrier__own": [f"own; PE3608; 400 mm; {wall} mm"]}
+
+
+@cache
+def _free_of_edits(wall: float, after: float) -> dict[str, Any]:
+    return _round_an_elbow(after=after, **_own(wall))
+
+
+def test_the_pits_of_a_thicker_wall_given_back_give_that_plan_where_the_first_pipe_refuses() -> (
+    None
+):
+    free = _free_of_edits(36.0, 85.0)
+    run = _run_of(free, "A")
+    assert (run["carrier"], run["pit_count"]) == ("400 mm SDR 21 PE100", 2)
+    pits = [(p.chainage, "fix", p.role) for p in free["pits"].itertuples()]
+    plan = _round_an_elbow(after=85.0, wishes=[*pits, NO_PIT_AT_ELBOW], **_own(36.0))
+    again = _run_of(plan, "A")
+    assert {rule for rule, _ in _told_of_edits(plan)} == {"edit-honoured"}
+    assert again["carrier"] == run["carrier"]
+    assert again["cost"] == pytest.approx(run["cost"], rel=1e-9)
+    for column in ("chainage", "role"):
+        assert plan["pits"][column].tolist() == free["pits"][column].tolist()
+    assert _others(plan, run["run_id"], "refuses_edits")["carrier"].tolist() == [
+        "400 mm SDR 26 PE100"
+    ]
+    assert "own" in _others(plan, run["run_id"], "dearer")["carrier"].tolist()
+    assert not len(_others(plan, run["run_id"], "without_edits"))
+
+
+@pytest.mark.parametrize(
+    ("wall", "after", "wishes"),
+    [
+        (36.0, 85.0, [NO_PIT_AT_ELBOW, (120.0, "fix", "receiving")]),
+        (28.0, 80.0, [(80.0, "fix", "receiving")]),
+    ],
+    ids=["without them a thicker wall wins", "with them alone a thicker wall is tried"],
+)
+def test_edits_are_priced_against_the_plan_made_without_them(
+    wall: float, after: float, wishes: list[Wish]
+) -> None:
+    free = _run_of(_free_of_edits(wall, after), "A")
+    plan = _round_an_elbow(after=after, wishes=wishes, **_own(wall))
+    run = _run_of(plan, "A")
+    assert {rule for rule, _ in _told_of_edits(plan)} == {"edit-honoured"}
+    told = _others(plan, run["run_id"], "without_edits")
+    assert told["carrier"].tolist() == [free["carrier"]]
+    assert told["cost"].to_numpy() == pytest.approx([free["cost"]], rel=1e-9)
+    more = run["cost"] - free["cost"]
+    assert more > 0
+    assert told["reason"].tolist() == [f"with the edits this run costs {more:,.0f} more"]

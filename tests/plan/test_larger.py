@@ -64,7 +64,8 @@ def _lot(*beside: Beside, **settings: object) -> Any:
 def _tried(lot: Any, run: int = 0) -> tuple[list[str], str]:
     """Return the carriers tried after the first ones, in order, and the one shown."""
     first = [_Tried(lot.contest, pipe, lot.beside) for pipe in lot.contest.tries.T]
-    attempts: Any = lots._larger(lot, first)  # type: ignore[arg-type]
+    every = np.arange(len(lot.runs.table))
+    attempts: Any = lots._larger(lot, first, every, list)  # type: ignore[arg-type]
     pipe, bore, cost = (
         np.array([one.table["pipe"] for one in attempts]),
         np.array([one.table["carrier_bore"] for one in attempts]),

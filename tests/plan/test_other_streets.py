@@ -37,14 +37,17 @@ def _net(lines: dict[str, Line], width: float = 7.0) -> StreetNet:
 def _told(net: StreetNet, *off: float, street: bool = True) -> Any:
     """Return the findings on strings from 0 to 400 m along the first street, so far left of it."""
     pieces = net.chains.pieces
-    own = int(pieces["run"].to_numpy()[pieces["line"] == 0][0]) if street else -1
+    mill = pieces[pieces["line"] == 0].iloc[0]
+    own, back = int(mill["run"]) if street else -1, bool(mill["reversed"])
     names = [f"S{k}" for k in range(len(off))]
     strings = pd.DataFrame(
-        {"string_id": names, "pull_id": names, "street": "Mill" if street else ""}
+        {"string_id": names, "pull_id": names, "street": "Mill" if street else "", "length": 400.0}
     )
     strings["geometry"] = [shapely.box(0, y - 0.2, 400, y + 0.2) for y in off]
     laid = pd.DataFrame({"pull_id": names, "street_chain": own, "outside": 0.4})
     laid = laid.assign(first_day=0.8, last_day=4.8)
+    long = shapely.LineString(MILL).length if back else 0.0
+    laid = laid.assign(lay_at=mill["start"] + long, lay_forward=not back)
     findings = Findings()
     ground: Any = SimpleNamespace(
         scene=SimpleNamespace(net=net), layers=SimpleNamespace(findings=findings)
@@ -116,3 +119,13 @@ def test_a_string_lies_along_another_street_by_its_longest_place_on_it_not_by_al
     told = _told(_net({"Mill": MILL, **loops}), -2.0)
     assert told["severity"].tolist() == ["info"]
     assert "Loop (collector; 8.3 m²)" in told["text"].iloc[0]
+
+
+def test_a_street_that_comes_back_to_its_own_middle_is_another_one_there() -> None:
+    circle: Line = [(500, 0), (600, -60), (600, -200), (300, -200), (200, -100), (200, 0)]
+    for lines in ({"Mill": MILL, "Circle": circle}, {"Mill": MILL[::-1], "Circle": circle[::-1]}):
+        net = _net(lines)
+        assert net.chains.pieces["run"].nunique() == 1
+        told = _told(net, -2.0)
+        assert told["severity"].tolist() == ["info"]
+        assert "on the carriageway of Circle (collector; 2.8 m²)" in told["text"].iloc[0]

@@ -627,6 +627,39 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert (findings["rule"] == "no-need-known").sum() == 1
     assert "not known for any run: age, breaks" in done.text
     assert "assumed, by number of runs: material 2" in done.text
+    assert "cost (no services given: none counted) 2" in done.text
+    assert set(ranking["cost_verdict"]) == {"not known"}
+    for row in ranking.itertuples():
+        assert row.cost_ratio * 1.4 / 0.75 < 1  # and cheaper, were there no service
+        assert any(
+            getattr(row, f"reason_{k}").startswith("cost not known: no services are given; with ")
+            for k in range(1, 6)
+        )
+    (text,) = findings.loc[findings["rule"] == "quick-estimate", "text"]
+    assert "no service is in any cost" in text
+    assert "7,100 units to lining between pits and 3,850 in one" in text  # 6,500, half of it; 600
+
+
+def test_lining_told_dearer_without_services_is_dearer_with_however_many() -> None:
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 300.0, "length": 200.0},
+        {"main_id": "B", "diameter_mm": 300.0, "length": 100.0},
+    )
+
+    def seen(**layers: Any) -> pd.DataFrame:
+        done = geotools.screen(mains=mains, settings=CHEAP_TRENCH, **layers)
+        ranking: pd.DataFrame = done.layers["ranking"]
+        assert set(ranking["cost_verdict"]) == {"lining dearer"}
+        return ranking.set_index("main_ids")
+
+    alone = seen()
+    assert alone["assumed"].str.endswith("cost (no services given: none counted)").all()
+    for count in (1, 40):
+        share = (np.arange(count) + 0.5) / count
+        places = [line.interpolate(at, normalized=True) for line in mains.geometry for at in share]
+        ranking = seen(laterals=gpd.GeoDataFrame(geometry=places, crs=CRS))
+        assert not ranking["assumed"].str.contains("no services").any()
+        assert (ranking["lining_cost"] > alone["lining_cost"]).all()
 
 
 def test_what_is_known_is_the_share_of_length_on_record_and_nothing_that_is_assumed() -> None:

@@ -1146,7 +1146,7 @@ def test_a_pit_on_the_outer_corner_of_streets_without_a_name_is_told(tmp_path: P
 def test_a_pit_on_the_outer_corner_of_its_street_at_a_node_is_told(
     turned: int, tmp_path: Path
 ) -> None:
-    """Another street goes straight through the corner: closures along either leg end there.
+    """Another street goes straight through the corner: closures along either leg go on in it.
 
     The carriageway is drawn by shapely; what of the pit no closure takes is the finding's area.
     """
@@ -1169,7 +1169,7 @@ def test_a_pit_on_the_outer_corner_of_its_street_at_a_node_is_told(
     closed = layers["closures"].query(f"pit_id == '{pit}' and pull_id == ''")
     bare = ground[pit].intersection(carriageway)
     bare = bare.difference(shapely.union_all(closed.geometry.to_numpy()).buffer(0.05)).area
-    assert bare > 0.5
+    assert bare > 0.2
     told = layers["findings"].query("rule == 'pit-outside-closures'")
     assert told["feature"].tolist() == [pit]
     said = float(told["text"].iloc[0].split(" with ")[1].split()[0])

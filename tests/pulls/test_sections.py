@@ -314,9 +314,12 @@ def test_a_port_whose_specification_lets_no_lift_in_is_told_so_and_not_a_weak_pi
     (text,) = _ports_told(0.0, grout_pressure="3.4 kPa")
     assert "may be given 3.4 kPa at most (pulls.grout_pressure), less than the 3.6 kPa" in text
     assert "one of 2 lifts" in text and "stands" not in text
+    assert "use lighter grout (pulls.grout_density) or place it in more lifts, or set" in text
     (text,) = _ports_told(50.3, grout_pressure="3.4 kPa")
     assert "is less than the 7.2 kPa grout that fills the bore" in text
     assert "; and a port may be given 3.4 kPa" in text
+    assert "more lifts" not in text  # none hold it down
+    assert "grout_lifts is empty); use lighter grout (pulls.grout_density), or set" in text
     (text,) = _ports_told(0.0, grout_pressure="3.4 kPa", grout_density="600 kg/m^3")
     assert "less than the 3.6 kPa the one lift presses by itself" in text
 

@@ -201,6 +201,25 @@ def test_costs_compare_only_where_the_bands_are_apart() -> None:
     assert words.tolist() == ["lining cheaper", "too close to call", "lining dearer", "not known"]
 
 
+def test_of_costs_with_services_not_counted_is_told_what_holds_whatever_their_number() -> None:
+    lining, each = (
+        part.ravel() for part in np.meshgrid([50.0, 90.0, 300.0], [0.0, 2.0, 7.0, 20.0, 60.0])
+    )
+    costs, more = (lining, np.full(15, 100.0)), (each, np.full(15, 20.0))
+    band = {"low": 0.75, "high": 1.4}
+    told = cost_verdicts(*costs, **band, each=more)
+    some = np.array(
+        [
+            cost_verdicts(*(c + n * e for c, e in zip(costs, more, strict=True)), **band)
+            for n in (0, 1, 2, 5, 20, 100, 10_000)
+        ]
+    )
+    same = (some == some[0]).all(axis=0)
+    assert told[same].tolist() == some[0][same].tolist()
+    assert set(told[~same]) == {"not known"}
+    assert set(told[same]) == {"lining cheaper", "too close to call", "lining dearer"}
+
+
 def test_a_record_counts_by_the_length_it_holds_for() -> None:
     run, length = np.array([0, 0, 1, 1, 2]), np.array([100.0, 300.0, 100.0, 300.0, 50.0])
     values = np.array([10.0, 50.0, NAN, 20.0, NAN])

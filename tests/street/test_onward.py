@@ -410,6 +410,30 @@ def test_in_the_street_that_the_work_reaches_into_its_closure_has_taper_and_buff
 
 @pytest.mark.parametrize("turned", TURNS)
 @pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize(("keep_right", "far"), [(True, TAPER + BUFFER), (False, 15.24)])
+def test_work_that_reaches_past_the_begin_of_its_street_goes_on_in_the_one_it_forks_off(
+    far: float, keep_right: bool, back: bool, turned: float
+) -> None:
+    """Its first 3 m lie before the fork: neither buffer nor downstream taper, on either side."""
+    drawn: list[Drawn] = [
+        ([(-400, 0), (0, 0)], {"name": "Stem"}),
+        ([(0, 0), (400, 56)], {"name": "Stem"}),
+        ([(0, 0), (400, -146)], {"name": "Branch"}),
+        ([(0, 0), (0, 300)], {"name": "Side"}),
+    ]
+    place = (1.28, -2.33)  # beside Branch, 2 m along it
+    found, ground, net = closed(
+        back_to_front(drawn) if back else drawn, place, turned=turned, keep_right=keep_right
+    )
+    (row,) = found.table.itertuples()
+    assert row.street == "Branch" and row.lacking == 0.0
+    assert ground.bounds[0] == pytest.approx(-3.0 - far, abs=0.05)
+    assert ground.contains(shapely.box(-2.9, -3.4, -0.8, -0.1))
+    assert met_by(found, net) == [("Side", "work space")]
+
+
+@pytest.mark.parametrize("turned", TURNS)
+@pytest.mark.parametrize("back", [False, True])
 @pytest.mark.parametrize("keep_right", [True, False])
 @pytest.mark.parametrize(
     ("east", "off", "comes"),

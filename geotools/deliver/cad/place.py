@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyproj
 
 from geotools.intake.crs import (
-    choose_working_crs,
+    WorkingCRS,
     crs_name,
     horizontal,
     set_out_in,
@@ -66,25 +66,23 @@ class DrawingPlace:
 
 
 def drawing_place(
-    label: str, crs: pyproj.CRS, xy: npt.NDArray[np.float64], wanted: Callable[[], str | None]
+    crs: pyproj.CRS, xy: npt.NDArray[np.float64], measured_in: Callable[[], WorkingCRS]
 ) -> DrawingPlace:
     """Choose the CRS of a drawing: that of the plan if it shows true lengths, north up.
 
     Parameters
     ----------
-    label : str
-        Name of the plan, for errors.
     crs : pyproj.CRS
         Of the plan.
     xy : ndarray, shape (n, 2)
         Places of the plan in it.
-    wanted : callable
-        Gives the brief's ``network.working_crs``; asked only where the plan's own does not do.
+    measured_in : callable
+        Gives the CRS its lengths were taken in; asked only where the plan's own does not do.
     """
     own = horizontal(crs)
     reason = ""
     if not set_out_in(own, xy):
-        chosen = choose_working_crs(label, crs, xy, wanted())
+        chosen = measured_in()
         own, reason = chosen.crs, chosen.reason
     axis = own.axis_info[0]
     unit = float(axis.unit_conversion_factor)

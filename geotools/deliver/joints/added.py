@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.matching import IntArray, TextArray, folded, words_of
@@ -14,6 +13,7 @@ from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import Records, told_added
 from geotools.deliver.joints.renumbered import bearers
 from geotools.deliver.wording import measured
+from geotools.network.ragged import BoolArray
 
 __all__ = [
     "added_notes",
@@ -26,7 +26,6 @@ __all__ = [
     "with_added",
 ]
 
-BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 5
 _AT_SLACK = 1.0  # m; chainage on site is taken from the ground
 
@@ -97,10 +96,11 @@ def places(due: pd.DataFrame, records: Records) -> IntArray:
     """Return the row of the schedule of every record, -1 where it is of no joint there.
 
     A joint added on site is found by its name and pull, or where its record does not say its pull,
-    or says one that has no such joint, by its name if there is but one of that name.
+    or says one that has no such joint, by its name if there is but one of that name. Of a joint
+    that is in the schedule twice it is the first.
     """
     added, names = is_added(due), records.table["joint_id"]
-    own = np.append(np.flatnonzero(~added), -1)
+    own = np.append(np.flatnonzero(~added & ~due["joint_id"].duplicated().to_numpy()), -1)
     place = own[pd.Index(due["joint_id"].to_numpy()[own[:-1]]).get_indexer(pd.Index(names))]
     rest, more = np.flatnonzero((place < 0) & (names != "").to_numpy()), np.flatnonzero(added)
     if not len(rest) or not len(more):
@@ -158,7 +158,7 @@ def hold_added_at(
     Parameters
     ----------
     due : DataFrame
-        The schedule, with the joints added.
+        Joints of the schedule and joints added, by their row: those that are there.
     pulls : DataFrame
         ``pull_id``, ``start`` and ``end`` along the run, m.
     tails : Series, optional
@@ -168,8 +168,8 @@ def hold_added_at(
     units : {"si", "us"}
         Units of the texts.
     """
-    rows = np.flatnonzero(is_added(due))
-    more = due.iloc[rows]
+    more = due[is_added(due)]
+    rows = more.index.to_numpy(dtype=np.int64)
     of = pulls.drop_duplicates("pull_id").set_index("pull_id").reindex(more["pull_id"])
     left = 0.0 if tails is None else tails.reindex(more["pull_id"]).fillna(0.0).to_numpy()
     at, start, end = (
@@ -188,15 +188,22 @@ def hold_added_at(
     )
 
 
-def added_notes(joints: pd.DataFrame) -> tuple[str, ...]:
-    """Say which joints of the schedule were added on site."""
-    names = joints["joint_id"][is_added(joints)].tolist()
-    if not names:
-        return ()
-    return (
-        f"{len(names):,} joint(s) added on site, as their records say, are judged by the window of "
-        f"their pull: {_some(names)}",
-    )
+def added_notes(joints: pd.DataFrame) -> Iterator[str]:
+    """Say which joints of the schedule were added on site, and which of them nobody says where."""
+    added = is_added(joints)
+    names = joints["joint_id"][added].tolist()
+    if names:
+        yield (
+            f"{len(names):,} joint(s) added on site, as their records say, are judged by the "
+            f"window of their pull: {_some(names)}"
+        )
+    lost = joints["joint_id"][added & joints["chainage"].isna().to_numpy()].tolist()
+    if lost:
+        yield (
+            f"not checked: whether {len(lost):,} joint(s) added on site lie on their pull. Their "
+            "records do not say where they are; write how far along the run in added_at: "
+            f"{_some(lost)}"
+        )
 
 
 def strays(records: Records, place: IntArray, due: pd.DataFrame, pulls: Iterable[str]) -> Any:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.added import (
@@ -47,11 +46,10 @@ from geotools.deliver.joints.rules import copied_limits, hold_against
 from geotools.deliver.joints.times import machines_at_once
 from geotools.deliver.joints.two_pulls import TwoPulls, of_two_pulls
 from geotools.errors import LayerError
-from geotools.schema import NOT_CHECKED
+from geotools.network.ragged import BoolArray
+from geotools.schema import NOT_HELD
 
 __all__ = ["Checked", "check_records"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -80,9 +78,9 @@ class Checked:
 
     @property
     def failed(self) -> bool:
-        """Whether anything is held against anyone; what was not to be checked is not."""
+        """Whether anything is held against anyone; what was not to be checked, or due, is not."""
         verdicts = {*self.joints["verdict"], *self.pulls["verdict"]}
-        return bool(verdicts - {"pass", NOT_CHECKED})
+        return bool(verdicts.difference(NOT_HELD))
 
 
 def check_records(
@@ -150,7 +148,7 @@ class _Given:
     below 0 where of none, ``every`` all records of its joints, those of joints
     cut out and of pulls not asked for too. ``others`` says by
     ``pull_id`` what of pulls is of another layout, ``both`` what of joints may be of either of two
-    pulls; ``notes`` are on how all were put together.
+    pulls; ``notes`` are on how all were read.
     """
 
     joints: Any
@@ -187,7 +185,7 @@ class _Given:
             pull_records,
             self.issued,
             self.others,
-            self.both.of_rows(number),
+            self.both.of_pulls(only, number),
             self.notes,
         )
 
@@ -225,7 +223,6 @@ def _given(
     place = places(due, records)
     layouts = layouts_of(records, due, place, issued)
     both = of_two_pulls(records, due, place, layouts)
-    read += (*added_notes(due), *both.notes())
     every = _matched(due, records.table, place, units)
     return _Given(
         *(joints, pulls, due, every, records, place, layouts),
@@ -274,17 +271,15 @@ def _held(
     windows = hold_windows(match, records, given.issued, given.due, reasons)
     gone = _gone(given.due, counted, cuts)
     hold_cuts(records, np.where(gone[counted], -1, counted), cuts, reasons)
-    _hold_places(given, counted, tails, reasons, units)
+    left = given.due[~gone[:-1]]
+    _hold_places(given, left, counted, tails, reasons, units)
     aside = Aside.of(place, cuts, layouts.other)
     frame = verdicts(given.joints, records, match, place, reasons, aside=aside, gone=gone)
-    against = strays(records, place, given.due, given.pulls["pull_id"])
-    against["layout"] = pd.concat([given.others, against["layout"]])
-    against["mark"] = given.both.pulls
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
         units=units,
         tails=tails,
-        against=against,
+        against=_against_pulls(given),
         now=now,
     )
     notes = (
@@ -298,7 +293,7 @@ def _held(
             for file in given_file.files
             for note in file.notes
         ),
-        *given.notes,
+        *(*given.notes, *added_notes(left), *given.both.notes()),
         *aside_notes(records, aside),
         *gone_notes(records, aside, given.due, gone),
         *windows,
@@ -311,16 +306,27 @@ def _held(
 
 def _hold_places(
     given: _Given,
+    left: pd.DataFrame,
     counted: IntArray,
     tails: pd.Series[float] | None,
     reasons: Reasons,
     units: str,
 ) -> None:
-    """Hold it against joints that their records may be of others, or of none there."""
+    """Hold it against joints that their records may be of others, or of none there.
+
+    Of those added on site the ones that are ``left`` have to lie on their pull.
+    """
     hold_layouts(given.records, given.place, given.layouts, counted, reasons)
     given.both.hold(reasons)
     hold_added(given.records, given.place, given.due, given.layouts.other, reasons)
-    hold_added_at(given.due, given.pulls, tails, reasons, units=units)
+    hold_added_at(left, given.pulls, tails, reasons, units=units)
+
+
+def _against_pulls(given: _Given) -> dict[str, pd.Series[str]]:
+    """Return what records of joints, and of pulls of other layouts, say against pulls, by rule."""
+    against = strays(given.records, given.place, given.due, given.pulls["pull_id"])
+    others = pd.concat([given.others, against["layout"]])
+    return {**against, "layout": others, "mark": given.both.pulls}
 
 
 def _gone(due: pd.DataFrame, joint: IntArray, cuts: CutOut) -> BoolArray:

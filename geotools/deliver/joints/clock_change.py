@@ -7,10 +7,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.records import Records
+from geotools.network.ragged import BoolArray
 
 __all__ = ["clock_notes", "in_night_of_change"]
 
-BoolArray = npt.NDArray[np.bool_]
 # Sundays on which clocks are changed, by month: the last (-1), or the first, second. Rules in
 # force in 2025, from memory: Europe; North America; Australia and New Zealand.
 _SUNDAYS = {3: (2, -1), 10: (1, -1), 11: (1,), 4: (1,), 9: (-1,)}

@@ -6,17 +6,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.matching import IntArray, words_of
 from geotools.deliver.joints.moments import Moments
 from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import CUT, Records
+from geotools.network.ragged import BoolArray
 
 __all__ = ["CutOut", "cut_out", "hold_cuts", "told_cut"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

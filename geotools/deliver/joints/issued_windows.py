@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.added import is_added
@@ -14,11 +13,11 @@ from geotools.deliver.joints.procedure import TITLES
 from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import WINDOW, Records
 from geotools.deliver.joints.renumbered import renumbered_joints
+from geotools.network.ragged import BoolArray
 from geotools.schema import OUTPUTS
 
 __all__ = ["hold_windows"]
 
-BoolArray = npt.NDArray[np.bool_]
 # What a limit in a file is rounded by, and lost where it is moved to other units and back.
 _SHARE, _DEGREES = 1e-3, 0.06
 _CHECK_SO = "check with that procedure (--procedure, --procedure-file)"

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.added import is_added
@@ -15,6 +14,7 @@ from geotools.deliver.joints.matching import IntArray, TextArray, words_of
 from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import Records
 from geotools.deliver.joints.renumbered import bearers
+from geotools.network.ragged import BoolArray
 
 __all__ = [
     "Layouts",
@@ -24,7 +24,6 @@ __all__ = [
     "pulls_of_this_layout",
 ]
 
-BoolArray = npt.NDArray[np.bool_]
 # A schedule in a file is rounded to 0.1 mm; a joint that lies farther off lies elsewhere.
 _CLOSE = 0.01
 _NO_MARK = "of unknown mark"  # of a pull in an issued schedule without marks

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from geotools.deliver.csv_file import folded_name
 from geotools.schema import OUTPUTS
 
-__all__ = ["Limits", "limits_among", "names_its_procedure"]
+__all__ = ["Limits", "limits_among", "names_its_procedure", "quoted"]
 
 # Columns of the schedule that bear the name of something measured, and columns that only the
 # schedule has. One of these says that those are its limits, whoever filled in the rest.
@@ -41,7 +42,7 @@ class Limits:
             f"{names}: stands beside {self.beside[0]}, which only the joint schedule has, so it is "
             "a limit of the schedule and not taken as measured. Give what was measured in columns "
             f"of other names, and name them with {' '.join(f'--map {own}=...' for own in ours)}; "
-            f"if it is what was measured, with --map {ours[0]}={_quoted(next(iter(self.columns)))}"
+            f"if it is what was measured, with --map {ours[0]}={quoted(next(iter(self.columns)))}"
         )
 
 
@@ -94,5 +95,6 @@ def _fields(names: Iterable[str]) -> dict[str, str]:
     return {column: name for name in names for column in layer.field(name).spellings()}
 
 
-def _quoted(name: str) -> str:
-    return name if name.replace("_", "").isalnum() else f'"{name}"'
+def quoted(name: str) -> str:
+    """Return the name of a column as a command has it: in quotes unless it is one word."""
+    return name if re.fullmatch(r"\w+", name) else f'"{name}"'

@@ -12,11 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.wording import shown
+from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["FloatArray", "IntArray", "Match", "TextArray", "folded", "words_of"]
+__all__ = ["FloatArray", "IntArray", "Match", "TextArray", "folded", "parted", "words_of"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.object_]
 
 
@@ -77,6 +76,17 @@ def folded(texts: pd.Series[Any]) -> TextArray:
 
 def _folded(name: str) -> str:
     signs = unicodedata.normalize("NFKC", "".join(name.casefold().split()))
-    kinds = [(sign, unicodedata.category(sign)) for sign in signs]
-    plain = "".join("-" if k == "Pd" or s == "\N{MINUS SIGN}" else s for s, k in kinds if k != "Cf")
+    shown = [sign for sign in signs if unicodedata.category(sign) != "Cf"]
+    plain = "".join("-" if _is_dash(sign) else sign for sign in shown)
     return re.sub("(?<![0-9])0+(?=[0-9])", "", plain)
+
+
+def _is_dash(sign: str) -> bool:
+    return unicodedata.category(sign) == "Pd" or sign == "\N{MINUS SIGN}"
+
+
+def parted(name: str, dashes: int) -> tuple[str, str]:
+    """Return a name as written in front of and behind the dash that so many others follow."""
+    signs = unicodedata.normalize("NFKC", name)
+    at = [k for k, sign in enumerate(signs) if _is_dash(sign)][-1 - dashes]
+    return signs[:at].strip(), signs[at + 1 :].strip()

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.network.ragged import BoolArray
+
 __all__ = ["EARLIEST", "Moments"]
 
-BoolArray = npt.NDArray[np.bool_]
 # Common practice, no source: clocks that lost their time begin anew at 1970, 1980 or 2000, and
 # what is held against a plan of this program was made after it.
 EARLIEST = np.datetime64("2001-01-01", "s")

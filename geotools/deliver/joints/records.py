@@ -16,7 +16,7 @@ import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, folded_name, parse_numbers, read_csv
 from geotools.deliver.durations import durations
-from geotools.deliver.joints.limits import Limits, limits_among, names_its_procedure
+from geotools.deliver.joints.limits import Limits, limits_among, names_its_procedure, quoted
 from geotools.deliver.joints.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import OUTPUTS, Field, Layer, Words
@@ -26,6 +26,7 @@ __all__ = [
     "ADDED",
     "CUT",
     "FAIL",
+    "HEATERS",
     "KINDS",
     "PASS",
     "RECORD_TABLES",
@@ -98,6 +99,7 @@ FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
 CUT = ("cut out", "cut-out", "cut_out", "cutout")
 ADDED = ("yes", "y", "x", "1", "true", "added")  # of a joint that no schedule has
 KINDS = ("operator", "machine")
+HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Limits of a joint, as the schedule has them.
 WINDOW = (
     *("heater_low", "heater_high", "interfacial_low", "interfacial_high"),
@@ -418,8 +420,12 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     LayerError
         If the file cannot be read or lacks a column that must be there.
     """
+    return _records(read_csv(path, encoding=read_as.encoding), name, read_as)
+
+
+def _records(file: CsvFile, name: str, read_as: ReadAs) -> Records:
+    """Return the records of a file, as `read_records` does."""
     layer = RECORD_TABLES[name]
-    file = read_csv(path, encoding=read_as.encoding)
     limits = limits_among(file.columns, read_as.columns) if name == "records" else None
     found = _matched(file, layer, read_as.columns, limits)
     columns: dict[str, Any] = {}
@@ -462,15 +468,16 @@ def read_files(paths: Sequence[Path], name: str, read_as: ReadAs) -> Records:
     """
     if len(paths) == 1:
         return read_records(paths[0], name, read_as)
-    columns = [read_csv(path, encoding=read_as.encoding).columns for path in paths]
-    somewhere = {column for of in columns for column in of}
+    tables = [read_csv(path, encoding=read_as.encoding) for path in paths]
+    somewhere = {column for table in tables for column in table.columns}
     files, hint = [], [_FOR_ALL] if read_as.columns or read_as.date_format else []
-    for path, own in zip(paths, columns, strict=True):
-        mine = {k: v for k, v in read_as.columns.items() if v in own or v not in somewhere}
+    for table in tables:
+        asked = read_as.columns.items()
+        mine = {k: v for k, v in asked if v in table.columns or v not in somewhere}
         try:
-            file = read_records(path, name, replace(read_as, columns=mine))
+            file = _records(table, name, replace(read_as, columns=mine))
         except LayerError as error:
-            raise LayerError(str(path), [*error.faults, *hint]) from error
+            raise LayerError(table.source, [*error.faults, *hint]) from error
         left = [f"{k}={v}" for k, v in read_as.columns.items() if k not in mine]
         note = f"there is no column of the map's {', '.join(left)}; read by its own names"
         files.append(replace(file, notes=(*file.notes, note)) if left else file)
@@ -605,12 +612,8 @@ def _twice(first: tuple[str, str], then: tuple[str, str], mapped: Mapping[str, s
     what = f"columns {first[1]} and {then[1]} are one and the same"
     if first[0] in mapped:  # then the other is, too
         return f"{what}; map one of them alone"
-    ways = " or ".join(f"--map {ours}={_quoted(theirs)}" for ours, theirs in (first, then))
+    ways = " or ".join(f"--map {ours}={quoted(theirs)}" for ours, theirs in (first, then))
     return f"{what}; say which with {ways}"
-
-
-def _quoted(name: str) -> str:
-    return name if re.fullmatch(r"\w+", name) else f'"{name}"'
 
 
 def _near(name: str, known: Iterable[str]) -> str:

@@ -6,15 +6,13 @@ from collections import Counter
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.joints.matching import TextArray, folded, words_of
+from geotools.deliver.joints.matching import TextArray, folded, parted, words_of
 from geotools.deliver.joints.records import Records, told_added
+from geotools.network.ragged import BoolArray
 
 __all__ = ["bare_pulls", "bearers", "renumbered_joints", "renumbered_notes", "renumbered_pulls"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 def bearers(due: pd.DataFrame) -> pd.Series[str]:
@@ -61,10 +59,13 @@ def renumbered_joints(
     known = pd.Series(due["joint_id"].to_numpy(dtype=object), index=keys)
     number = pd.to_numeric(parts[1], errors="coerce").fillna(-1).astype(np.int64).astype(object)
     names = known.reindex(pd.MultiIndex.from_arrays([pulls, number])).to_numpy(dtype=object)
-    names = np.where(pd.notna(names), names, target + "-" + more[1].str.upper())
+    behind = more[1].str.count("-").fillna(0).astype(int)
+    written = zip(records.table["joint_id"], behind, target, strict=True)
+    both = [parted(name, dashes) if of else ("", "") for name, dashes, of in written]
+    old, own = pd.DataFrame(both, columns=["pull", "own"], dtype=object).to_numpy().T
+    names = np.where(pd.isna(names) & more[1].notna(), target + "-" + own, names)
     moved = (target != "") & pd.notna(names)
-    shown = records.table["joint_id"].str.extract(r"(?i)^(.+)-j\s*[0-9]+\s*$")[0].fillna(parts[0])
-    return _renamed(records, "joint_id", moved, names, due, (shown, target))
+    return _renamed(records, "joint_id", moved, names, due, (old, target))
 
 
 def renumbered_pulls(
@@ -73,7 +74,7 @@ def renumbered_pulls(
     """Return records of pulls, or a schedule, as `renumbered_joints` returns those of joints."""
     named = pd.Series(folded(records.table["pull_id"]), dtype=object)
     target = _targets(records, named, due, issued)
-    told = records.table["pull_id"], target
+    told = records.table["pull_id"].to_numpy(dtype=object), target
     return _renamed(records, "pull_id", target != "", target, due, told)
 
 
@@ -117,7 +118,7 @@ def _renamed(
     moved: BoolArray,
     names: TextArray,
     due: pd.DataFrame,
-    told: tuple[pd.Series[str], TextArray],
+    told: tuple[TextArray, TextArray],
 ) -> tuple[Records, pd.Series[str]]:
     """Return records with the names of the plan, and pulls of the plan by those in the records."""
     if not moved.any():
@@ -127,8 +128,7 @@ def _renamed(
     table = records.table
     given = {column: names, "pull_mark": marks}
     both = {name: np.where(moved, new, table[name]) for name, new in given.items()}
-    names_told = told[0].to_numpy(dtype=object)[moved]
-    pairs = pd.Series(told[1][moved], index=names_told, dtype=object)
+    pairs = pd.Series(told[1][moved], index=told[0][moved], dtype=object)
     return replace(records, table=table.assign(**both)), pairs
 
 

@@ -20,7 +20,7 @@ from geotools.deliver.joints.asbuilt_pulls import joints_text
 from geotools.deliver.joints.reasons import rarest_first
 from geotools.deliver.sheets.lettering import marked, of_second, second_font
 from geotools.deliver.wording import shown
-from geotools.schema import NOT_CHECKED
+from geotools.schema import CUT_OUT, NOT_CHECKED, NOT_HELD
 
 if TYPE_CHECKING:
     from geotools.deliver.joints.asbuilt import Checked
@@ -64,6 +64,7 @@ RULES: dict[str, str] = {
 }
 # Told apart without colour too: each has its own mark on the map.
 _COLOURS = {"pass": "#2a6f97", "fail": "#b5121b", "missing": "#e08e0b", "unknown": "#6c757d"}
+_COLOUR_OF_CUT = "#343a40"  # of joints added on site that are not there any more, seldom any
 _MARKS = {"pass": "o", "missing": "s", "fail": "X"}
 _SIZES = {"si": (8.27, 11.69), "us": (8.5, 11.0)}
 _Line = list[tuple[float, str, dict[str, Any]]]  # where texts begin, and how they look
@@ -216,8 +217,9 @@ def _head(figure: Any, checked: Checked, texts: tuple[str, str]) -> None:
     for height, text in zip((0.919, 0.904), texts, strict=True):
         _write(figure, 0.07, height, _cut(text, 125))
     counts = checked.joints["verdict"].value_counts()
-    for place, (word, name) in enumerate(_COLOURS.items()):
-        at = 0.07 + 0.145 * place
+    cut = {CUT_OUT: _COLOUR_OF_CUT} if counts.get(CUT_OUT, 0) else {}
+    for place, (word, name) in enumerate({**_COLOURS, **cut}.items()):
+        at = 0.07 + 0.58 / len({**_COLOURS, **cut}) * place
         _write(figure, at, 0.870, f"{counts.get(word, 0):,}", size=18, weight="bold", color=name)
         _write(figure, at, 0.853, f"joints {word}", size=8)
     good = int((checked.pulls["verdict"] == "pass").sum())
@@ -335,8 +337,7 @@ def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
 
     Pulls that fail for their joints alone are left out: the joints are there.
     """
-    fine = "pass", NOT_CHECKED
-    bad = (t[~t["verdict"].isin(fine)] for t in (checked.joints, checked.pulls))
+    bad = (t[~t["verdict"].isin(NOT_HELD)] for t in (checked.joints, checked.pulls))
     joints, pulls = (table.iloc[rarest_first(table["reasons"])] for table in bad)
     told = [_joint_row(row, units) for row in joints.to_dict("records")]
     own = [

@@ -6,20 +6,19 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.cut_out import CutOut, told_cut
 from geotools.deliver.joints.matching import FloatArray, IntArray, Match
 from geotools.deliver.joints.reasons import Reasons
-from geotools.deliver.joints.records import Records, told_added
+from geotools.deliver.joints.records import HEATERS, Records, told_added
 from geotools.deliver.joints.rules import interfacial
+from geotools.network.ragged import BoolArray
+from geotools.schema import CUT_OUT
 
 __all__ = ["Aside", "aside_notes", "gone_notes", "verdicts"]
 
-BoolArray = npt.NDArray[np.bool_]
 _TEXTS = ("made", "operator", "machine", "lot_left", "lot_right", "remarks")
-_HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Values measured, by their columns in the records.
 _FOUND = {
     "found_cool": "cool_time",
@@ -79,7 +78,7 @@ def aside_notes(records: Records, aside: Aside) -> tuple[str, ...]:
 
 
 def gone_notes(records: Records, aside: Aside, joints: pd.DataFrame, gone: BoolArray) -> list[str]:
-    """Say which joints added on site were cut out again, which no row of the layer is of."""
+    """Say which joints added on site were cut out again."""
     lines = aside.columns(records, len(joints))["set_aside_lines"]
     return [
         f"{joints['joint_id'].iloc[k]}, added on site, was cut out again (line {lines[k]}) and is "
@@ -114,7 +113,8 @@ def verdicts(
     aside : Aside
         The records that do not.
     gone : ndarray of bool, shape (joints + 1,)
-        Joints that are not due any more; the last is of records that are of none.
+        Joints that are not due any more, whose verdict is that they were cut out; the last is of
+        records that are of none.
     """
     count = np.bincount(match.joint, minlength=len(joints))
     lines = records.lines[match.record]
@@ -130,14 +130,16 @@ def verdicts(
     )
     reasons.add("missing", missing, ["no record"] * len(missing))
     texts = reasons.joined(len(joints))
-    verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))
+    fine = np.where(gone[:-1], CUT_OUT, np.where(count == 0, "missing", "pass"))
+    held = (texts != "") & ((count > 0) | gone[:-1])
+    verdict = np.where(held, "fail", fine)
     frame = joints[["joint_id", "run_id", "pull_id", "pull_mark", "string_id", "number", "chainage",
                     "intermediate", "geometry"]].assign(
         verdict=verdict.astype(object), reasons=texts, records=count, lines=where
     )  # fmt: skip
     frame = frame.join(_last_record(match, len(joints)))
     frame = frame.assign(**aside.columns(records, len(joints)))
-    return _with_unknown(frame[~gone[:-1]], records, place)
+    return _with_unknown(frame, records, place)
 
 
 def _last_record(match: Match, count: int) -> pd.DataFrame:
@@ -152,7 +154,7 @@ def _last_record(match: Match, count: int) -> pd.DataFrame:
 
 def _told(table: pd.DataFrame) -> dict[str, Any]:
     """Return what records say, as the layer has it; the pressure between the ends aside."""
-    heaters = [table[name].to_numpy(dtype=float) for name in _HEATERS]
+    heaters = [table[name].to_numpy(dtype=float) for name in HEATERS]
     numbers: dict[str, FloatArray] = {
         own: table[name].to_numpy(dtype=float) for own, name in _FOUND.items()
     }

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joints.asbuilt_pulls import PullTimes
 from geotools.deliver.joints.matching import FloatArray, IntArray, Match, TextArray, words_of
 from geotools.deliver.joints.moments import Moments
 from geotools.deliver.joints.reasons import Reasons
-from geotools.deliver.joints.records import CUT, FAIL, PASS, Records
+from geotools.deliver.joints.records import CUT, FAIL, HEATERS, PASS, Records
 from geotools.deliver.joints.times import hold_times
 from geotools.deliver.wording import no_reading
+from geotools.network.ragged import BoolArray
 from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import DIMENSIONS
 
@@ -26,7 +26,6 @@ _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
 _PRESSURE_SLACK = 1e-3
 # How far a recorded size may be off that of the plan and still name the same pipe.
 _SIZE_SLACK = {"outside": 0.01, "dr": 0.02}
-_HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Recorded value, its limit in the schedule, its kind, and whether the limit is the least.
 _LIMITS = (
     ("bead", "bead", "bore", True),
@@ -50,8 +49,6 @@ _ABOVE_NOTHING = {
 # So many values of a file, of which this share are their limits, as the schedule writes them, are
 # none measured; some of a sheet may have been corrected.
 _COPIED, _COPIED_SHARE, _AS_WRITTEN = 5, 0.9, 1e-4
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 def hold_against(
@@ -222,11 +219,11 @@ def _heater(match: Match, records: Records, reasons: Reasons) -> None:
     204 to 232 C (from memory): what is within them as printed in the unit of the record passes.
     """
     low, high = match.limit("heater_low"), match.limit("heater_high")
-    for name in _HEATERS:
+    for name in HEATERS:
         units = records.units(name)[match.record]
         limits = np.fmin(low, _whole(low, units)), np.fmax(high, _whole(high, units))
         value, words = match.number(name), name.replace("_", " ")
-        if name in _HEATERS[:2]:
+        if name in HEATERS[:2]:
             _given(match, reasons, np.isfinite(limits[0]) & np.isnan(value), words)
         _range(match, reasons, "heater", words, value, limits, "temperature")
 

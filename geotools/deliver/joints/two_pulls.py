@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -24,35 +24,36 @@ class TwoPulls:
     Attributes
     ----------
     joint : ndarray of int, shape (n,)
-        Rows of the schedule: the joint named, and that of the same number in the other pull;
-        below 0 where it is not asked for.
+        Rows of the schedule: the joint named, and that of the same number in the other pull.
     text : tuple of str
         What to hold against each of them.
     pulls : Series
         Texts by ``pull_id`` against pulls that have no joint of that number.
-    count : int
-        Records so.
     """
 
     joint: IntArray
     text: tuple[str, ...]
     pulls: pd.Series[str]
-    count: int
 
-    def of_rows(self, number: IntArray) -> TwoPulls:
-        """Return the same for a part of the schedule, by the new number of every row or -1."""
-        return replace(self, joint=number[self.joint])
+    def of_pulls(self, only: Collection[str], number: IntArray) -> TwoPulls:
+        """Return what is against some pulls and their joints.
+
+        ``number`` is the row of each joint in the schedule of those pulls alone, or -1.
+        """
+        joint = number[self.joint]
+        text = tuple(self.text[k] for k in np.flatnonzero(joint >= 0))
+        return TwoPulls(joint[joint >= 0], text, self.pulls[self.pulls.index.isin(list(only))])
 
     def hold(self, reasons: Reasons) -> None:
         """Hold it against the joints."""
-        asked = np.flatnonzero(self.joint >= 0)
-        reasons.add("mark", self.joint[asked], [self.text[k] for k in asked])
+        reasons.add("mark", self.joint, self.text)
 
     def notes(self) -> Iterator[str]:
         """Say how many records there are."""
-        if self.count:
+        count = len({*self.text, *self.pulls})  # each of a line of its own
+        if count:
             yield (
-                f"{self.count:,} record(s) bear the name of one pull and the mark of another of "
+                f"{count:,} record(s) bear the name of one pull and the mark of another of "
                 "this plan, and are held against both; correct name or mark, or, where pulls were "
                 "numbered anew, give the schedule as it was issued with --schedule"
             )
@@ -85,7 +86,6 @@ def of_two_pulls(records: Records, due: pd.DataFrame, place: IntArray, found: La
         joint,
         (*text, *text[there]),
         pd.Series(text[~there], index=bearer[~there], dtype=object),
-        len(rows),
     )
 
 

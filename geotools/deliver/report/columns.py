@@ -35,7 +35,8 @@ SHOWN: dict[str, tuple[str, ...]] = {
     ),
     "ranking": (
         *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
-        *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_need", "reason_1"),
+        *("host_diameter", "carrier", "lining_cost", "cost_ratio", "cost_verdict"),
+        *("reason_need", "reason_1"),
     ),
     "ranking_mains": (
         *("main_id", "run_ids", "length", "rank", "verdict", "need", "main_need"),

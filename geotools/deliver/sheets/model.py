@@ -18,10 +18,10 @@ from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.digs import check_digs
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
+from geotools.deliver.working_crs import working_crs_of
 from geotools.errors import LayerError
 from geotools.intake.crs import (
     UNNAMED,
-    choose_working_crs,
     crs_name,
     horizontal,
     project,
@@ -192,13 +192,10 @@ def _table(file: PlanFile, name: str) -> Any:
 
 def _working(file: PlanFile, runs: Any) -> Any:
     """Return the CRS to measure in, as the plan was made in it."""
-    wanted = file.settings.get("network.working_crs", "none")
     xy = shapely.get_coordinates(runs[GEOMETRY].to_numpy())
     if not len(xy):
         return horizontal(file.crs)
-    return choose_working_crs(
-        str(file.path), file.crs, xy, None if wanted in ("", "none") else wanted
-    ).crs
+    return working_crs_of(file, xy).crs
 
 
 def _moved(frame: Any, source: Any, target: Any) -> Any:

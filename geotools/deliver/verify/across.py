@@ -95,14 +95,16 @@ def _as_deep(plan: Plan, tally: Tally, row: Any, edge: Edge, due: tuple[float, f
     """Check the sections of a closure, from its edge, against what is due beside its work, m."""
     least, most = due
     work, slack = _work(row, edge), _slack(plan)
-    length, deep, short = float(edge.line.length), list[Section](), 0
+    length, deep, short = float(edge.line.length), list[tuple[float, float]](), 0
     bent = edge.corner(0.0, length)
     for one in sections(row, edge):
-        upper = most * _share(row, length, bent, one.at) * (1 + EVEN) + one.off + slack
-        deep += [one] if one.wide > upper else []
+        there = most * _share(row, length, bent, one.at)
+        upper = there * (1 + EVEN) + one.off + slack
+        deep += [(one.wide, there)] if one.wide > upper else []
         inside = work[0] + INSIDE <= one.at <= work[1] - INSIDE
         short += inside and one.wide < least * (1 - EVEN) - one.off - slack
-    text = f"reaches {deep[-1].wide:.2f} m across its street, due are {most:.2f} m" if deep else ""
+    wide, there = deep[-1] if deep else (0.0, 0.0)
+    text = f"reaches {wide:.2f} m across its street, due there are {there:.2f} m"
     tally.holds(len(deep) < FEW, row.closure_id, text)
     text = f"does not reach {least:.2f} m across its street all along its work"
     tally.holds(short < FEW, row.closure_id, text)

@@ -9,11 +9,13 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.formulas import least_radius, passing_radius
 from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.successive import Turn, closest
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "held_stretches"]
 
 ROUNDED = 1e-6  # rad; turns that differ by less are alike to the plan
+ALIKE = 1e-9  # share by which radii differ that are alike to the plan
 
 
 def bends_as_found(plan: Plan) -> Tally:
@@ -84,31 +86,45 @@ def _passing(bends: list[Any], gap: float, needed: float) -> list[float]:
     """Return the radius that passes each bend of a run.
 
     Fittings that each pass, and whose tangents ``R tan(t/2)`` at the least radius overlap, are
-    one bend of the sum of their angles to the carrier.
+    one bend of the sum of their angles to the carrier. What passes so is held to what passes it
+    with the bends before and after it, where they are closer than they bear.
     """
-    alone = [passing_radius(min(bend.deflection, math.pi), gap, bend.axis_radius) for bend in bends]
+    out = [passing_radius(min(bend.deflection, math.pi), gap, bend.axis_radius) for bend in bends]
     groups: list[list[int]] = []
-    for k, bend in enumerate(bends):
-        joins = False
-        if groups and groups[-1][-1] == k - 1 >= 0:
-            one = bends[k - 1]
-            if all(
-                b.kind == "fitting" and b.deflection < math.pi and alone[j] >= needed
-                for j, b in ((k - 1, one), (k, bend))
-            ):
-                reach = sum(needed * math.tan(b.deflection / 2) for b in (one, bend))
-                joins = bend.start - (one.start + one.span) < reach
-        if joins:
+    for k in range(len(bends)):
+        if groups and _joins(bends, out, k, needed):
             groups[-1].append(k)
         else:
             groups.append([k])
-    out = list(alone)
+    left: list[tuple[Turn, list[int]]] = []
     for group in groups:
+        first, last = bends[group[0]], bends[group[-1]]
+        together = min(sum(bends[k].deflection for k in group), math.pi)
+        alone = out[group[0]]
         if len(group) > 1:
-            together = min(sum(bends[k].deflection for k in group), math.pi)
-            for k in group:
-                out[k] = min(alone[k], passing_radius(together, gap, 0.0))
+            joint = passing_radius(together, gap, 0.0)
+            alone = min(alone, joint)
+            out = [min(one, joint) if k in group else one for k, one in enumerate(out)]
+        if alone >= needed * (1 - ALIKE):
+            senses = {bends[k].sense or "" for k in group}
+            sense = senses.pop() if len(senses) == 1 else ""
+            begin, end = first.start, max(last.start + last.span, first.start + first.span)
+            curve, axis = first.kind == "curve", first.axis_radius
+            left.append((Turn(begin, end, together, sense, alone, axis, curve=curve), group))
+    for (_, group), radius in zip(left, closest([turn for turn, _ in left], gap), strict=True):
+        for k in group:
+            out[k] = min(out[k], radius)
     return out
+
+
+def _joins(bends: list[Any], alone: list[float], k: int, needed: float) -> bool:
+    """Say whether a bend is one with the bend before it."""
+    pair = (k - 1, k)
+    if any(bends[j].kind != "fitting" or bends[j].deflection >= math.pi for j in pair):
+        return False
+    reach = sum(needed * math.tan(bends[j].deflection / 2) for j in pair)
+    gap = bends[k].start - bends[k - 1].start - bends[k - 1].span
+    return bool(min(alone[j] for j in pair) >= needed * (1 - ALIKE) and gap < reach)
 
 
 def held_stretches(plan: Plan, run: Any) -> list[tuple[float, float, str]]:

@@ -59,7 +59,7 @@ def strings_told(plan: Plan) -> Tally:
                 for k in tree.query(string.geometry, predicate="dwithin", distance=_widest(plan))
                 if (rows[k].name or NAMELESS) != (string.street or NAMELESS)
                 and _lain_on(plan, string.geometry, rows[k], tree.geometries[k])
-                and _crosswise(plan, laid.line, tree.geometries[k], lanes_of(plan, rows[k]).kerb)
+                and _crosswise(plan, laid.line, tree.geometries[k], _reach(plan, rows[k], pipe))
                 and not _goes_on(plan, k)
             }
             text = told.get(string.string_id, "")
@@ -75,6 +75,11 @@ def _widest(plan: Plan) -> float:
     _, rows = streets_by_place(plan)
     kerbs = (lanes_of(plan, row).kerb for row in rows)
     return plan.once("half of the widest street", lambda: max(kerbs, default=0.0))
+
+
+def _reach(plan: Plan, street: Any, pipe: Any) -> float:
+    """Return how far from a street the middle of what lies on its carriageway may be, m."""
+    return float(lanes_of(plan, street).kerb + pipe.outside)
 
 
 def _lain_on(plan: Plan, ground: Any, street: Any, line: Any) -> bool:

@@ -13,7 +13,14 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
-from geotools.deliver.verify.corners import REACH, ROOM, SHARPEST, FloatArray, corners_of
+from geotools.deliver.verify.corners import (
+    REACH,
+    ROOM,
+    SHARPEST,
+    FloatArray,
+    corners_of,
+    in_frame,
+)
 from geotools.deliver.verify.edges import BESIDE, Edge, edge_of, lacking, lanes_shut
 from geotools.deliver.verify.formulas import ONE_LANE_TAPER, merging_taper
 from geotools.deliver.verify.laid import Laid, laid_of, strings_drawn
@@ -25,7 +32,7 @@ from geotools.deliver.verify.lanes import (
     streets_near,
     streets_of,
 )
-from geotools.deliver.verify.plan import CONTEXT, Plan
+from geotools.deliver.verify.plan import CONTEXT, Plan, of_context
 from geotools.deliver.verify.sites import (
     DRAWN_AREA,
     candidate_of,
@@ -49,7 +56,10 @@ def closures_drawn(plan: Plan) -> Tally:
                 continue
             headings = _headings(plan, pit)
             span = _aslant_in_work(plan, row, pit, headings)
-            _work_length(plan, tally, row, pit, span, headings)
+            if _lines_by(plan, row, pit):
+                _work_length(plan, tally, row, pit, span, headings)
+            else:
+                tally.skip("work of closures folded over, in streets that are not in the plan")
             ways += [] if span is None else [(-span[0], -span[0]), (span[1], span[1])]
             _closure(plan, tally, row, pit.geometry, ways, headings)
     strings = plan.by("strings", "pull_id", "number")
@@ -146,15 +156,17 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
     met = [place for place in ends if shapely.distance(edge.line, place) <= far]
     met += [c.place for c in corners_of(plan).near(edge.line, 2 * edge.half) if c.last]
     at = [float(shapely.line_locate_point(edge.line, place)) for place in met]
-    for name, due in (
-        ("ends", row.downstream_taper),
-        ("begins", length - row.taper - row.buffer),
+    before = row.taper + row.buffer
+    for name, due, beyond, end in (
+        ("ends", row.downstream_taper, row.downstream_taper, 0),
+        ("begins", length - before, before, -1),
     ):
         at_edge = shapely.line_interpolate_point(edge.line, due)
         if not streets_held(plan, 2 * edge.half, at_edge):
             tally.skip("where closures begin and end, where the plan holds no streets")
             continue
         slack = edge.corner(0.0, length) + edge.about(due, far) + corners_of(plan).snap + DRAWN
+        slack += _aslant(plan, edge, end) if beyond <= 0 else 0.0  # the end of the edge itself
         gap = min((abs(one - due) for one in at), default=math.inf)
         tally.holds(
             gap <= slack,
@@ -204,25 +216,65 @@ def _aslant_in_work(
     """Return from where to where the ground of a pit lies along a street its main crosses, m.
 
     Told from the pit. None where the main goes along the street before the pit and behind it:
-    the work is as long as the pit then. By a corner of the street it is that along either leg of
-    it, or between both, that comes nearest to what is told.
+    the work is as long as the pit then.
     """
-    edge, ground = edge_of(plan, row), plan.one("pit_footprints", "pit_id").get(pit.pit_id)
-    parallel = plan.setting("street.parallel")
-    if edge is None or ground is None:
+    return None if _goes_along(plan, row, pit, headings) else _span(plan, row, pit)
+
+
+def _span(plan: Plan, row: Any, pit: Any) -> tuple[float, float] | None:
+    """Return from where to where the ground of a pit lies along its street, m from the pit.
+
+    Along the leg of it, or between both, that comes nearest to what is told.
+    """
+    ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    if ground is None:
         return None
-    if all(edge.beside(pit.geometry, heading, parallel) is not None for heading in headings):
-        return None
-    at = shapely.line_locate_point(edge.line, pit.geometry)
-    ends = np.clip([at - BESIDE, at + BESIDE], 0.0, edge.line.length)
-    met = [ends[0], *(place for place in edge.at if ends[0] < place < ends[1]), ends[1]]
-    places = shapely.get_coordinates(shapely.line_interpolate_point(edge.line, met))
+    steps = [step for line in _lines_by(plan, row, pit) for step in _steps_at(line, pit.geometry)]
     from_pit = shapely.get_coordinates(ground.geometry) - [pit.geometry.x, pit.geometry.y]
     spans = []
-    for step in (places[-1] - places[0], *np.diff(places, axis=0)):
-        along = from_pit @ (step / np.hypot(*step))
+    for step in steps:
+        along = from_pit @ step
         spans.append((float(along.min()), float(along.max())))
-    return min(spans, key=lambda span: abs(span[1] - span[0] - row.work_length))
+    return min(spans, key=lambda span: abs(span[1] - span[0] - row.work_length), default=None)
+
+
+def _lines_by(plan: Plan, row: Any, pit: Any) -> list[Any]:
+    """Return the lines that tell how the street of a closure runs by its pit: its long edge.
+
+    Of an outline folded over, the streets of its name that the plan holds there.
+    """
+    edge = edge_of(plan, row)
+    if edge is not None:
+        return [edge.line]
+    far = plan.setting("street.reach")
+    near = streets_near(plan, row.street, row.class_, pit.geometry, far)
+    return [line for street in near for line in shapely.get_parts(street.geometry)]
+
+
+def _steps_at(line: Any, place: Any) -> list[FloatArray]:
+    """Return the unit vectors along which a line runs by a place, the first from end to end."""
+    xy = shapely.get_coordinates(line)
+    at = float(shapely.line_locate_point(line, place))
+    low, high = np.clip([at - BESIDE, at + BESIDE], 0.0, line.length)
+    inner = np.cumsum(np.hypot(*np.diff(xy, axis=0).T))[:-1]
+    met = [low, *inner[(inner > low) & (inner < high)], high]
+    places = shapely.get_coordinates(shapely.line_interpolate_point(line, met))
+    return [step / np.hypot(*step) for step in (places[-1] - places[0], *np.diff(places, axis=0))]
+
+
+def _goes_along(plan: Plan, row: Any, pit: Any, headings: list[FloatArray]) -> bool:
+    """Say whether a main goes along the street of a closure before its pit and behind it."""
+    edge, parallel = edge_of(plan, row), plan.setting("street.parallel")
+    if edge is not None:
+        return all(edge.beside(pit.geometry, way, parallel) is not None for way in headings)
+    steps = [step for line in _lines_by(plan, row, pit) for step in _steps_at(line, pit.geometry)]
+    return all(_along(steps, way, parallel) for way in headings)
+
+
+def _along(steps: list[FloatArray], way: FloatArray, parallel: float) -> bool:
+    """Say whether one of some steps goes a way, or back, within an angle, rad."""
+    frames = (in_frame(step, way) for step in steps)
+    return any(math.atan2(abs(aside), abs(along)) <= parallel for along, aside in frames)
 
 
 def _work_length(
@@ -246,7 +298,11 @@ def _work_length(
     # Round a bend of the main one leg lies along the street, and the other with its width.
     least = pit.length if straight else _from_end_to_end(pit, ground)
     most = pit.length if straight else pit.length + pit.width
-    corners = _round_corners(row, pit, ground, edge_of(plan, row))
+    edge = edge_of(plan, row)
+    corners = _round_corners(row, pit, ground, edge)
+    if edge is not None and edge.line.length < row.work_length:
+        # Cut short in it, the closure does not show how its street turns beyond.
+        span = _span(plan, row, pit)
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
         # Round a bend of the main the ground is shorter than its legs added; outside a corner of
@@ -261,12 +317,31 @@ def _work_length(
     most += corners
     shorter = row.work_length < least - DRAWN
     longer = pit.role != "insertion_both" and row.work_length > most + DRAWN
-    aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
+    slack = DRAWN + _by_mitres(edge, ground)
+    aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= slack
     tally.holds(
         aslant or not (shorter or longer),
         row.closure_id,
         f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
     )
+
+
+def _by_mitres(edge: Edge | None, ground: Any) -> float:
+    """Return what corners of a street may add to the ground of a pit on their mitres, m.
+
+    Inside of one it reaches farther along either leg; that it lies in its closures as far as it
+    lies on the street is another rule.
+    """
+    if edge is None or ground is None:
+        return 0.0
+    xy, outline = shapely.get_coordinates(edge.line), shapely.get_coordinates(ground.geometry)
+    met = 0.0
+    for bent, one, corner, two in zip(edge.bent, xy[:-2], xy[1:-1], xy[2:], strict=True):
+        ways = [step / np.hypot(*step) for step in (corner - one, two - corner)]
+        along = (outline - corner) @ np.sum(ways, axis=0)
+        near = shapely.dwithin(shapely.Point(corner), ground.geometry, 2 * edge.half)
+        met += edge.half * bent if near and along.min() < 0 < along.max() else 0.0
+    return met
 
 
 def _from_end_to_end(pit: Any, ground: Any) -> float:
@@ -480,11 +555,12 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
         return
     slack = corners.snap + DRAWN
     off = _nearest(place, near)
+    gaps = [
+        *_lane_lines(plan, row, place, near),
+        *_lines_round_corner(plan, edge, place, near),
+    ]
     tally.holds(
-        any(
-            min(abs(gap - lanes.kerb), abs(gap - lanes.middle)) <= slack
-            for gap, lanes in _lane_lines(plan, row, place, near)
-        ),
+        any(min(abs(gap - lanes.kerb), abs(gap - lanes.middle)) <= slack for gap, lanes in gaps),
         row.closure_id,
         f"lies {off:.2f} m off the centreline of its street, not at kerb or middle",
     )
@@ -515,6 +591,43 @@ def _lane_lines(plan: Plan, row: Any, place: Any, near: list[Any]) -> Iterator[t
         yield float(shapely.distance(street.geometry, place)), lanes
         if any(street is other for other in own):
             yield off, lanes
+
+
+def _lines_round_corner(
+    plan: Plan, edge: Edge, place: Any, near: list[Any]
+) -> Iterator[tuple[float, Lanes]]:
+    """Yield how far off another street a place on the edge of a closure lies, m, with its lanes.
+
+    And with those of its own, ``near``, that it keeps where it is led on into the other: it lies
+    at the kerb, or the middle, of its own before the corner, goes along the other at the place,
+    and both streets meet.
+    """
+    corners, parallel = corners_of(plan), plan.setting("street.parallel")
+    slack = corners.snap + DRAWN
+    if _nearest(place, near) <= edge.half + slack:
+        return
+    own = [street for street in near if _at_lanes(plan, edge, street, place, slack)]
+    way = _steps_at(edge.line, place)[0]
+    for street in of_context(plan, "streets") if own else []:
+        gap = float(shapely.distance(street.geometry, place))
+        if gap > edge.half + slack or _nearest(street.geometry, own) > corners.snap:
+            continue
+        lines = shapely.get_parts(street.geometry)
+        if any(_along([_steps_at(line, place)[0]], way, parallel) for line in lines):
+            yield from ((gap, lanes_of(plan, one)) for one in (street, *own))
+
+
+def _at_lanes(plan: Plan, edge: Edge, street: Any, place: Any, slack: float) -> bool:
+    """Say whether an edge lies at the kerb or the middle of a street that ends before a place.
+
+    It is held against the street as far before that end as a corner there takes.
+    """
+    line = min(shapely.get_parts(street.geometry), key=lambda part: shapely.distance(part, place))
+    end = shapely.line_locate_point(line, place)
+    back = math.copysign(2 * edge.half, shapely.length(line) / 2 - end)
+    gap = shapely.distance(edge.line, shapely.line_interpolate_point(line, max(end + back, 0.0)))
+    lanes = lanes_of(plan, street)
+    return bool(min(abs(gap - lanes.kerb), abs(gap - lanes.middle)) <= slack)
 
 
 def _nearest(place: Any, streets: list[Any]) -> float:

@@ -14,10 +14,10 @@ import pyproj
 import shapely
 
 from geotools.brief import Setting, declared
-from geotools.deliver.read_plan import layer_names, read_plan, read_raw
+from geotools.deliver.read_plan import PlanFile, layer_names, read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
-from geotools.errors import LayerError
-from geotools.intake.crs import choose_working_crs, level_unit
+from geotools.deliver.working_crs import working_crs_of
+from geotools.intake.crs import level_unit
 from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
@@ -270,7 +270,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
         lost = [f.name for f in fields if f.later and set(f.spellings()).isdisjoint(columns[name])]
         file.warn_of(name, lost)
     plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers), found_in=found_in)
-    return replace(plan, crs=_measure(plan, file.crs), written=file.crs)
+    return replace(plan, crs=_measure(plan, file), written=file.crs)
 
 
 def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame, list[str]]:
@@ -298,17 +298,13 @@ def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame,
     return pd.DataFrame(out, index=raw.index), spoiled
 
 
-def _measure(plan: Plan, crs: pyproj.CRS) -> pyproj.CRS | None:
+def _measure(plan: Plan, file: PlanFile) -> pyproj.CRS | None:
     """Move all geometries to the CRS the plan measured in, and return it; levels to metres."""
     lines = plan.tables["runs"][GEOMETRY].to_numpy(dtype=object)
     xy = shapely.get_coordinates(lines)
     if not len(xy):
         return None
-    try:
-        wanted = plan.setting("network.working_crs")
-    except Unreadable as error:
-        raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
-    working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
+    crs, working = file.crs, working_crs_of(file, xy).crs
     name, scale = level_unit(crs) if plan.holds("pulls", "z_unit") else plan.unit("length")
     plan.kept[LEVEL_UNIT] = name
     move = None

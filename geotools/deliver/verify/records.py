@@ -18,6 +18,7 @@ from geotools.cautions import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.deliver.working_crs import WORKING_CRS
 from geotools.intake.crs import crs_name, horizontal
 from geotools.lists import list_from_text
 from geotools.program import PROGRAM
@@ -44,12 +45,26 @@ def settings(plan: Plan) -> Tally:
         tally.holds(row.text == setting.text, key, "means something else")
         if setting.kind is not None and row.value != "none" and setting.type != "list":
             _quantity(tally, row, setting.kind)
-    for name in set(rows) - set(declared()) - set(CAUTIONS) - {PROGRAM}:
+    for name in set(rows) - set(declared()) - set(CAUTIONS) - {PROGRAM, WORKING_CRS}:
         tally.holds(False, name, "is no setting")
     _ranges(tally, rows)
+    _measured_as_wanted(tally, rows)
     for name, text in CAUTIONS.items():
         tally.holds(name in rows and rows[name].text == text, name, "the caution is missing")
     return tally
+
+
+def _measured_as_wanted(tally: Tally, rows: dict[str, Any]) -> None:
+    """Check that lengths were taken in the CRS the brief wants, where it wants one."""
+    key = "network.working_crs"
+    if key not in rows or WORKING_CRS not in rows or rows[key].value == "none":
+        return
+    wanted, told = rows[key].value, rows[WORKING_CRS].value
+    try:
+        same = horizontal(pyproj.CRS(wanted)).equals(pyproj.CRS(told), ignore_axis_order=True)
+    except pyproj.exceptions.CRSError:
+        same = False
+    tally.holds(same, WORKING_CRS, f"is {told}, and {key} is {wanted}")
 
 
 def _ranges(tally: Tally, rows: dict[str, Any]) -> None:

@@ -520,7 +520,7 @@ def _phase(
         *_phase_steps(start, end),
     ), (
         Limit(
-            bool(start >= least),
+            bool(within(least, start)),
             "the test phase was begun at its pressure",
             "the test phase was begun below the test pressure, less what is let off",
         ),

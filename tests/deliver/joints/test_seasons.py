@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
+import pypdf
 import pytest
 
 from geotools.deliver.csv_file import read_csv
@@ -179,10 +182,11 @@ def test_rows_below_a_header_of_another_order_are_read_by_it_and_that_is_told(
         "2 line(s) that repeat the header were skipped: line 4, 7",
         "1 of these with the columns in another order, by which the rows below were read: line 4",
     )
-    parts[1] = parts[1].replace("removal_s", "open_s")
-    path.write_text("".join(parts), encoding="utf-8")
-    with pytest.raises(LayerError, match="line 4: a header of other columns than that of line 1"):
-        read_csv(path)
+    foreign = ",".join(["Open", "Result", "Heat soak", "Cooling", *turned[4:]])
+    for above in (parts[1].splitlines()[0].replace("removal_s", "open_s"), foreign):
+        path.write_text("".join([parts[0], f"{above}\n", *parts[1].splitlines(True)[1:]]))
+        with pytest.raises(LayerError, match="line 4: a header of other columns than that of line"):
+            read_csv(path)
 
 
 def test_several_files_are_told_by_file_and_line_and_a_joint_in_two_is_double(
@@ -315,7 +319,7 @@ def test_numbers_and_dashes_of_all_kinds_are_found_by_mark_or_told(
     rows[1]["joint_id"] = "R1-L3-J" + "9" * 30
     checked = check(rows, of=old)
     assert told(checked, "3 record(s) of joints of R1-L3 were read as of R1-L2")
-    assert told(checked, "1 record(s) of joints of r1-l3 were read as of R1-L2")
+    assert told(checked, "1 record(s) of joints of r1\u2013l3 were read as of R1-L2")
     assert checked.joints["verdict"].tolist()[-1] == "unknown"
     assert check([{**rows[0], "joint_id": "", "pull_mark": ""}], of=old).failed
     none = dict.fromkeys(rows[0], "")
@@ -357,11 +361,15 @@ def test_a_record_with_the_mark_of_another_pull_lets_neither_joint_pass(
         alone = check([*rows, cut], of=new, only=[pull])
         assert alone.rules == {"mark": 1, "joints-of-pull": 1}
         assert not told(alone, "another layout")
+        assert told(alone, "1 record(s) bear the name of one pull and the mark of another")
+    assert not told(check([*rows, cut], of=new, only=["R1-L2"]), "bear the name of one pull")
     last = {**cut, "joint_id": "R1-L3-J5", "pull_mark": here["pull_mark"]}
     checked = check([*rows, last], of=new)  # the first pull has no joint of that number
     assert checked.pulls["verdict"].tolist() == ["fail", "not checked", "fail"]
     assert "names R1-L3-J5 and bears the mark of R1-L1" in checked.pulls["reasons"].iloc[0]
-    assert check([*rows, last], of=new, only=["R1-L1"]).failed
+    alone = check([*rows, last], of=new, only=["R1-L1"])
+    assert alone.failed
+    assert told(alone, "1 record(s) bear the name of one pull and the mark of another")
 
 
 def test_a_record_of_a_pull_with_the_mark_of_another_lets_neither_pass(
@@ -397,6 +405,7 @@ def test_joints_added_in_two_pulls_under_one_name_are_both_judged(
     of_first = check([*rows, first, cut, last], of=new)
     assert "R1-L1" not in of_first.joints.iloc[-1:]["pull_id"].tolist()
     assert told(of_first, "1 joint(s) were cut out: 2 record(s)")
+    assert not told(check([*rows, first], of=new, only=["R1-L2"]), "added on site")
 
 
 def test_a_joint_added_in_a_pull_that_got_another_number_is_no_joint_of_the_pull_named(
@@ -408,6 +417,11 @@ def test_a_joint_added_in_a_pull_that_got_another_number_is_no_joint_of_the_pull
     checked = check([*mine, {**added, "visual": "fail"}], issued=issue(old[1]), of=new)
     last = checked.joints.iloc[-1]
     assert last[["joint_id", "pull_id", "verdict"]].tolist() == ["R1-L3-J1A", "R1-L3", "fail"]
+    assert told(checked, "6 record(s) of joints of R1-L2 were read as of R1-L3")
+    spelled = {**added, "joint_id": "R1 \u2013 L02\u2013x-1a"}
+    checked = check([*mine, spelled], issued=issue(old[1]), of=new)
+    assert checked.joints["joint_id"].iloc[-1] == "R1-L3-x-1a"  # as written, behind its pull
+    assert told(checked, "1 record(s) of joints of R1 \u2013 L02 were read as of R1-L3")
     mark, issued = mine[0]["pull_mark"], issue(new[1])
     taken = {**of_pull(new[1], "R1-L2")[0], "pull_mark": mark, "added": "yes"}
     checked = check([*good(new[1]), {**taken, "visual": "fail"}], issued=issued, of=new)
@@ -447,6 +461,17 @@ def full(schedule: Schedule) -> tuple[Rows, Rows, dict[str, str]]:
     rows = good(schedule)
     more = {**rows[2], "joint_id": "R1-L1-J3A", "made": "2026-03-03 08:00"}
     return rows, [pull_record("R1-L1", rows[0]["pull_mark"])], more
+
+
+def test_of_a_joint_that_is_in_the_schedule_twice_records_are_of_the_first(
+    check: Any, full: Any, plan: Any, schedule: Schedule
+) -> None:
+    rows, _, more = full
+    twice = pd.concat([schedule.joints, schedule.joints.iloc[:1]], ignore_index=True)
+    of = (plan, dataclasses.replace(schedule, joints=twice))
+    for records in (rows, [*rows, {**more, "added": "yes"}]):
+        verdicts = check(records, of=of).joints["verdict"].tolist()
+        assert verdicts[:6] == ["pass"] * 5 + ["missing"]
 
 
 @pytest.mark.parametrize(
@@ -506,6 +531,8 @@ def test_a_joint_added_on_site_does_not_pass_by_the_name_of_one_pull_and_the_mar
     assert words in checked.joints["reasons"].iloc[-1]
     assert words in checked.pulls["reasons"].iloc[2]
     assert check([*rows, more], of=new, only=["R1-L3"]).failed
+    cut = {**more, "visual": "cut out", "made": "2026-03-21 08:00"}  # of which, none can tell
+    assert check([*rows, more, cut], of=new).joints["verdict"].tolist()[-1] == "fail"
 
 
 def test_a_record_of_no_joint_with_the_mark_of_a_pull_not_asked_for_is_left_out(
@@ -526,8 +553,13 @@ def test_a_joint_added_on_site_lies_on_its_pull(check: Any, full: Any) -> None:
     for at, passes in (("8.8", False), ("9.5", True), ("70.9", True), ("99999", False)):
         checked = check([*rows, {**more, "added": "yes", "added_at_m": at}], pulls)
         assert checked.failed != passes
+        assert not told(checked, "not checked: whether")
     said = checked.joints["reasons"].iloc[-1]
     assert said == "added_at is 99,999.0 m, and its pull runs from 10.0 m to 70.0 m"
+    lost = check([*rows, {**more, "added": "yes", "added_at_m": ""}], pulls)
+    assert not lost.failed
+    (note,) = told(lost, "not checked: whether 1 joint(s) added on site lie on their pull")
+    assert note.endswith("write how far along the run in added_at: R1-L1-J3A")
 
 
 def test_a_joint_added_on_site_is_judged_by_the_procedure_its_pull_was_issued_with(
@@ -553,13 +585,24 @@ def test_a_joint_of_the_schedule_that_its_record_says_was_added_does_not_pass(
     assert said.startswith("line 6 says added on site, and the joint is in the schedule")
 
 
-def test_a_joint_added_on_site_and_cut_out_again_is_not_due(check: Any, full: Any) -> None:
+def test_a_joint_added_on_site_and_cut_out_again_is_not_due(
+    check: Any, full: Any, tmp_path: Path
+) -> None:
     rows, pulls, more = full
     bad = {**more, "added": "yes", "visual": "fail"}
     cut = {**bad, "made": "2026-03-03 10:00", "visual": "cut out"}
     checked = check([*rows, bad, cut], pulls)
     assert not checked.failed
-    assert len(checked.joints) == 5
+    assert checked.joints["verdict"].tolist() == ["pass"] * 5 + ["cut out"]
+    last = checked.joints.iloc[-1]
+    assert last[["joint_id", "pull_id", "reasons"]].tolist() == ["R1-L1-J3A", "R1-L1", ""]
+    assert last[["records", "cut_outs", "set_aside_lines"]].tolist() == [0, 1, "7, 8"]
+    assert checked.pulls[["joints", "joints_passed"]].iloc[0].tolist() == [5, 5]
+    assert not told(checked, "joint(s) added on site")  # nobody judges it, wherever it lay
+    far = [{**row, "added_at_m": "99999"} for row in (bad, cut)]
+    assert not check([*rows, *far], pulls).rules
+    write_report(tmp_path / "c.pdf", checked, plan="p", records="r", units="si")
+    assert "joints cut out" in pypdf.PdfReader(tmp_path / "c.pdf").pages[0].extract_text()
     assert told(checked, "1 joint(s) were cut out: 2 record(s)")
     assert told(checked, "R1-L1-J3A, added on site, was cut out again (line 7, 8) and is not due")
     again = {**bad, "made": "2026-03-03 12:00"}

@@ -363,14 +363,15 @@ def test_a_screening_is_shown_with_whatever_columns_it_has(tmp_path: Path) -> No
     ]
     ranking = gpd.GeoDataFrame(
         {"rank": [1, 2, 3], "run_id": ["A", "B", "C"], "verdict": ["good", "good", HOSTILE[0]],
-         "length_m": [900.0, 800.5, 700.25], "benefit_per_cost": [3.0, 2.0, np.nan]},
+         "length_m": [900.0, 800.5, 700.25], "benefit_per_cost": [3.0, 2.0, np.nan],
+         "cost_verdict": "not known"},
         geometry=shapes, crs=CRS,
     )  # fmt: skip
     pyogrio.write_dataframe(ranking, path, layer="ranking", append=True)
     made = gather(read_plan(path, needs=()))
     table = made["tables"]["ranking"]
     assert [c["key"] for c in table["columns"]] == [
-        *("rank", "run_id", "verdict", "length", "benefit_per_cost")
+        *("rank", "run_id", "verdict", "length", "cost_verdict", "benefit_per_cost")
     ]
     assert column(table, "benefit_per_cost") == [3, 2, None]
     assert table["shapes"]["kinds"] == [1, 1, 1]

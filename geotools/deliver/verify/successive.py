@@ -1,0 +1,184 @@
+"""Bends that follow each other more closely than a carrier bent as for each alone can bear.
+
+Between two elbows the carrier comes back to its outer wall, or, if the next one turns the other
+way, crosses to the other wall; by a curve it comes out by the wall it can go along. Worked out
+for every two by halving the radius until they just pass.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+__all__ = ["Turn", "closest"]
+
+HALVINGS = 60
+RANGE = 1e-3  # of the radius that passes each alone, below which none is looked for
+ROUNDING = 1e-12
+SENSES = ("left", "right")
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A bend: from where to where, m, angle, rad, sense, what passes it alone, and its axis, m."""
+
+    start: float
+    end: float
+    angle: float
+    sense: str
+    alone: float
+    axis: float
+    curve: bool
+
+
+@dataclass(frozen=True)
+class Beside:
+    """An elbow beside another: how far off, m, and whether it turns the other way."""
+
+    gap: float
+    crossed: bool
+
+
+def closest(turns: list[Turn], gap: float) -> list[float]:
+    """Return what passes bends of a run, in order, with those before and after them, m.
+
+    ``gap`` is the clearance, m. Where two senses are not known both ways round are tried.
+    """
+    out = [math.inf] * len(turns)
+    for k in range(len(turns) - 1):
+        pair = turns[k], turns[k + 1]
+        if all(turn.curve for turn in pair) or not math.isfinite(min(t.alone for t in pair)):
+            continue
+        radius = min(_pair(turns, k, gap, crossed=crossed) for crossed in (False, True))
+        out[k], out[k + 1] = min(out[k], radius), min(out[k + 1], radius)
+    return out
+
+
+def _crossed(one: Turn, other: Turn, unknown: bool) -> bool:
+    known = one.sense in SENSES and other.sense in SENSES
+    return one.sense != other.sense if known else unknown
+
+
+def _straight(one: Turn, other: Turn) -> float:
+    """Return the straight between two bends; elbows of a radius take some of it."""
+    taken = sum(t.axis * math.tan(t.angle / 2) for t in (one, other) if not t.curve)
+    return max(max(other.start - one.end, 0.0) - taken, 0.0)
+
+
+def _pair(turns: list[Turn], k: int, gap: float, *, crossed: bool) -> float:
+    """Return what passes the bend of a number and the next one, unknown senses crossed or not."""
+    one, other = turns[k], turns[k + 1]
+
+    def beside(a: int, b: int) -> Beside | None:
+        if min(a, b) < 0 or max(a, b) >= len(turns) or turns[a].curve or turns[b].curve:
+            return None
+        return Beside(_straight(turns[a], turns[b]), _crossed(turns[a], turns[b], crossed))
+
+    before, after = beside(k - 1, k), beside(k + 1, k + 2)
+    turned = [
+        turn if turn.curve else replace(turn, angle=min(turn.angle, 2 * _arc(gap, turn.alone)))
+        for turn in (one, other)
+    ]
+    other_way, straight = _crossed(one, other, crossed), _straight(one, other)
+
+    def elbows(radius: float) -> bool:
+        held = radius * (math.tan(one.angle / 2) + math.tan(other.angle / 2))
+        clear = not any(b and b.crossed and _meets(b, gap, radius) for b in (before, after))
+        if not other_way and clear and held <= max(other.start - one.end, 0.0):
+            return True
+        ends = list(zip(turned, (before, after), strict=True))
+        return _elbows_pass(ends, Beside(straight, other_way), gap, radius)
+
+    def by_curve(radius: float) -> bool:
+        curve, elbow = turned if one.curve else turned[::-1]
+        return _passes_by(elbow, curve, (before, after), Beside(straight, other_way), gap, radius)
+
+    passes = by_curve if one.curve or other.curve else elbows
+    return _widest(passes, min(one.alone, other.alone))
+
+
+def _widest(passes: Callable[[float], bool], alone: float) -> float:
+    if passes(alone * (1 - ROUNDING)):
+        return math.inf
+    low, high = alone * RANGE, alone
+    for _ in range(HALVINGS):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if passes(middle) else (low, middle)
+    return low
+
+
+def _arc(gap: float, radius: float) -> float:
+    """Return what an arc turns from an outer wall to an inner corner, rad."""
+    return math.acos(min(max(1 - gap / radius, -1.0), 1.0))
+
+
+def _shared(beside: Beside, gap: float, radius: float) -> float:
+    """Return what each of two elbows may turn between them, rad."""
+    straight = max(beside.gap, ROUNDING)
+    if beside.crossed:
+        return gap / straight + straight / (4 * radius)
+    return straight / (2 * radius)
+
+
+def _meets(beside: Beside | None, gap: float, radius: float) -> bool:
+    return beside is not None and _shared(beside, gap, radius) < _arc(gap, radius)
+
+
+def _elbows_pass(
+    ends: list[tuple[Turn, Beside | None]], between: Beside, gap: float, radius: float
+) -> bool:
+    """Say whether a carrier passes two elbows, each with the elbow on its other side."""
+    arc, length = _arc(gap, radius), between.gap / radius
+    met = [_meets(beside, gap, radius) for _, beside in ends]
+    due = [
+        turn.angle / 2 if near else turn.angle - arc
+        for (turn, _), near in zip(ends, met, strict=True)
+    ]
+    angles = [turn.angle for turn, _ in ends]
+    if not between.crossed:
+        whole = sum(angles)
+        round_both = whole / 2 - length * min(angles) / whole <= arc
+        return max(due) <= length / 2 or (not any(met) and round_both)
+    due = [max(one, 0.0) for one in due]
+    slopes = [max(due[0], due[1] - length), max(due[1], due[0] - length)]
+    wrong = sum(max(slope - angle, 0.0) for slope, angle in zip(slopes, angles, strict=True))
+    least = (sum(slopes) - length) / 2
+    drift = sum(slope**2 for slope in slopes) - 2 * least**2 + wrong**2
+    return drift * radius / 2 <= gap
+
+
+def _passes_by(
+    elbow: Turn,
+    curve: Turn,
+    besides: tuple[Beside | None, Beside | None],
+    between: Beside,
+    gap: float,
+    radius: float,
+) -> bool:
+    """Say whether a carrier passes an elbow beside a curve."""
+    arc = _arc(gap, radius)
+    far = elbow.angle / 2 if any(_meets(one, gap, radius) for one in besides) else arc
+    past = max(radius - curve.axis - gap / 2, 0.0) * math.tan(min(curve.angle, math.pi / 2) / 2)
+    if between.crossed:
+        along = radius <= curve.axis - gap / 2
+        near = math.inf if along else max(between.gap - past, 0.0) / radius / (1 + math.sqrt(2))
+    elif between.gap >= math.sqrt(2 * gap * radius) + past:
+        near = arc
+    else:
+        near = _out_of(curve, between.gap, gap, radius)
+    return elbow.angle <= far + min(near, arc)
+
+
+def _out_of(curve: Turn, straight: float, gap: float, radius: float) -> float:
+    """Return what is turned in a curve, and the straight behind it, towards the inner corner."""
+    more = 1 / radius - 1 / curve.axis
+    if more <= 0:
+        return 0.0
+    span, spare = curve.end - curve.start, max(gap - straight**2 / (2 * radius), 0.0)
+    begun = math.sqrt(straight**2 + 2 * spare / more) - straight
+    if begun <= span:
+        return more * begun + straight / radius
+    left = max(spare - more * span * (span / 2 + straight), 0.0)
+    before = math.sqrt((span + straight) ** 2 + 2 * left * radius) - span - straight
+    return more * span + straight / radius + before / radius

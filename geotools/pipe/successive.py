@@ -1,0 +1,222 @@
+"""Bends that follow each other closely: the largest radius that passes two of them.
+
+Between two bends the carrier has to come back to where the next one is best entered: to the same
+wall after a turn of the same sense, across the main to the other one after a turn the other way.
+Where the straight between them is too short for that, it must be bent tighter than for either.
+
+Derived from the geometry, for angles at which a chord is as long as its arc; no source. In the
+straight before an elbow an arc of radius R turns, from the outer wall to the inner corner, by
+``a = arccos(1 - c/R)``, so an elbow alone passes if it turns no more than twice that. Of what two
+elbows turn, each at its inner corner, the stretch d between them takes
+
+- of the same sense: ``d/(2R)`` each at the most; or, as one arc round both, what it does about
+  the middle of all that is turned; or half of both, where it holds their tangents;
+- of opposite sense: as much as the path between them, bent as far as it may be one way and then
+  the other, drifts by no more than c.
+
+What an elbow turns besides has to be turned on its other side: ``a`` at the most, half of it where
+its other neighbour is as near. Every such path is one that exists, so that the radius told is
+never more than the true one, which a search of all paths by linear programming confirms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geotools.pipe.ranges import FloatArray
+
+__all__ = ["Couples", "couple_radius_m", "like_mitre_rad"]
+
+BoolArray = NDArray[np.bool_]
+
+STEPS = 60  # halvings of a radius, which bring a factor of a thousand down to the last digit
+TIGHTEST = 1e-3  # of the radius that passes each alone; what asks for less passes nothing
+EVEN = 1e-12  # share by which rounding may turn what just passes into what does not
+RIGHT_ANGLE = np.pi / 2
+CROSSING = 1.0 + np.sqrt(2.0)  # arcs of a change from wall to wall and of the elbow behind it
+
+
+@dataclass(frozen=True)
+class Couples:
+    """Two bends each that follow each other in a host; arrays of shape (n,), lengths m.
+
+    Attributes
+    ----------
+    clearance : ndarray
+        Host bore less the carrier's outside diameter at its joints.
+    turn, other : ndarray
+        Angle of the elbow, and of the bend beside it, rad, above 0; of an elbow with a radius
+        that of the mitre which passes as much (`like_mitre_rad`).
+    apart : ndarray
+        Straight between them.
+    between, tangents : ndarray
+        Length between the corners of two elbows, and the tangent lengths of arcs round both by
+        the arcs' radius.
+    opposite : ndarray of bool
+        They turn to opposite sides.
+    axis_radius, span : ndarray
+        Of the other bend where it is a curve: radius and length of the host's axis; 0 of an elbow.
+    beyond, other_beyond : ndarray
+        Straight to the next elbow on the other side of the first and of the second bend;
+        infinite where there is none.
+    beyond_opposite, other_beyond_opposite : ndarray of bool
+        That elbow turns to the opposite side.
+    """
+
+    clearance: FloatArray
+    turn: FloatArray
+    other: FloatArray
+    apart: FloatArray
+    between: FloatArray
+    tangents: FloatArray
+    opposite: BoolArray
+    axis_radius: FloatArray
+    span: FloatArray
+    beyond: FloatArray
+    other_beyond: FloatArray
+    beyond_opposite: BoolArray
+    other_beyond_opposite: BoolArray
+
+
+def couple_radius_m(couples: Couples, alone: FloatArray) -> FloatArray:
+    """Return the largest radius that passes both bends, m; infinite where they do not meet.
+
+    Parameters
+    ----------
+    couples : Couples
+    alone : ndarray, shape (n,)
+        What passes each of the two, were the other not there: the less, m, above 0.
+
+    Raises
+    ------
+    RangeError
+        Never: what is out of range makes no couple; see `siting.passing`.
+
+    Notes
+    -----
+    Within the range of this module's derivation: turns of up to some 45 degrees each; of more it
+    errs on the safe side, for a chord is shorter than its arc.
+    """
+    low, high = TIGHTEST * alone, alone.copy()
+    free = _passed(couples, high * (1 - EVEN))
+    for _ in range(STEPS):
+        middle = np.sqrt(low * high)
+        good = _passed(couples, middle)
+        low, high = np.where(good, middle, low), np.where(good, high, middle)
+    return np.where(free, np.inf, low)
+
+
+def like_mitre_rad(clearance: FloatArray, alone: FloatArray) -> FloatArray:
+    """Return the angle of the mitre that passes a carrier of such a radius and no greater, rad."""
+    return 2.0 * _side(clearance, alone)
+
+
+def _meeting(
+    clearance: FloatArray, radius: FloatArray, apart: FloatArray, opposite: BoolArray
+) -> BoolArray:
+    """Return whether two elbows so far apart, m, keep each other from turning all they could."""
+    return _between(clearance, radius, apart, opposite) < _side(clearance, radius)
+
+
+def _passed(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return which couples a carrier bent to these radii passes."""
+    return np.where(
+        couples.axis_radius > 0, _by_curve(couples, radius), _two_elbows(couples, radius)
+    )
+
+
+def _side(clearance: FloatArray, radius: FloatArray) -> FloatArray:
+    """Return what an arc turns between a straight's outer wall and an elbow's inner corner, rad."""
+    return np.asarray(np.arccos(np.clip(1.0 - clearance / radius, -1.0, 1.0)))
+
+
+def _between(
+    clearance: FloatArray, radius: FloatArray, apart: FloatArray, opposite: BoolArray
+) -> FloatArray:
+    """Return what either of two elbows may turn in the straight between them, rad, as much each."""
+    apart = np.maximum(apart, EVEN)
+    crossing = clearance / apart + apart / (4.0 * radius)
+    return np.where(opposite, crossing, apart / (2.0 * radius))
+
+
+def _two_elbows(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return which couples of elbows are passed."""
+    c, d = couples.clearance, couples.apart / radius
+    side = _side(c, radius)
+    met = _meeting(c, radius, couples.beyond, couples.beyond_opposite)
+    other_met = _meeting(c, radius, couples.other_beyond, couples.other_beyond_opposite)
+    one = np.where(met, couples.turn / 2, couples.turn - side)
+    two = np.where(other_met, couples.other / 2, couples.other - side)
+    whole, least = couples.turn + couples.other, np.minimum(couples.turn, couples.other)
+    arc = ~met & ~other_met & (whole / 2 - d * least / whole <= side)
+    crossed = met & couples.beyond_opposite | other_met & couples.other_beyond_opposite
+    held = couples.tangents * radius <= couples.between
+    same = (np.maximum(one, two) <= d / 2) | arc | (~crossed & held)
+    return np.where(couples.opposite, _crossed(couples, radius, one, two), same)
+
+
+def _crossed(couples: Couples, radius: FloatArray, one: FloatArray, two: FloatArray) -> BoolArray:
+    """Return where the path between opposite elbows drifts by no more than the clearance.
+
+    ``one`` and ``two`` are what each turns between them at the least, rad. Where they differ by
+    more than the stretch lets the path turn, the lesser one turns more, first the wrong way.
+    """
+    d = couples.apart / radius
+    one, two = np.maximum(one, 0.0), np.maximum(two, 0.0)
+    first, second = np.maximum(one, two - d), np.maximum(two, one - d)
+    wrong = np.maximum(first - couples.turn, 0.0) + np.maximum(second - couples.other, 0.0)
+    least = (first + second - d) / 2
+    drift = (first**2 + second**2 - 2 * least**2 + wrong**2) * radius / 2
+    return np.asarray(drift <= couples.clearance)
+
+
+def _by_curve(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return which elbows beside a curve are passed."""
+    side = _side(couples.clearance, radius)
+    met = _meeting(couples.clearance, radius, couples.beyond, couples.beyond_opposite)
+    beyond = np.where(met, couples.turn / 2, side)
+    along = np.where(couples.opposite, _out_of_curve(couples, radius), _in_curve(couples, radius))
+    return np.asarray(couples.turn <= beyond + np.minimum(along, side))
+
+
+def _past_curve(couples: Couples, radius: FloatArray) -> FloatArray:
+    """Return how far past the ends of a curve an arc round it goes on, m; 0 if it goes along."""
+    more = radius - couples.axis_radius - couples.clearance / 2
+    return np.maximum(more, 0.0) * np.tan(np.minimum(couples.other, RIGHT_ANGLE) / 2)
+
+
+def _out_of_curve(couples: Couples, radius: FloatArray) -> FloatArray:
+    """Return what may be turned between a curve and an elbow of the opposite sense, rad.
+
+    A carrier that can go along the curve's inner wall comes out of it at the elbow's outer wall;
+    one that cannot comes out by the other one, and has to cross.
+    """
+    along = radius <= couples.axis_radius - couples.clearance / 2
+    left = np.maximum(couples.apart - _past_curve(couples, radius), 0.0) / radius
+    return np.where(along, np.inf, left / CROSSING)
+
+
+def _in_curve(couples: Couples, radius: FloatArray) -> FloatArray:
+    """Return what may be turned for an elbow in a curve of its sense and the straight to it, rad.
+
+    Bent to a radius less than the curve's, the carrier leaves its outer wall in the curve, or in
+    the straight before it, and comes to the elbow's inner corner. Bent to a greater one it does
+    so only if it is out of the curve in time.
+    """
+    bent, c, g, span = 1.0 / radius, couples.clearance, couples.apart, couples.span
+    side, reach = _side(c, radius), np.sqrt(2.0 * c * radius)
+    out = g >= reach + _past_curve(couples, radius)
+    spare = np.maximum(c - bent * g**2 / 2, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        curved = np.maximum(bent - 1.0 / couples.axis_radius, 0.0)  # beyond what the curve turns
+        begun = np.where(curved > 0, np.sqrt(g**2 + 2 * spare / curved) - g, np.inf)
+    whole = span + g
+    left = spare - curved * span * (span / 2 + g)
+    before = bent * (np.sqrt(whole**2 + 2 * np.maximum(left, 0.0) * radius) - whole)
+    inside = begun <= span
+    begun = np.where(inside, begun, span)
+    turned = curved * begun + bent * g + np.where(inside, 0.0, before)
+    return np.where(out, side, np.where(curved > 0, turned, 0.0))

@@ -1,0 +1,112 @@
+"""The radius that passes bends close together, held against the widest path of all.
+
+A carrier of small angles lies at ``y(s)`` beside the host's axis and is curved by the axis' own
+curvature and ``y''``. The path whose greatest curvature is least, between the walls, is a linear
+programme; SciPy's HiGHS finds it. Nothing is taken from the project but the radius it is held to.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import linprog
+from scipy.sparse import lil_matrix
+
+from geotools.pipe.bending import passing_radius_m
+from geotools.siting.passing import judge_bends
+
+Bends = list[tuple[float, float, float]]  # begin, m, angle, rad, to the left above 0, and length, m
+STEPS = 25  # to the length of an arc
+SHARE = 0.02  # by which the programme may be off, of its steps
+
+
+def _widest(bends: Bends, clearance: float, step: float, room: float) -> float:
+    """Return the radius of the widest path, m, looked for every step and so far beyond the ends."""
+    low, high = bends[0][0] - room, bends[-1][0] + bends[-1][2] + room
+    count = round((high - low) / step) + 1
+    at = low + step * np.arange(count)
+    turned = np.zeros(count)
+    for begin, angle, length in bends:
+        if length:
+            inside = (at >= begin) & (at <= begin + length)
+            turned[inside] += angle / inside.sum()
+        else:
+            first, share = divmod((begin - low) / step, 1.0)
+            turned[int(first)] += angle * (1 - share)
+            turned[int(first) + 1] += angle * share
+    rows = lil_matrix((2 * (count - 2), count + 1))
+    limit = np.zeros(2 * (count - 2))
+    for k in range(1, count - 1):
+        for row, sign in ((2 * k - 2, 1.0), (2 * k - 1, -1.0)):
+            rows[row, k - 1 : k + 2] = sign * np.array([1.0, -2.0, 1.0]) / step**2
+            rows[row, count] = -1.0
+            limit[row] = -sign * turned[k] / step
+    walls = [(-clearance / 2, clearance / 2)] * count
+    target = np.append(np.zeros(count), 1.0)
+    found = linprog(target, rows.tocsr(), limit, bounds=[*walls, (0.0, None)], method="highs")
+    assert found.success
+    return float(1 / max(found.x[-1], 1e-9))
+
+
+def _told(bends: Bends, clearance: float, axis: list[float]) -> float:
+    """Return the least radius told of bends; none is so tight that a pit would take it."""
+    first = np.array([begin for begin, _, _ in bends])
+    angle, length = (np.array([bend[k] for bend in bends]) for k in (1, 2))
+    table = pd.DataFrame(
+        {
+            "run": np.int64(0),
+            "first": first,
+            "last": first + length,
+            "deflection": np.abs(angle),
+            "axis_radius": axis,
+            "kind": np.where(length > 0, "curve", "fitting"),
+            "sense": np.where(angle > 0, "left", "right"),
+        }
+    )
+    judged = judge_bends(table, clearance=np.array([clearance]), needed=np.array([1e-3]))
+    return float(judged["passing_radius"].min())
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_elbows_are_told_no_wider_a_path_than_there_is_and_not_much_less(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    clearance, angles = rng.uniform(0.05, 0.4), np.radians(rng.uniform(3.0, 20.0, 2))
+    senses = np.array([1.0, -1.0 if seed % 3 else 1.0])
+    alone = float(passing_radius_m(angles, clearance).min())
+    arc = np.sqrt(2 * clearance * alone)
+    apart = rng.uniform(0.3, 4.0) * arc
+    bends = [(0.0, angles[0] * senses[0], 0.0), (apart, angles[1] * senses[1], 0.0)]
+    widest = min(_widest(bends, clearance, arc / STEPS, 5 * arc), alone)
+    told = _told(bends, clearance, [0.0, 0.0])
+    assert 0.93 * widest <= told <= (1 + SHARE) * widest
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_rows_of_elbows_are_told_no_wider_a_path_than_there_is(seed: int) -> None:
+    rng = np.random.default_rng(100 + seed)
+    clearance, count = rng.uniform(0.05, 0.4), int(rng.integers(3, 5))
+    angles = np.radians(rng.uniform(3.0, 20.0, count)) * rng.choice([-1.0, 1.0], count)
+    alone = float(passing_radius_m(np.abs(angles), clearance).min())
+    arc = np.sqrt(2 * clearance * alone)
+    at = np.concatenate([[0.0], np.cumsum(rng.uniform(0.2, 4.0, count - 1) * arc)])
+    bends = [(float(a), float(t), 0.0) for a, t in zip(at, angles, strict=True)]
+    widest = min(_widest(bends, clearance, arc / STEPS, 5 * arc), alone)
+    assert _told(bends, clearance, [0.0] * count) <= (1 + SHARE) * widest
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_an_elbow_by_a_curve_is_told_no_wider_a_path_than_there_is(seed: int) -> None:
+    rng = np.random.default_rng(200 + seed)
+    clearance, elbow = rng.uniform(0.05, 0.4), np.radians(rng.uniform(3.0, 20.0))
+    alone, turn = float(passing_radius_m(elbow, clearance)), np.radians(rng.uniform(10.0, 60.0))
+    axis, arc = alone * rng.uniform(0.4, 2.0), np.sqrt(2 * clearance * alone)
+    sense, gap = rng.choice([-1.0, 1.0]), rng.uniform(0.1, 3.0) * arc
+    bends = [(0.0, turn, axis * turn), (axis * turn + gap, sense * elbow, 0.0)]
+    least = min(alone, float(passing_radius_m(turn, clearance, axis_radius_m=axis)))
+    widest = min(_widest(bends, clearance, arc / STEPS, 5 * arc), least)
+    told = _told(bends, clearance, [axis, 0.0])
+    assert told <= (1 + SHARE) * widest
+    assert told == pytest.approx(
+        _told([(-b - s, t, s) for b, t, s in bends[::-1]], clearance, [0.0, axis])
+    )
