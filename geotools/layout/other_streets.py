@@ -184,7 +184,10 @@ def _but_forks(
 
 
 def _common_nodes(net: StreetNet, own: IntArray, other: IntArray) -> npt.NDArray[np.object_]:
-    """Return for pairs of chains the intersections they meet at, as one geometry each."""
+    """Return for pairs of chains the intersections they meet at, as one geometry each.
+
+    A chain meets itself where it comes by an intersection twice.
+    """
     crossed = net.connections[net.connections["run"].isin(np.concatenate([own, other]))]
     run, node = (crossed[name].to_numpy(dtype=np.int64) for name in ("run", "node"))
     xy = on_measures(net.chains.xy, net.places, run, crossed["chainage"].to_numpy(dtype=float))
@@ -195,6 +198,7 @@ def _common_nodes(net: StreetNet, own: IntArray, other: IntArray) -> npt.NDArray
     met = begin[pair] + step
     key = pd.MultiIndex.from_arrays([run, node])
     both = pd.MultiIndex.from_arrays([other[pair], node[met]]).isin(key)
+    both &= (own != other)[pair] | key.duplicated(keep=False)[met]
     nodes = np.full(len(own), shapely.MultiPoint(), dtype=object)
     shapely.multipoints(xy[met[both]], indices=pair[both], out=nodes)
     return nodes

@@ -635,7 +635,8 @@ def _aslant_by_corners(
     half = pits["street_width"].to_numpy(dtype=float)[rows] / 2
     roads = shapely.buffer(lines, half, cap_style="flat", join_style="mitre")
     over = shapely.intersection(shapes[rows], roads)
-    rows, over = rows[~shapely.is_empty(over)], over[~shapely.is_empty(over)]
+    taken = shapely.area(over) > 0.0  # what only touches the carriageway takes none of it
+    rows, over = rows[taken], over[taken]
     if not len(rows):
         return low, high
     along, _ = spans_beside(net, chain[rows], at[rows], far[rows], Outlines.of(over))

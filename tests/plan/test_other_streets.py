@@ -129,3 +129,14 @@ def test_a_street_that_comes_back_to_its_own_middle_is_another_one_there() -> No
         told = _told(net, -2.0)
         assert told["severity"].tolist() == ["info"]
         assert "on the carriageway of Circle (collector; 2.8 m²)" in told["text"].iloc[0]
+
+
+def test_a_street_that_comes_near_its_own_middle_lies_along_it_whatever_joins_it_elsewhere() -> (
+    None
+):
+    back: Line = [(500, 0), (560, -60), (500, -120), (250, -60), (215, -6.8), (185, -6.8)]
+    back = [*back, (150, -60)]
+    for side in ({}, {"Side": [(300, 0), (300, 150)]}):
+        told = _told(_net({"Mill": MILL, "Mill2": back, **side}), -3.2)
+        assert told["severity"].tolist() == ["warning"]
+        assert "Mill2" in told["text"].iloc[0] and "move or forbid its pit" in told["text"].iloc[0]

@@ -11,6 +11,7 @@ import shapely
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.layout.works import _aslant_by_corners
 from geotools.network.ragged import to_linestrings
 from geotools.street.arms import flows
 from geotools.street.closures import ClosureRules, Closures, close_lanes
@@ -488,3 +489,22 @@ def test_a_taper_lies_on_the_carriageway_that_flows_towards_the_lane_where_both_
     beyond = ground.intersection(shapely.box(12, -100, 700, 100))
     assert beyond.area > 20.0
     assert beyond.within(shapely.LineString(home).buffer(3.6))
+
+
+@pytest.mark.parametrize("order", [["in"], ["edge"], ["point"], ["in", "edge"], ["point", "in"]])
+def test_a_pit_aslant_that_only_touches_its_carriageway_takes_no_more_of_its_street(
+    order: list[str],
+) -> None:
+    net = streets([([(0, 0), (100, 0), (100, 100)], {"name": "A"})])
+    east, north = CENTRE
+    grounds = {
+        "in": shapely.box(east + 88, north + 2, east + 97, north + 12),
+        "edge": shapely.box(east + 80, north + 3.5, east + 96.5, north + 9),
+        "point": shapely.box(east + 104, north - 9, east + 108, north - 3.5),
+    }
+    pits = pd.DataFrame({"street_chain": 0, "street_at": 95.0, "street_width": 7.0}, index=order)
+    pits["ground"] = [grounds[name] for name in order]
+    low, high = np.full(len(pits), 93.0), np.full(len(pits), 97.0)
+    begin, end = _aslant_by_corners(pits, low, high, net)
+    for name, first, last in zip(order, begin.tolist(), end.tolist(), strict=True):
+        assert ((first, last) == (93.0, 97.0)) is (name != "in")
