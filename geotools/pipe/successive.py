@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from geotools.pipe.ranges import FloatArray
 
-__all__ = ["Couples", "couple_radius_m", "like_mitre_rad"]
+__all__ = ["Couples", "couple_radius_m", "like_mitre_rad", "past_curve_m"]
 
 BoolArray = NDArray[np.bool_]
 
@@ -49,7 +49,8 @@ class Couples:
         Host bore less the carrier's outside diameter at its joints.
     turn, other : ndarray
         Angle of the elbow, and of the bend beside it, rad, above 0; of an elbow with a radius
-        that of the mitre which passes as much (`like_mitre_rad`).
+        that of the mitre which passes as much (`like_mitre_rad`), but between elbows to opposite
+        sides.
     apart : ndarray
         Straight between them.
     between, tangents : ndarray
@@ -60,10 +61,12 @@ class Couples:
     axis_radius, span : ndarray
         Of the other bend where it is a curve: radius and length of the host's axis; 0 of an elbow.
     beyond, other_beyond : ndarray
-        Straight to the next elbow on the other side of the first and of the second bend;
-        infinite where there is none.
+        Straight to the next bend on the other side of the first and of the second one, to a curve
+        less what an arc round that takes of it (`past_curve_m`); infinite where there is none.
     beyond_opposite, other_beyond_opposite : ndarray of bool
-        That elbow turns to the opposite side.
+        That bend is an elbow to the opposite side.
+    beyond_curve, other_beyond_curve : ndarray of bool
+        That bend is a curve, to whichever side.
     """
 
     clearance: FloatArray
@@ -79,6 +82,8 @@ class Couples:
     other_beyond: FloatArray
     beyond_opposite: BoolArray
     other_beyond_opposite: BoolArray
+    beyond_curve: BoolArray
+    other_beyond_curve: BoolArray
 
 
 def couple_radius_m(couples: Couples, alone: FloatArray) -> FloatArray:
@@ -150,9 +155,11 @@ def _two_elbows(couples: Couples, radius: FloatArray) -> BoolArray:
     other_met = _meeting(c, radius, couples.other_beyond, couples.other_beyond_opposite)
     one = np.where(met, couples.turn / 2, couples.turn - side)
     two = np.where(other_met, couples.other / 2, couples.other - side)
-    whole, least = couples.turn + couples.other, np.minimum(couples.turn, couples.other)
+    whole = np.maximum(couples.turn + couples.other, EVEN)
+    least = np.minimum(couples.turn, couples.other)
     arc = ~met & ~other_met & (whole / 2 - d * least / whole <= side)
-    crossed = met & couples.beyond_opposite | other_met & couples.other_beyond_opposite
+    crossed = met & (couples.beyond_opposite | couples.beyond_curve)
+    crossed |= other_met & (couples.other_beyond_opposite | couples.other_beyond_curve)
     held = couples.tangents * radius <= couples.between
     same = (np.maximum(one, two) <= d / 2) | arc | (~crossed & held)
     return np.where(couples.opposite, _crossed(couples, radius, one, two), same)
@@ -182,10 +189,19 @@ def _by_curve(couples: Couples, radius: FloatArray) -> BoolArray:
     return np.asarray(couples.turn <= beyond + np.minimum(along, side))
 
 
-def _past_curve(couples: Couples, radius: FloatArray) -> FloatArray:
-    """Return how far past the ends of a curve an arc round it goes on, m; 0 if it goes along."""
-    more = radius - couples.axis_radius - couples.clearance / 2
-    return np.maximum(more, 0.0) * np.tan(np.minimum(couples.other, RIGHT_ANGLE) / 2)
+def past_curve_m(
+    radius: FloatArray, clearance: FloatArray, axis_radius: FloatArray, angle: FloatArray
+) -> FloatArray:
+    """Return how far past the ends of a curve an arc round it goes on, m; 0 if it goes along.
+
+    Lengths m, angle rad.
+    """
+    more = np.maximum(radius - axis_radius - clearance / 2, 0.0)
+    return np.asarray(more * np.tan(np.minimum(angle, RIGHT_ANGLE) / 2), dtype=np.float64)
+
+
+def _past(couples: Couples, radius: FloatArray) -> FloatArray:
+    return past_curve_m(radius, couples.clearance, couples.axis_radius, couples.other)
 
 
 def _out_of_curve(couples: Couples, radius: FloatArray) -> FloatArray:
@@ -195,7 +211,7 @@ def _out_of_curve(couples: Couples, radius: FloatArray) -> FloatArray:
     one that cannot comes out by the other one, and has to cross.
     """
     along = radius <= couples.axis_radius - couples.clearance / 2
-    left = np.maximum(couples.apart - _past_curve(couples, radius), 0.0) / radius
+    left = np.maximum(couples.apart - _past(couples, radius), 0.0) / radius
     return np.where(along, np.inf, left / CROSSING)
 
 
@@ -208,7 +224,7 @@ def _in_curve(couples: Couples, radius: FloatArray) -> FloatArray:
     """
     bent, c, g, span = 1.0 / radius, couples.clearance, couples.apart, couples.span
     side, reach = _side(c, radius), np.sqrt(2.0 * c * radius)
-    out = g >= reach + _past_curve(couples, radius)
+    out = g >= reach + _past(couples, radius)
     spare = np.maximum(c - bent * g**2 / 2, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         curved = np.maximum(bent - 1.0 / couples.axis_radius, 0.0)  # beyond what the curve turns

@@ -12,12 +12,13 @@ from geotools.network.bends import LEFT, RIGHT
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, rows_of
 from geotools.pipe.bending import passing_radius_m, tangent_length_m
 from geotools.pipe.ranges import within
-from geotools.pipe.successive import Couples, couple_radius_m, like_mitre_rad
+from geotools.pipe.successive import Couples, couple_radius_m, like_mitre_rad, past_curve_m
 
 __all__ = ["judge_bends"]
 
 T = TypeVar("T", bound=np.generic)
 
+FAR = 1e6  # m, a radius that no pipe needs
 HALF_TURN = np.nextafter(np.pi, 0.0)  # rad; the most that has a tangent at all
 
 
@@ -118,26 +119,29 @@ def _radii(
     bends: pd.DataFrame, gap: FloatArray, alone: FloatArray, apart: FloatArray, opposite: BoolArray
 ) -> FloatArray:
     """Return what passes every bend but the last together with the next one, m."""
-    angle, axis = (bends[name].to_numpy(dtype=float) for name in ("deflection", "axis_radius"))
+    turn, axis = (bends[name].to_numpy(dtype=float) for name in ("deflection", "axis_radius"))
     span = (bends["last"] - bends["first"]).to_numpy(dtype=float)
-    elbow, tangent = _elbows(bends), np.tan(np.minimum(angle, HALF_TURN) / 2)
+    elbow, tangent = _elbows(bends), np.tan(np.minimum(turn, HALF_TURN) / 2)
     least, rounded = np.minimum(alone[1:], alone[:-1]), np.where(elbow, axis * tangent, 0.0)
     out = np.full(len(apart), np.inf)
     pair = np.flatnonzero(np.isfinite(apart) & (elbow[1:] | elbow[:-1]) & np.isfinite(least))
     if not len(pair):
         return out
     between, apart = apart, np.maximum(apart - rounded[1:] - rounded[:-1], 0.0)
-    angle = np.where(elbow, np.minimum(angle, like_mitre_rad(gap, alone)), angle)
-    # only elbows keep an elbow from turning; the next of what is first in a couple lies before it
-    near = np.where(elbow[1:] & elbow[:-1], apart, np.inf)
-    before, after = _shifted(near, np.inf)
-    turns_before, turns_after = _shifted(opposite, False)
-    swap = ~elbow[:-1]  # a curve and the elbow behind it
+    angle = np.where(elbow, np.minimum(turn, like_mitre_rad(gap, alone)), turn)
+    both, swap = elbow[1:] & elbow[:-1], ~elbow[:-1]  # a curve and the elbow behind it
     one, other = np.arange(len(apart)) + swap, np.arange(len(apart)) + ~swap
+    # what is beyond the first of a couple lies before it
+    past = past_curve_m(np.minimum(alone[one], FAR), gap[:-1], axis[other], turn[other])
+    near = np.where(both, apart, np.where(elbow[one], np.maximum(apart - past, 0.0), np.inf))
+    before, after = _shifted(near, np.inf)
+    whole = opposite & both
+    turns_before, turns_after = _shifted(whole, False)
+    curve_before, curve_after = _shifted(~both, False)
     couples = Couples(
         clearance=gap[:-1],
-        turn=angle[one],
-        other=angle[other],
+        turn=np.where(whole, turn[one], angle[one]),
+        other=np.where(whole, turn[other], angle[other]),
         apart=apart,
         between=between,
         tangents=tangent[1:] + tangent[:-1],
@@ -148,6 +152,8 @@ def _radii(
         other_beyond=np.where(swap, before, after),
         beyond_opposite=np.where(swap, turns_after, turns_before),
         other_beyond_opposite=np.where(swap, turns_before, turns_after),
+        beyond_curve=np.where(swap, curve_after, curve_before),
+        other_beyond_curve=np.where(swap, curve_before, curve_after),
     )
     out[pair] = couple_radius_m(rows_of(couples, pair), least[pair])
     return out

@@ -110,3 +110,33 @@ def test_an_elbow_by_a_curve_is_told_no_wider_a_path_than_there_is(seed: int) ->
     assert told == pytest.approx(
         _told([(-b - s, t, s) for b, t, s in bends[::-1]], clearance, [0.0, axis])
     )
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_an_elbow_with_a_curve_beyond_it_is_told_no_wider_a_path_than_there_is(seed: int) -> None:
+    rng = np.random.default_rng(300 + seed)
+    clearance, turns = rng.uniform(0.05, 0.4), np.radians(rng.uniform(6.0, 20.0, 3))
+    alone = passing_radius_m(turns, clearance)
+    arc = float(np.sqrt(2 * clearance * alone[1]))
+    axis = np.array([0.0 if seed % 2 else 1.0, 0.0, 1.0]) * alone * rng.uniform(0.7, 2.5, 3)
+    length, gap = axis * turns, rng.uniform(0.05, 0.8, 2) * arc
+    begin = np.array([0.0, length[0] + gap[0], length[0] + gap.sum()])
+    bends = [tuple(map(float, bend)) for bend in zip(begin, turns, length, strict=True)]
+    least = float(passing_radius_m(turns, clearance, axis_radius_m=axis).min())
+    widest = min(_widest(bends, clearance, arc / STEPS, 5 * arc), least)
+    assert _told(bends, clearance, axis.tolist()) <= (1 + SHARE) * widest
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_elbows_of_a_radius_to_either_side_are_told_no_wider_a_path_than_there_is(
+    seed: int,
+) -> None:
+    rng = np.random.default_rng(400 + seed)
+    clearance, turn, axis = rng.uniform(0.08, 0.2), np.radians(rng.uniform(8.0, 18.0)), 0.63
+    alone = float(passing_radius_m(turn, clearance, axis_radius_m=axis))
+    reach, arc = axis * np.tan(turn / 2), np.sqrt(2 * clearance * alone)
+    apart = 2 * reach + rng.uniform(0.5, 2.0) * arc
+    elbows = [(0.0, turn, 0.0), (apart, -turn, 0.0)]
+    drawn = [(at - reach, angle, axis * turn) for at, angle, _ in elbows]
+    widest = min(_widest(drawn, clearance, axis * turn / 8, 4 * arc), alone)
+    assert _told(elbows, clearance, [axis, axis]) <= (1 + SHARE) * widest

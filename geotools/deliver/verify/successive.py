@@ -16,6 +16,7 @@ __all__ = ["Turn", "closest"]
 HALVINGS = 60
 RANGE = 1e-3  # of the radius that passes each alone, below which none is looked for
 ROUNDING = 1e-12
+FAR = 1e6  # m, a radius that no pipe needs
 SENSES = ("left", "right")
 
 
@@ -34,10 +35,11 @@ class Turn:
 
 @dataclass(frozen=True)
 class Beside:
-    """An elbow beside another: how far off, m, and whether it turns the other way."""
+    """A bend beside an elbow: how far off, m, whether it turns the other way or is a curve."""
 
     gap: float
     crossed: bool
+    curve: bool = False
 
 
 def closest(turns: list[Turn], gap: float) -> list[float]:
@@ -70,21 +72,31 @@ def _pair(turns: list[Turn], k: int, gap: float, *, crossed: bool) -> float:
     """Return what passes the bend of a number and the next one, unknown senses crossed or not."""
     one, other = turns[k], turns[k + 1]
 
-    def beside(a: int, b: int) -> Beside | None:
-        if min(a, b) < 0 or max(a, b) >= len(turns) or turns[a].curve or turns[b].curve:
+    def beside(own: int, next_: int) -> Beside | None:
+        if not 0 <= next_ < len(turns) or turns[own].curve:
             return None
-        return Beside(_straight(turns[a], turns[b]), _crossed(turns[a], turns[b], crossed))
+        first, second = turns[min(own, next_)], turns[max(own, next_)]
+        straight = _straight(first, second)
+        if turns[next_].curve:
+            past = _past(turns[next_], gap, min(turns[own].alone, FAR))
+            return Beside(max(straight - past, 0.0), crossed=False, curve=True)
+        return Beside(straight, _crossed(first, second, crossed))
 
-    before, after = beside(k - 1, k), beside(k + 1, k + 2)
+    before, after = beside(k, k - 1), beside(k + 1, k + 2)
+    other_way, straight = _crossed(one, other, crossed), _straight(one, other)
+    whole = other_way and not (one.curve or other.curve)
     turned = [
-        turn if turn.curve else replace(turn, angle=min(turn.angle, 2 * _arc(gap, turn.alone)))
+        turn
+        if turn.curve or whole
+        else replace(turn, angle=min(turn.angle, 2 * _arc(gap, turn.alone)))
         for turn in (one, other)
     ]
-    other_way, straight = _crossed(one, other, crossed), _straight(one, other)
 
     def elbows(radius: float) -> bool:
         held = radius * (math.tan(one.angle / 2) + math.tan(other.angle / 2))
-        clear = not any(b and b.crossed and _meets(b, gap, radius) for b in (before, after))
+        clear = not any(
+            b and (b.crossed or b.curve) and _meets(b, gap, radius) for b in (before, after)
+        )
         if not other_way and clear and held <= max(other.start - one.end, 0.0):
             return True
         ends = list(zip(turned, (before, after), strict=True))
@@ -137,7 +149,7 @@ def _elbows_pass(
     ]
     angles = [turn.angle for turn, _ in ends]
     if not between.crossed:
-        whole = sum(angles)
+        whole = max(sum(angles), ROUNDING)
         round_both = whole / 2 - length * min(angles) / whole <= arc
         return max(due) <= length / 2 or (not any(met) and round_both)
     due = [max(one, 0.0) for one in due]
@@ -159,7 +171,7 @@ def _passes_by(
     """Say whether a carrier passes an elbow beside a curve."""
     arc = _arc(gap, radius)
     far = elbow.angle / 2 if any(_meets(one, gap, radius) for one in besides) else arc
-    past = max(radius - curve.axis - gap / 2, 0.0) * math.tan(min(curve.angle, math.pi / 2) / 2)
+    past = _past(curve, gap, radius)
     if between.crossed:
         along = radius <= curve.axis - gap / 2
         near = math.inf if along else max(between.gap - past, 0.0) / radius / (1 + math.sqrt(2))
@@ -168,6 +180,12 @@ def _passes_by(
     else:
         near = _out_of(curve, between.gap, gap, radius)
     return elbow.angle <= far + min(near, arc)
+
+
+def _past(curve: Turn, gap: float, radius: float) -> float:
+    """Return how far past a curve's ends an arc round it goes on, m."""
+    more = max(radius - curve.axis - gap / 2, 0.0)
+    return more * math.tan(min(curve.angle, math.pi / 2) / 2)
 
 
 def _out_of(curve: Turn, straight: float, gap: float, radius: float) -> float:
