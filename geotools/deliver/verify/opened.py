@@ -23,7 +23,8 @@ def held(plan: Plan) -> Tally:
     """Check that a footprint lies where its pit opens the run, and holds all the width dug there.
 
     Footprints follow the axis thinned within the accuracy of its survey. What that leaves is sure
-    where the run lies on it as drawn; elsewhere it may lie so far beside.
+    where the run lies on it as drawn; elsewhere it may lie so far beside. By an end that lies
+    nearer behind a corner than the pit is wide to either side their outline folds over.
     """
     tally = Tally("pit_footprints")
     accuracy = plan.setting("ground.survey_accuracy")
@@ -36,7 +37,8 @@ def held(plan: Plan) -> Tally:
         low, high, wide = _dug(plan, pit)
         far = max((_beside(part, shape.geometry) for part in _parts(plan, run, low, high, wide)),
                   default=0.0)  # fmt: skip
-        most = DRAWN if _as_drawn(plan, run, low, high) else accuracy + DRAWN
+        sure = _as_drawn(plan, run, low, high) and not _folded(plan, run, low, high, wide)
+        most = DRAWN if sure else accuracy + DRAWN
         tally.holds(far <= most, shape.pit_id, f"leaves out {far:.3f} m of what its pit opens")
     return tally
 
@@ -84,6 +86,13 @@ def _parts(
             corners = places[k] + one, places[to] + two, places[to] - two, places[k] - one
             parts.append(shapely.Polygon(corners))
     return parts
+
+
+def _folded(plan: Plan, run: Any, low: float, high: float, wide: list[tuple[float, float]]) -> bool:
+    """Say whether a corner of a run lies nearer to an end of a stretch than that is wide, m."""
+    at, _ = thinned(plan, run)
+    inside = at[(at > low) & (at < high)]
+    return bool((np.minimum(inside - low, high - inside) < max(half for _, half in wide)).any())
 
 
 def _beside(part: Any, ground: Any) -> float:
