@@ -95,15 +95,10 @@ def couple_radius_m(couples: Couples, alone: FloatArray) -> FloatArray:
     alone : ndarray, shape (n,)
         What passes each of the two, were the other not there: the less, m, above 0.
 
-    Raises
-    ------
-    RangeError
-        Never: what is out of range makes no couple; see `siting.passing`.
-
     Notes
     -----
-    Within the range of this module's derivation: turns of up to some 45 degrees each; of more it
-    errs on the safe side, for a chord is shorter than its arc.
+    For turns of up to some 25 degrees each, as held against the widest path; of more it is not
+    confirmed. Nothing is raised: `siting.passing` makes no couple of what is out of range.
     """
     low, high = TIGHTEST * alone, alone.copy()
     free = _passed(couples, high * (1 - EVEN))
