@@ -317,7 +317,7 @@ def _work_length(
     most += corners
     shorter = row.work_length < least - DRAWN
     longer = pit.role != "insertion_both" and row.work_length > most + DRAWN
-    slack = DRAWN + _by_mitres(edge, ground)
+    slack = DRAWN + _by_mitres(row, edge, ground)
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= slack
     tally.holds(
         aslant or not (shorter or longer),
@@ -326,7 +326,7 @@ def _work_length(
     )
 
 
-def _by_mitres(edge: Edge | None, ground: Any) -> float:
+def _by_mitres(row: Any, edge: Edge | None, ground: Any) -> float:
     """Return what corners of a street may add to the ground of a pit on their mitres, m.
 
     Inside of one it reaches farther along either leg; that it lies in its closures as far as it
@@ -334,13 +334,14 @@ def _by_mitres(edge: Edge | None, ground: Any) -> float:
     """
     if edge is None or ground is None:
         return 0.0
-    xy, outline = shapely.get_coordinates(edge.line), shapely.get_coordinates(ground.geometry)
-    met = 0.0
+    xy, met = shapely.get_coordinates(edge.line), 0.0
     for bent, one, corner, two in zip(edge.bent, xy[:-2], xy[1:-1], xy[2:], strict=True):
-        ways = [step / np.hypot(*step) for step in (corner - one, two - corner)]
-        along = (outline - corner) @ np.sum(ways, axis=0)
-        near = shapely.dwithin(shapely.Point(corner), ground.geometry, 2 * edge.half)
-        met += edge.half * bent if near and along.min() < 0 < along.max() else 0.0
+        along = np.sum([way / np.hypot(*way) for way in (corner - one, two - corner)], axis=0)
+        across = np.array([-along[1], along[0]]) * 2 * edge.half
+        mitre = shapely.intersection(
+            shapely.LineString([corner - across, corner + across]), row.geometry
+        )
+        met += edge.half * bent if shapely.intersects(mitre, ground.geometry) else 0.0
     return met
 
 
