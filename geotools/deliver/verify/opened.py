@@ -38,7 +38,7 @@ def held(plan: Plan) -> Tally:
         far = max((_beside(part, shape.geometry) for part in _parts(plan, run, low, high, wide)),
                   default=0.0)  # fmt: skip
         sure = _as_drawn(plan, run, low, high) and not _folded(plan, run, low, high, wide)
-        most = DRAWN if sure else accuracy + DRAWN
+        most = DRAWN + (DRAWN if sure else accuracy)  # as drawn it lies as near, by `_as_drawn`
         tally.holds(far <= most, shape.pit_id, f"leaves out {far:.3f} m of what its pit opens")
     return tally
 
