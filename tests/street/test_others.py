@@ -10,7 +10,12 @@ import shapely
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.street.net import StreetNet, build_streets
-from geotools.street.others import others_near, roads_near
+from geotools.street.others import Own, others_near, roads_near
+
+
+def _whole(chain: np.ndarray) -> Own:
+    """Return chains that grounds lie along from end to end."""
+    return Own(chain, np.full(len(chain), -np.inf), np.full(len(chain), np.inf))
 
 
 def _net(lines: list[list[tuple[float, float]]], names: list[str]) -> StreetNet:
@@ -38,7 +43,7 @@ def test_every_other_chain_within_reach_is_found_as_far_as_it_is(seed: int) -> N
     net = _net(lines, [f"S{k}" for k in range(40)])
     shapes = shapely.buffer(shapely.points(draw.uniform(0, 900, (60, 2))), draw.uniform(1, 9, 60))
     own = draw.integers(-1, len(net.chains), 60)
-    found = others_near(net, shapes, own, reach=25.0)
+    found = others_near(net, shapes, _whole(own), reach=25.0)
     wanted = {
         (ground, chain): shapely.distance(_line_of(net, chain), shapes[ground])
         for ground in range(60)
@@ -55,20 +60,20 @@ def test_of_a_chain_the_line_counts_that_is_nearest_and_at_a_joint_both() -> Non
     net = _net([[(0, 0), (100, 0)], [(100, 0), (200, 0)]], ["West", "East"])
     assert len(net.chains) == 1
     shapes = np.array([shapely.box(x - 2, 3, x + 2, 9) for x in (50, 97, 100, 103, 150)])
-    found = others_near(net, shapes, np.full(5, -1), reach=10.0)
+    found = others_near(net, shapes, Own.none(5), reach=10.0)
     names = net.column("name")[found.line]
     assert [sorted(names[found.ground == k]) for k in range(5)] == [
         ["West"], ["West"], ["East", "West"], ["East"], ["East"],
     ]  # fmt: skip
     assert found.gap == pytest.approx(3.0)
-    assert not len(others_near(net, shapes, np.zeros(5, dtype=int), reach=10.0).line)
+    assert not len(others_near(net, shapes, _whole(np.zeros(5, dtype=int)), reach=10.0).line)
 
 
 def test_carriageways_by_a_ground_end_where_their_streets_do_and_leave_out_its_own() -> None:
     net = _net([[(0, 0), (200, 0)], [(100, 0), (100, -90)], [(0, 20), (200, 20)]], list("ABC"))
     strip = [shapely.box(50, low, 150, low + 0.4) for low in (-5.0, 3.0, 15.9, 15.5)]
     own = np.full(4, np.flatnonzero(net.lengths == 200.0)[0])
-    found = roads_near(net, np.array(strip), own, touch=0.05)
+    found = roads_near(net, np.array(strip), _whole(own), touch=0.05)
     assert net.chains.xy[net.chains.offsets[own[0]], 1] == 0.0
     both = shapely.intersection(np.array(strip)[found.ground], found.shape)
     names, area = net.column("name")[found.line], shapely.area(both).round(6)

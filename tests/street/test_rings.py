@@ -18,7 +18,7 @@ from geotools.street.context import Spots, find_streets
 from geotools.street.lanes import Passage
 from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
-from geotools.street.others import others_near
+from geotools.street.others import Own, others_near
 from geotools.street.tapers import DOWNSTREAM_TAPER_M
 
 RADIUS, STEPS = 200.0, 180
@@ -155,6 +155,6 @@ def test_a_ring_is_one_street_to_what_lies_by_it() -> None:
     """Held several laps long, it is told once of a ground in the middle of one of its sides."""
     x, y = np.mean([at(20), at(21)], axis=0)
     ground = np.array([shapely.box(x - 1, y - 1, x + 1, y + 1)], dtype=object)
-    near = others_near(net(ring(0)), ground, np.array([-1]), reach=10.0)
+    near = others_near(net(ring(0)), ground, Own.none(1), reach=10.0)
     assert near.ground.tolist() == [0]
     assert near.line.tolist() == [0]
