@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
+import os
+import shutil
+import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -16,6 +21,24 @@ settings.register_profile("gate", derandomize=True, deadline=None, max_examples=
 settings.load_profile("gate")
 
 FIRST = ("trust", "plan")
+
+
+def _keep_compiled() -> None:
+    """Have what is compiled kept for these tests, where nothing is to be kept beside the source.
+
+    Else every process that a test starts compiles the package anew, which takes longer than what
+    most of them are started for. Workers find the folder in their environment.
+    """
+    if not sys.dont_write_bytecode or sys.pycache_prefix is not None:
+        return
+    folder = tempfile.mkdtemp(prefix="compiled-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = folder
+    sys.dont_write_bytecode = False
+
+
+_keep_compiled()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

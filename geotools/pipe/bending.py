@@ -16,6 +16,7 @@ from geotools.pipe.ranges import FloatArray, check_range
 
 __all__ = [
     "FITTING_RATIO",
+    "HALF_TURN",
     "PVC_MODULUS_PA",
     "PVC_STRESS_PA",
     "bending_strain",
@@ -30,6 +31,7 @@ PVC_MODULUS_PA = 400_000.0 * PSI
 PVC_STRESS_PA = 800.0 * PSI
 _PVC_U_STRESS_PA = 400_000.0 / 600.0 * PSI  # gives 300 outside diameters
 FITTING_RATIO = 100.0
+HALF_TURN = float(np.nextafter(np.pi, 0.0))  # rad; the most that has a tangent at all
 _COLD_FROM_C, _COLD_TO_C = 20.0, 0.0
 _COLD_PE, _COLD_PVC = 2.5, 1.2
 
@@ -227,7 +229,7 @@ def tangent_length_m(radius_m: ArrayLike, deflection_rad: ArrayLike) -> FloatArr
         If an argument lies outside its range.
     """
     radius = check_range("radius_m", radius_m, 0.0, np.inf, "m")
-    turn = check_range("deflection_rad", deflection_rad, 0.0, np.nextafter(np.pi, 0.0), "rad")
+    turn = check_range("deflection_rad", deflection_rad, 0.0, HALF_TURN, "rad")
     bent = np.where(turn > 0.0, radius, 0.0)
     return np.asarray(bent * np.tan(turn / 2.0), dtype=np.float64)
 

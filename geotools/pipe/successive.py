@@ -15,8 +15,16 @@ elbows turn, each at its inner corner, the stretch d between them takes
   the other, drifts by no more than c.
 
 What an elbow turns besides has to be turned on its other side: ``a`` at the most, half of it where
-its other neighbour is as near. Every such path is one that exists, so that the radius told is
-never more than the true one, which a search of all paths by linear programming confirms.
+its other neighbour is as near.
+
+Round a curve of radius Rh an arc of radius R, y off the outer wall in the straights, takes
+``R - Rh - c/2 + y`` times ``tan(t/2)`` of each of them, and ``(1 - cos(t/2))/cos(t/2)`` times as
+much for its width. Two curves are passed where what their arcs take leaves, between them, the
+``2 sqrt(x R)`` in which two arcs change from y to y: x is nothing for curves of one sense, ``c``
+less both y else. Two of one sense may also be passed as one, as tight as the tighter of them.
+
+Every such path is one that exists, so that the radius told is never more than the true one, which
+a search of all paths by linear programming confirms.
 """
 
 from __future__ import annotations
@@ -26,6 +34,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geotools.pipe.bending import HALF_TURN, passing_radius_m
 from geotools.pipe.ranges import FloatArray
 
 __all__ = ["Couples", "couple_radius_m", "like_mitre_rad", "past_curve_m"]
@@ -60,6 +69,8 @@ class Couples:
         They turn to opposite sides.
     axis_radius, span : ndarray
         Of the other bend where it is a curve: radius and length of the host's axis; 0 of an elbow.
+    own_axis_radius : ndarray
+        Radius of the host's axis in the first bend where both are curves; else 0.
     beyond, other_beyond : ndarray
         Straight to the next bend on the other side of the first and of the second one, to a curve
         less what an arc round that takes of it (`past_curve_m`); infinite where there is none.
@@ -78,6 +89,7 @@ class Couples:
     opposite: BoolArray
     axis_radius: FloatArray
     span: FloatArray
+    own_axis_radius: FloatArray
     beyond: FloatArray
     other_beyond: FloatArray
     beyond_opposite: BoolArray
@@ -123,8 +135,11 @@ def _meeting(
 
 def _passed(couples: Couples, radius: FloatArray) -> BoolArray:
     """Return which couples a carrier bent to these radii passes."""
-    return np.where(
-        couples.axis_radius > 0, _by_curve(couples, radius), _two_elbows(couples, radius)
+    curves, by_curve = couples.own_axis_radius > 0, couples.axis_radius > 0
+    return np.select(
+        [curves, by_curve],
+        [_two_curves(couples, radius), _by_curve(couples, radius)],
+        _two_elbows(couples, radius),
     )
 
 
@@ -182,6 +197,39 @@ def _by_curve(couples: Couples, radius: FloatArray) -> BoolArray:
     beyond = np.where(met, couples.turn / 2, side)
     along = np.where(couples.opposite, _out_of_curve(couples, radius), _in_curve(couples, radius))
     return np.asarray(couples.turn <= beyond + np.minimum(along, side))
+
+
+def _two_curves(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return which couples of curves are passed, by the outer walls or by each other's."""
+    axis = np.stack([couples.own_axis_radius, couples.axis_radius])
+    half = np.minimum(np.stack([couples.turn, couples.other]), HALF_TURN) / 2
+    c, cosine = couples.clearance, np.cos(half)
+    more = radius - axis - c / 2  # than the outer wall turns
+    room = np.clip(c * cosine - more * (1 - cosine), 0.0, c)  # the most an arc may be off
+    room *= c / np.maximum(room.sum(axis=0), c)
+    apart = [_reached(couples, radius, more, half, off) for off in (np.zeros_like(room), room)]
+    as_one = ~couples.opposite & _round_both(couples, radius)
+    return np.asarray(apart[0] | apart[1] | as_one, dtype=np.bool_)
+
+
+def _round_both(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return which couples of curves of one sense are passed as one curve, the tighter one's."""
+    c, axis = couples.clearance, np.minimum(couples.own_axis_radius, couples.axis_radius)
+    whole = couples.turn + couples.other
+    alone = passing_radius_m(np.minimum(whole, np.pi), c, axis_radius_m=axis)
+    past = past_curve_m(radius, c, axis, whole)
+    clear = past <= np.minimum(couples.beyond, couples.other_beyond)
+    return np.asarray((radius <= alone) & clear)
+
+
+def _reached(
+    couples: Couples, radius: FloatArray, more: FloatArray, half: FloatArray, off: FloatArray
+) -> BoolArray:
+    """Return where arcs round two curves, so far off the outer walls, leave room between them."""
+    past = (np.maximum(more + off, 0.0) * np.tan(half)).sum(axis=0)
+    across = np.where(couples.opposite, couples.clearance - off.sum(axis=0), 0.0)
+    across = np.where(across > EVEN * couples.clearance, across, 0.0)  # its root tells rounding
+    return np.asarray(past + 2 * np.sqrt(across * radius) <= couples.apart)
 
 
 def past_curve_m(

@@ -10,7 +10,7 @@ import pandas as pd
 
 from geotools.network.bends import LEFT, RIGHT
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, rows_of
-from geotools.pipe.bending import passing_radius_m, tangent_length_m
+from geotools.pipe.bending import HALF_TURN, passing_radius_m, tangent_length_m
 from geotools.pipe.ranges import within
 from geotools.pipe.successive import Couples, couple_radius_m, like_mitre_rad, past_curve_m
 
@@ -19,7 +19,6 @@ __all__ = ["judge_bends"]
 T = TypeVar("T", bound=np.generic)
 
 FAR = 1e6  # m, a radius that no pipe needs
-HALF_TURN = np.nextafter(np.pi, 0.0)  # rad; the most that has a tangent at all
 
 
 def judge_bends(bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArray) -> pd.DataFrame:
@@ -42,23 +41,27 @@ def judge_bends(bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArra
     Notes
     -----
     Elbows whose tangent lengths at the needed radius overlap are taken together: the carrier has
-    no straight between them to come back to, so it is taken to meet the sum of their angles. Two
-    bends that follow each other, an elbow among them, are no better passed than
-    `pipe.successive` has it: the straight between may be too short to cross to the other wall
-    for a turn the other way. A bend that cannot be passed alone lies in a pit, where the carrier
-    is laid by hand: it takes no neighbour with it.
+    no straight between them to come back to, so it is taken to meet the sum of their angles. So
+    are curves of one sense where arcs of the needed radius round each of them overlap. Two bends
+    that follow each other are no better passed than `pipe.successive` has it: the straight
+    between may be too short to cross to the other wall for a turn the other way. A bend that
+    cannot be passed alone lies in a pit, where the carrier is laid by hand: it takes no neighbour
+    with it.
     """
     run = bends["run"].to_numpy(dtype=np.int64)
     if not len(bends):
         return bends.assign(passing_radius=np.zeros(0), needed_radius=np.zeros(0), passes=False)
     angle = np.clip(bends["deflection"].to_numpy(dtype=float), 0.0, np.pi)
     radius, gap = needed[run], clearance[run]
-    alone = passing_radius_m(angle, gap, axis_radius_m=bends["axis_radius"].to_numpy(dtype=float))
+    axis = bends["axis_radius"].to_numpy(dtype=float)
+    alone = passing_radius_m(angle, gap, axis_radius_m=axis)
     eased = within(radius, alone)
-    group = _overlapping(bends, run, angle, radius, eased)
+    group = _overlapping(bends, run, angle, radius, gap, eased)
     size = np.bincount(group)[group]
     together = np.minimum(np.bincount(group, angle)[group], np.pi)
-    joint = np.where(size > 1, passing_radius_m(together, gap), np.inf)
+    tightest = np.minimum.reduceat(axis, np.flatnonzero(firsts(group)))[group]
+    round_all = np.where(_elbows(bends), 0.0, tightest)
+    joint = np.where(size > 1, passing_radius_m(together, gap, axis_radius_m=round_all), np.inf)
     passing = np.where(eased, np.minimum(alone, joint), alone)
     left = within(radius, passing)  # what does not pass lies in a pit, and no other hangs on it
     if left.any():
@@ -83,6 +86,7 @@ def _as_one(bends: pd.DataFrame, group: IntArray) -> tuple[pd.DataFrame, IntArra
     return bends.iloc[starts].assign(
         last=np.maximum.reduceat(bends["last"].to_numpy(dtype=float), starts),
         deflection=np.minimum(whole, np.pi),
+        axis_radius=np.minimum.reduceat(bends["axis_radius"].to_numpy(dtype=float), starts),
         sense=np.where(differ, "", sense[starts]).astype(object),
     ), np.asarray(of, dtype=np.int64)
 
@@ -124,7 +128,7 @@ def _radii(
     elbow, tangent = _elbows(bends), np.tan(np.minimum(turn, HALF_TURN) / 2)
     least, rounded = np.minimum(alone[1:], alone[:-1]), np.where(elbow, axis * tangent, 0.0)
     out = np.full(len(apart), np.inf)
-    pair = np.flatnonzero(np.isfinite(apart) & (elbow[1:] | elbow[:-1]) & np.isfinite(least))
+    pair = np.flatnonzero(np.isfinite(apart) & np.isfinite(least))
     if not len(pair):
         return out
     between, apart = apart, np.maximum(apart - rounded[1:] - rounded[:-1], 0.0)
@@ -132,8 +136,11 @@ def _radii(
     both, swap = elbow[1:] & elbow[:-1], ~elbow[:-1]  # a curve and the elbow behind it
     one, other = np.arange(len(apart)) + swap, np.arange(len(apart)) + ~swap
     # what is beyond the first of a couple lies before it
-    past = past_curve_m(np.minimum(alone[one], FAR), gap[:-1], axis[other], turn[other])
-    near = np.where(both, apart, np.where(elbow[one], np.maximum(apart - past, 0.0), np.inf))
+    widest = np.minimum(np.where(elbow[one], alone[one], least), FAR)
+    past = past_curve_m(widest, gap[:-1], axis[other], turn[other])
+    own = past_curve_m(widest, gap[:-1], axis[one], turn[one])
+    taken = np.where(elbow[one], np.where(both, 0.0, past), np.maximum(past, own))
+    near = np.maximum(apart - taken, 0.0)
     before, after = _shifted(near, np.inf)
     whole = opposite & both
     turns_before, turns_after = _shifted(whole, False)
@@ -148,6 +155,7 @@ def _radii(
         opposite=opposite,
         axis_radius=np.where(elbow[other], 0.0, axis[other]),
         span=np.where(elbow[other], 0.0, span[other]),
+        own_axis_radius=np.where(elbow[1:] | elbow[:-1], 0.0, axis[one]),
         beyond=np.where(swap, after, before),
         other_beyond=np.where(swap, before, after),
         beyond_opposite=np.where(swap, turns_after, turns_before),
@@ -166,21 +174,32 @@ def _shifted(values: npt.NDArray[T], outside: Any) -> tuple[npt.NDArray[T], npt.
 
 
 def _overlapping(
-    bends: pd.DataFrame, run: IntArray, angle: FloatArray, radius: FloatArray, passes: BoolArray
+    bends: pd.DataFrame,
+    run: IntArray,
+    angle: FloatArray,
+    radius: FloatArray,
+    gap: FloatArray,
+    passes: BoolArray,
 ) -> IntArray:
-    """Number groups of consecutive bends whose tangents overlap.
+    """Number groups of consecutive bends of a kind whose tangents, or arcs round them, overlap.
 
     A bend that cannot be passed alone lies in a pit, where the carrier is laid by hand: it
-    takes no neighbour with it. Nor does a curve, whose angle is spread along an arc.
+    takes no neighbour with it. Nor does a curve the carrier can go along, or one of the opposite
+    sense.
     """
-    reach = tangent_length_m(radius, np.minimum(angle, HALF_TURN))
-    elbow = (bends["kind"] == "fitting").to_numpy() & passes
-    first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)
+    elbow, sense = _elbows(bends), bends["sense"].to_numpy(dtype=object)
+    past = past_curve_m(radius, gap, bends["axis_radius"].to_numpy(dtype=float), angle)
+    tangent = tangent_length_m(radius, np.minimum(angle, HALF_TURN))
+    reach = np.where(elbow, tangent, past)
+    tight = np.isin(sense, [LEFT, RIGHT]) & (past > 0)
+    alike = elbow[1:] | ((sense[1:] == sense[:-1]) & tight[1:] & tight[:-1])
     joined = np.zeros(len(bends), dtype=bool)
     joined[1:] = (
         (run[1:] == run[:-1])
-        & elbow[1:]
-        & elbow[:-1]
-        & (first[1:] - last[:-1] < reach[1:] + reach[:-1])
+        & (elbow[1:] == elbow[:-1])
+        & alike
+        & passes[1:]
+        & passes[:-1]
+        & (_apart(bends) < reach[1:] + reach[:-1])
     )
     return np.cumsum(~joined) - 1

@@ -18,7 +18,7 @@ OTHER = {"left": "right", "right": "left", "": ""}
 def _bends(rng: np.random.Generator) -> pd.DataFrame:
     """Return up to eight elbows and curves of one run, most of them close together."""
     count = int(rng.integers(1, 9))
-    curve = rng.random(count) < 0.25
+    curve = rng.random(count) < (0.25 if rng.random() < 0.5 else 0.75)
     span = np.where(curve, rng.uniform(0.5, 30.0, count), rng.choice([0.0, 0.0, 0.8], count))
     first = np.cumsum(rng.random(count) ** 3 * 60 + np.concatenate([[0.0], span[:-1]]))
     angle = np.radians(np.where(rng.random(count) < 0.05, 90.0, rng.uniform(2.0, 30.0, count)))
@@ -39,7 +39,7 @@ def _judged(bends: pd.DataFrame, gap: float, needed: float) -> Any:
     return judge_bends(bends, clearance=np.array([gap]), needed=np.array([needed]))
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(60))
 def test_bends_in_a_row_are_judged_alike_by_plan_and_verify_and_from_either_end(seed: int) -> None:
     rng = np.random.default_rng(seed)
     gap, needed, bends = rng.uniform(0.02, 0.4), rng.uniform(2.0, 60.0), _bends(rng)

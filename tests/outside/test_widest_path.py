@@ -140,3 +140,36 @@ def test_elbows_of_a_radius_to_either_side_are_told_no_wider_a_path_than_there_i
     drawn = [(at - reach, angle, axis * turn) for at, angle, _ in elbows]
     widest = min(_widest(drawn, clearance, axis * turn / 8, 4 * arc), alone)
     assert _told(elbows, clearance, [axis, axis]) <= (1 + SHARE) * widest
+
+
+def _curves(rng: np.random.Generator, count: int) -> tuple[Bends, float, list[float], float]:
+    """Return curves one after the other, the clearance, radii of the axis, and an arc's length."""
+    clearance, turns = rng.uniform(0.05, 0.4), np.radians(rng.uniform(4.0, 40.0, count))
+    axis = float(passing_radius_m(turns, clearance).min()) * rng.uniform(0.2, 2.0, count)
+    arc = float(np.sqrt(2 * clearance * axis.max()))
+    length, gap = axis * turns, rng.uniform(0.02, 3.0, count) * arc
+    begin = np.cumsum(length + gap) - length
+    signed = turns * rng.choice([-1.0, 1.0], count)
+    bends = [tuple(map(float, bend)) for bend in zip(begin, signed, length, strict=True)]
+    return bends, clearance, axis.tolist(), arc
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3, 9, 10, 11])
+def test_curves_in_a_row_are_told_no_wider_a_path_than_there_is(seed: int) -> None:
+    bends, clearance, axis, arc = _curves(np.random.default_rng(500 + seed), 2 + seed % 2)
+    turns = np.abs([turn for _, turn, _ in bends])
+    least = float(passing_radius_m(turns, clearance, axis_radius_m=np.array(axis)).min())
+    widest = min(_widest(bends, clearance, arc / STEPS, 5 * arc), least)
+    assert _told(bends, clearance, axis) <= (1 + SHARE) * widest
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.2, 2.0])
+def test_a_curve_drawn_as_two_is_told_no_wider_a_path_than_there_is_and_not_much_less(
+    gap: float,
+) -> None:
+    clearance, turn, axis = 0.25, np.radians(14.0), 20.0
+    arc = float(np.sqrt(2 * clearance * axis))
+    bends = [(0.0, turn, axis * turn), (axis * turn + gap * arc, turn, axis * turn)]
+    widest = _widest(bends, clearance, arc / STEPS, 5 * arc)
+    assert widest < 0.95 * float(passing_radius_m(turn, clearance, axis_radius_m=axis))
+    assert 0.9 * widest <= _told(bends, clearance, [axis, axis]) <= (1 + SHARE) * widest

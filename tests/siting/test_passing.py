@@ -157,6 +157,36 @@ def test_elbows_to_either_side_close_together_bend_the_carrier_tighter(
     ].any()
 
 
+@pytest.mark.parametrize(("senses", "passes"), [("left left", True), ("left right", False)])
+def test_arcs_round_a_curve_and_the_one_behind_it_leave_each_other_room(
+    senses: str, passes: bool
+) -> None:
+    # of arcs of 72 m by the outer walls (72 - 60.05) tan 6 deg = 1.26 m each lie in the straight;
+    # 34 mm off them they fit as well, and from one to the other 2 sqrt(0.032 x 72) = 3.0 m more
+    along = 60.0 * np.radians(12.0)
+    first, told = [50.0, 54.0 + along], {"kind": "curve", "axis_radius": 60.0, "needed": 72.0}
+    bends = zip(first, [12.0, 12.0], strict=True)
+    last = [start + along for start in first]
+    found = _judged(*bends, first=first, last=last, sense=senses.split(), **told)
+    assert found["passes"].tolist() == [passes] * 2
+    far = [50.0, 55.7 + along]
+    bends, last = zip(far, [12.0, 12.0], strict=True), [start + along for start in far]
+    assert _judged(*bends, first=far, last=last, sense=senses.split(), **told)["passes"].all()
+
+
+def test_a_curve_drawn_as_three_is_passed_as_one() -> None:
+    long = 60.0 * np.radians(10.0)
+    first = [50.0 + (long + 0.1) * k for k in range(3)]
+    columns = {"kind": "curve", "axis_radius": [60.0, 60.0, 61.0], "sense": "right"}
+    columns |= {"first": first, "last": [start + long for start in first], "needed": 61.0}
+    bends = zip(first, [10.0] * 3, strict=True)
+    found = _judged(*bends, **columns)
+    assert found["passing_radius"].tolist() == pytest.approx([_passing(30.0, 60.0)] * 3)
+    assert found["passes"].all()
+    alone = _judged(*zip(first, [10.0] * 3, strict=True), **(columns | {"needed": 64.0}))
+    assert _passing(10.0, 60.0) > 64.0 and not alone["passes"].any()
+
+
 def test_bends_of_two_runs_are_not_taken_together() -> None:
     assert _judged((50.0, 15.0), (50.5, 15.0), run=[0, 1])["passes"].all()
 

@@ -9,7 +9,7 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.formulas import least_radius, passing_radius
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.successive import Turn, closest
+from geotools.deliver.verify.successive import SENSES, Turn, closest
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "held_stretches"]
@@ -86,13 +86,14 @@ def _passing(bends: list[Any], gap: float, needed: float) -> list[float]:
     """Return the radius that passes each bend of a run.
 
     Fittings that each pass, and whose tangents ``R tan(t/2)`` at the least radius overlap, are
-    one bend of the sum of their angles to the carrier. What passes so is held to what passes it
+    one bend of the sum of their angles to the carrier; so are curves of one sense, as tight as
+    the tightest of them, where arcs round each overlap. What passes so is held to what passes it
     with the bends before and after it, where they are closer than they bear.
     """
     out = [passing_radius(min(bend.deflection, math.pi), gap, bend.axis_radius) for bend in bends]
     groups: list[list[int]] = []
     for k in range(len(bends)):
-        if groups and _joins(bends, out, k, needed):
+        if groups and _joins(bends, out, k, gap, needed):
             groups[-1].append(k)
         else:
             groups.append([k])
@@ -100,16 +101,16 @@ def _passing(bends: list[Any], gap: float, needed: float) -> list[float]:
     for group in groups:
         first, last = bends[group[0]], bends[group[-1]]
         together = min(sum(bends[k].deflection for k in group), math.pi)
+        curve, axis = first.kind == "curve", min(bends[k].axis_radius for k in group)
         alone = out[group[0]]
         if len(group) > 1:
-            joint = passing_radius(together, gap, 0.0)
+            joint = passing_radius(together, gap, axis if curve else 0.0)
             alone = min(alone, joint)
             out = [min(one, joint) if k in group else one for k, one in enumerate(out)]
         if alone >= needed * (1 - ALIKE):
             senses = {bends[k].sense or "" for k in group}
             sense = senses.pop() if len(senses) == 1 else ""
             begin, end = first.start, max(last.start + last.span, first.start + first.span)
-            curve, axis = first.kind == "curve", first.axis_radius
             left.append((Turn(begin, end, together, sense, alone, axis, curve=curve), group))
     for (_, group), radius in zip(left, closest([turn for turn, _ in left], gap), strict=True):
         for k in group:
@@ -117,14 +118,23 @@ def _passing(bends: list[Any], gap: float, needed: float) -> list[float]:
     return out
 
 
-def _joins(bends: list[Any], alone: list[float], k: int, needed: float) -> bool:
+def _joins(bends: list[Any], alone: list[float], k: int, gap: float, needed: float) -> bool:
     """Say whether a bend is one with the bend before it."""
-    pair = (k - 1, k)
-    if any(bends[j].kind != "fitting" or bends[j].deflection >= math.pi for j in pair):
+    pair, curves = (bends[k - 1], bends[k]), [bends[j].kind == "curve" for j in (k - 1, k)]
+    if min(alone[k - 1 : k + 1]) < needed * (1 - ALIKE) or curves[0] != curves[1]:
         return False
-    reach = sum(needed * math.tan(bends[j].deflection / 2) for j in pair)
-    gap = bends[k].start - bends[k - 1].start - bends[k - 1].span
-    return bool(min(alone[j] for j in pair) >= needed * (1 - ALIKE) and gap < reach)
+    if curves[0]:
+        if pair[0].sense != pair[1].sense or pair[0].sense not in SENSES:
+            return False
+        wider = [needed - bend.axis_radius - gap / 2 for bend in pair]
+        if min(wider) <= 0:
+            return False
+        angles = [min(bend.deflection, math.pi / 2) for bend in pair]
+    else:
+        angles = [min(bend.deflection, math.nextafter(math.pi, 0.0)) for bend in pair]
+        wider = [needed, needed]
+    reach = sum(more * math.tan(angle / 2) for more, angle in zip(wider, angles, strict=True))
+    return bool(max(pair[1].start - pair[0].start - pair[0].span, 0.0) < reach)
 
 
 def held_stretches(plan: Plan, run: Any) -> list[tuple[float, float, str]]:

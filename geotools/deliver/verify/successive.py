@@ -1,8 +1,9 @@
 """Bends that follow each other more closely than a carrier bent as for each alone can bear.
 
 Between two elbows the carrier comes back to its outer wall, or, if the next one turns the other
-way, crosses to the other wall; by a curve it comes out by the wall it can go along. Worked out
-for every two by halving the radius until they just pass.
+way, crosses to the other wall; by a curve it comes out by the wall it can go along. Arcs round
+two curves need room for each other between them. Worked out for every two by halving the radius
+until they just pass.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-__all__ = ["Turn", "closest"]
+from geotools.deliver.verify.formulas import passing_radius
+
+__all__ = ["SENSES", "Turn", "closest"]
 
 HALVINGS = 60
 RANGE = 1e-3  # of the radius that passes each alone, below which none is looked for
@@ -50,7 +53,7 @@ def closest(turns: list[Turn], gap: float) -> list[float]:
     out = [math.inf] * len(turns)
     for k in range(len(turns) - 1):
         pair = turns[k], turns[k + 1]
-        if all(turn.curve for turn in pair) or not math.isfinite(min(t.alone for t in pair)):
+        if not math.isfinite(min(turn.alone for turn in pair)):
             continue
         radius = min(_pair(turns, k, gap, crossed=crossed) for crossed in (False, True))
         out[k], out[k + 1] = min(out[k], radius), min(out[k + 1], radius)
@@ -71,6 +74,10 @@ def _straight(one: Turn, other: Turn) -> float:
 def _pair(turns: list[Turn], k: int, gap: float, *, crossed: bool) -> float:
     """Return what passes the bend of a number and the next one, unknown senses crossed or not."""
     one, other = turns[k], turns[k + 1]
+
+    if one.curve and other.curve:
+        bends = turns[k - 1] if k else None, turns[k + 2] if k + 2 < len(turns) else None
+        return _two_curves((one, other), bends, gap, crossed=_crossed(one, other, crossed))
 
     def beside(own: int, next_: int) -> Beside | None:
         if not 0 <= next_ < len(turns) or turns[own].curve:
@@ -180,6 +187,63 @@ def _passes_by(
     else:
         near = _out_of(curve, between.gap, gap, radius)
     return elbow.angle <= far + min(near, arc)
+
+
+def _two_curves(
+    pair: tuple[Turn, Turn], bends: tuple[Turn | None, Turn | None], gap: float, *, crossed: bool
+) -> float:
+    """Return what passes two curves, in order; ``bends`` are those before and after them."""
+    one, other = pair
+    straight = max(other.start - one.end, 0.0)
+    beyond = [
+        _left_by(near, curve, gap) if near else math.inf
+        for near, curve in zip(bends, pair, strict=True)
+    ]
+
+    def passes(radius: float) -> bool:
+        tops = [_top(curve, gap, radius) for curve in pair]
+        share = min(gap / max(sum(tops), gap), 1.0)
+        for off in ((0.0, 0.0), (tops[0] * share, tops[1] * share)):
+            taken = sum(_taken(c, gap, radius, y) for c, y in zip(pair, off, strict=True))
+            across = gap - sum(off) if crossed else 0.0
+            across = across if across > ROUNDING * gap else 0.0
+            if taken + 2 * math.sqrt(across * radius) <= straight:
+                return True
+        return not crossed and _as_one(pair, gap, radius, min(beyond))
+
+    return _widest(passes, min(one.alone, other.alone))
+
+
+def _half(curve: Turn) -> float:
+    return min(curve.angle, math.nextafter(math.pi, 0.0)) / 2
+
+
+def _top(curve: Turn, gap: float, radius: float) -> float:
+    """Return how far off the outer wall an arc round a curve may begin, m."""
+    wider, cosine = radius - curve.axis - gap / 2, math.cos(_half(curve))
+    return min(max(gap * cosine - wider * (1 - cosine), 0.0), gap)
+
+
+def _taken(curve: Turn, gap: float, radius: float, off: float) -> float:
+    """Return what an arc so far off the outer wall takes of the straight beside a curve, m."""
+    return max(radius - curve.axis - gap / 2 + off, 0.0) * math.tan(_half(curve))
+
+
+def _as_one(pair: tuple[Turn, Turn], gap: float, radius: float, beyond: float) -> bool:
+    """Say whether two curves of one sense are passed as one, as tight as the tighter of them."""
+    whole, axis = sum(curve.angle for curve in pair), min(curve.axis for curve in pair)
+    one = replace(pair[0], angle=whole, axis=axis)
+    alone = passing_radius(min(whole, math.pi), gap, axis)
+    return radius <= alone and _past(one, gap, radius) <= beyond
+
+
+def _left_by(bend: Turn, curve: Turn, gap: float) -> float:
+    """Return how far a curve may be passed towards the next bend, m."""
+    first, second = sorted((bend, curve), key=lambda turn: turn.start)
+    straight, least = _straight(first, second), min(bend.alone, curve.alone)
+    if bend.curve:
+        return max(straight - max(_past(c, gap, min(least, FAR)) for c in (bend, curve)), 0.0)
+    return max(straight - _past(curve, gap, min(bend.alone, FAR)), 0.0)
 
 
 def _past(curve: Turn, gap: float, radius: float) -> float:
