@@ -71,6 +71,10 @@ __all__ = [
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
 USERS = "the user"
+# Beyond these a setting is a slip, and sums of it are numbers no more.
+MOST = 1e12  # of a rate, in any currency
+DEAREST = 1e3  # factor of a place
+SLOWEST = 0.01 / DAY  # m, m2 or m3 in a day
 _NEED_NAMES = tuple(criterion.name for criterion in CRITERIA if criterion.group == NEED)
 
 
@@ -342,7 +346,7 @@ class ClassRate(_Section):
     """What a lane of a street of one class costs a day."""
 
     street: str = Field(min_length=1, description="class of the street")
-    cost: PerItem = Field(ge=0, description="cost of one lane closed for one day")
+    cost: PerItem = Field(ge=0, le=MOST, description="cost of one lane closed for one day")
 
     @pydantic.model_validator(mode="before")
     @classmethod
@@ -722,7 +726,7 @@ class Crew(_Section):
     shift: Time = _set(
         f"{SHIFT_H} h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=DAY
     )
-    dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, gt=0)
+    dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, ge=SLOWEST)
     pit_days: float = _set(
         2.0, "days to set up a pit and to clear it away, together", INVENTED, ge=0, le=60
     )
@@ -730,11 +734,11 @@ class Crew(_Section):
         0.5, "least a pull takes, with setting up and clearing away", COMMON, ge=0, le=60
     )
     tie_in_days: float = _set(1.5, "days to tie the carrier in at a pit", INVENTED, ge=0, le=60)
-    restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, gt=0)
+    restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, ge=SLOWEST)
     joints_per_day: float = _set(8.0, "joints a fusing crew makes in a day", INVENTED, gt=0, le=200)
     test_days: float = _set(2.0, "days to fill, test and disinfect a run", INVENTED, ge=0, le=60)
     open_cut_rate: LengthPerDay = _set(
-        "15 m/day", "open cut: length of trench opened and closed", INVENTED, gt=0
+        "15 m/day", "open cut: length of trench opened and closed", INVENTED, ge=SLOWEST
     )
     digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
     temporary_per_day: float = _set(
@@ -745,9 +749,11 @@ class Crew(_Section):
         le=200,
     )
     cleaning_per_day: LengthPerDay = _set(
-        "200 m/day", "host cleaned and looked over before a pull", INVENTED, gt=0
+        "200 m/day", "host cleaned and looked over before a pull", INVENTED, ge=SLOWEST
     )
-    grout_per_day: VolumePerDay = _set("40 m^3/day", "grout placed in the annulus", INVENTED, gt=0)
+    grout_per_day: VolumePerDay = _set(
+        "40 m^3/day", "grout placed in the annulus", INVENTED, ge=SLOWEST
+    )
     grout_lifts_per_day: float = _set(
         1.0, "lifts of grout placed in a day, each on one that has set", INVENTED, gt=0, le=10
     )
@@ -818,7 +824,7 @@ class Pulls(_Section):
         defaults.MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
     rate: SpeedAtWork = _set(
-        defaults.PULL_RATE, "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0
+        defaults.PULL_RATE, "speed of pulling", "10 to 15 ft/min: " + COMMON, ge=SLOWEST
     )
     string_joint_hours: Time = _set(
         defaults.STRING_JOINT,
@@ -856,15 +862,20 @@ class Rates(_Section):
     """Unit rates, in one currency."""
 
     currency: str = _set("units", "name of the currency", INVENTED)
-    receiving_pit: PerItem = _set(9000, "setting up a receiving pit", INVENTED, ge=0)
-    insertion_pit: PerItem = _set(14000, "setting up an insertion pit, one way", INVENTED, ge=0)
-    two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
+    receiving_pit: PerItem = _set(9000, "setting up a receiving pit", INVENTED, ge=0, le=MOST)
+    insertion_pit: PerItem = _set(
+        14000, "setting up an insertion pit, one way", INVENTED, ge=0, le=MOST
+    )
+    two_way_pit: PerItem = _set(
+        18000, "setting up an insertion pit, both ways", INVENTED, ge=0, le=MOST
+    )
     intersection_factor: float = _set(
         3.0,
         "factor on the site cost of a pit in an intersection, without its lanes, its pipe, and "
         "what is remade or fed meanwhile",
         INVENTED,
         ge=1,
+        le=DEAREST,
     )
     soft_place_factor: float = _set(
         2.0,
@@ -872,20 +883,23 @@ class Rates(_Section):
         "pipe, and what is remade or fed meanwhile; of several the largest counts",
         INVENTED,
         ge=1,
+        le=DEAREST,
     )
-    excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0)
+    excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0, le=MOST)
     support: PerArea = _set(
         "40 / m^2",
         "shoring of a pit, by its face: round the pit, as deep",
         INVENTED,
         ge=0,
+        le=MOST,
     )
-    restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
+    restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0, le=MOST)
     open_laying: PerLength = _set(
         "250 / m",
         "laying and bedding the carrier in the open pit, its pipe apart",
         INVENTED,
         ge=0,
+        le=MOST,
     )
     tie_in: PerItem = _set(
         0,
@@ -893,12 +907,13 @@ class Rates(_Section):
         "place counts on it. What of it open cut takes too belongs into open_cut_other",
         USERS,
         ge=0,
+        le=MOST,
     )
-    pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
-    pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
-    pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
+    pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0, le=MOST)
+    pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0, le=MOST)
+    pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0, le=MOST)
     cleaning: PerLength = _set(
-        "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
+        "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0, le=MOST
     )
     testing: PerLength = _set(
         "0 / m",
@@ -906,9 +921,14 @@ class Rates(_Section):
         "open cut belongs into open_cut_other",
         USERS,
         ge=0,
+        le=MOST,
     )
-    joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
-    pulling_hour: PerHour = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
+    joint: PerItem = _set(
+        450, "one fused joint; those of tails are not counted", INVENTED, ge=0, le=MOST
+    )
+    pulling_hour: PerHour = _set(
+        "900 / hour", "crew and machine while pulling", INVENTED, ge=0, le=MOST
+    )
     lane_day: list[ClassRate] = _set(
         [
             "arterial = 1500",
@@ -922,20 +942,23 @@ class Rates(_Section):
         "close none: connection and valve are to hold it while they are worked at",
         INVENTED,
     )
-    lane_day_other: PerItem = _set(400, "the same on a street of any other class", INVENTED, ge=0)
+    lane_day_other: PerItem = _set(
+        400, "the same on a street of any other class", INVENTED, ge=0, le=MOST
+    )
     full_closure_factor: float = _set(2.0, "factor where no lane is left", INVENTED, ge=1, le=20)
     off_street: PerArea = _set(
-        "90 / m^2", "ground taken outside carriageway and verge", INVENTED, ge=0
+        "90 / m^2", "ground taken outside carriageway and verge", INVENTED, ge=0, le=MOST
     )
-    string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
+    string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0, le=MOST)
     valve: PerItem = _set(
         8000,
         "cutting out and replacing a line valve, however deep it lies; where the dig is in the "
         "carriageway, with the lane it takes while it is worked at, as connection",
         INVENTED,
         ge=0,
+        le=MOST,
     )
-    grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
+    grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0, le=MOST)
     connection: PerItem = _set(
         6500,
         "digging up and reconnecting a tee, service or hydrant, however deep it lies; where the "
@@ -943,6 +966,7 @@ class Rates(_Section):
         "worked at, opened and remade: between, by the programme, it is backfilled or plated over",
         INVENTED,
         ge=0,
+        le=MOST,
     )
     end_connection: PerItem = _set(
         0,
@@ -950,6 +974,7 @@ class Rates(_Section):
         "where others meet it; 0: in no item. That of open cut belongs into open_cut_other",
         USERS,
         ge=0,
+        le=MOST,
     )
     in_pit_share: float = _set(
         0.5,
@@ -960,19 +985,24 @@ class Rates(_Section):
         le=1,
     )
     temporary_service: PerItem = _set(
-        600, "temporary supply of one service while its run is out", INVENTED, ge=0
+        600, "temporary supply of one service while its run is out", INVENTED, ge=0, le=MOST
     )
     open_cut_pipe: PerArea = _set(
         "600 / m^2",
         "open cut: new pipe laid, per length and diameter of the old main",
         INVENTED,
         ge=0,
+        le=MOST,
     )
     open_cut_connection: PerItem = _set(
-        2500, "open cut: reconnecting a tee, service or valve in the open trench", INVENTED, ge=0
+        2500,
+        "open cut: reconnecting a tee, service or valve in the open trench",
+        INVENTED,
+        ge=0,
+        le=MOST,
     )
     open_cut_other: PerLength = _set(
-        "100 / m", "open cut: support, other services, dewatering", INVENTED, ge=0
+        "100 / m", "open cut: support, other services, dewatering", INVENTED, ge=0, le=MOST
     )
 
     @pydantic.field_validator("lane_day")

@@ -42,6 +42,8 @@ def test_a_brief_of_two_gigabytes_is_refused_unread(tmp_path: Path) -> None:
         ("carrier.temperature", "140 degF", "140.1 degF", "must be at most 140 degF"),
         ("carrier.temperature", "-4 degF", "-5 degF", "must be at least -4 degF"),
         ("service.tubercles", "3.9 in", "4 in", "must be at most 3.93 in"),
+        ("rates.open_laying", "1e12 / m", "1e308 / m", "must be at most 1e+12 / m"),
+        ("crew.dig_per_day", "0.01 m^3/day", "1e-300 m^3/day", "must be at least 0.01 m^3/day"),
     ],
 )
 def test_a_limit_is_met_by_itself_in_the_users_unit_and_told_in_it(

@@ -455,11 +455,17 @@ def test_codes_in_texts_of_the_plan_stay_text(drawn: Any) -> None:
     assert shown == NASTY.replace("%%%%", "% % % %").replace("%%", "% %").replace("\\U+", "\\ U+")
 
 
-@pytest.mark.parametrize("text", ["a\nb\tc", "%%%%u", "x^", "\x00\x1b"])
+@pytest.mark.parametrize("text", ["a\nb\tc", "%%%%u", "x^", "\x00\x1b", "%<\\AcVar x>%"])
 def test_a_text_is_one_line_without_codes(text: str) -> None:
     made = plain(text)
-    assert "%%" not in made
+    assert "%%" not in made and "%<" not in made
     assert made.isprintable()
+
+
+def test_a_text_longer_than_a_drawing_takes_ends_in_dots() -> None:
+    # DXF reference, group codes 0 to 9: 2,049 bytes (from memory; confirm against the reference)
+    made = plain("\N{CJK UNIFIED IDEOGRAPH-6C34}" * 3_000)
+    assert made.endswith("...") and 500 < len(made) < 2_049 and len(made.encode()) < 2_049
 
 
 def test_a_footprint_is_hatched_inside_its_outline(drawn: Any) -> None:

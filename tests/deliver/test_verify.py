@@ -31,6 +31,7 @@ import geotools
 from geotools.brief import declared
 from geotools.cli import main
 from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.depths import source_told
 from geotools.deliver.verify.force import mean_force
 from geotools.deliver.verify.lanes import lanes_of, streets_near, streets_of
 from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
@@ -38,6 +39,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, REMAKE, TEST
+from geotools.deliver.verify.tally import Tally
 from geotools.intake.crs import crs_name
 from geotools.pipe.materials import apparent_modulus_pa as material_modulus
 from geotools.tool import ToolError
@@ -2013,6 +2015,28 @@ def test_a_crs_without_a_code_is_not_held_against_that_of_the_mains(
     )
     assert not verdict.faults
     assert any(told in text and "without a code" in text for text in verdict.skipped)
+
+
+def test_the_source_of_a_depth_is_held_to_the_stations_beside_it_and_to_no_others() -> None:
+    looked_at: list[float] = []
+
+    class Station(SimpleNamespace):
+        @property
+        def chainage(self) -> float:
+            looked_at.append(self.at)
+            return float(self.at)
+
+    sources = ["invert"] * 2_000 + ["assumed"] * 2_000
+    stations = [Station(at=0.5 * k, depth=2.0, depth_source=s) for k, s in enumerate(sources)]
+    for at, told, good in (
+        *((10.0, "invert", True), (10.0, "assumed", False), (999.7, "assumed", True)),
+        *((999.7, "invert", False), (999.5, "invert", True), (1e6, "assumed", True)),
+    ):
+        tally = Tally("local_digs")
+        place = SimpleNamespace(chainage=at, depth=2.0, depth_source=told)
+        source_told(tally, stations, place, "D1")
+        assert bool(tally.faults) is not good, at
+    assert len(looked_at) < 500
 
 
 def test_an_optimum_that_is_none_is_told_in_words_that_can_be_said() -> None:

@@ -29,6 +29,7 @@ SMALL_TEXT = 1.8
 ATTRIBUTE_TEXT = 1.8
 TEXT_STYLE = "LIN-TEXT"
 ATTRIBUTE_LAYER = "LIN-TEXT"
+LONGEST = 500  # letters of four bytes at most; DXF takes 2,049 bytes (from memory)
 
 # Dashes (positive), gaps (negative) and dots (0) on paper, mm.
 LINETYPES: dict[str, tuple[float, ...]] = {
@@ -162,10 +163,14 @@ def plain(text: object) -> str:
 
     Text of input files is data: what a drawing program would read as a code is taken apart
     (``%%d`` is a degree sign, ``^J`` a new line, ``\\U+0041`` a letter). A caret is written by
-    its own code; for the others there is none that all programs know, so a space parts them.
-    Line ends and other control characters become spaces.
+    its own code; for the others there is none that all programs know, so a space parts them,
+    as it does where a field would begin (``%<``). Line ends and other control characters become
+    spaces; of what is longer than a text may be the rest is left out, with dots.
     """
     word = "".join(c if c.isprintable() else " " for c in str(text))
+    if len(word) > LONGEST:
+        word = f"{word[:LONGEST].rstrip()}..."
+    word = word.replace("%<", "% <")
     while "%%" in word:
         word = word.replace("%%", "% %")
     return word.replace("\\U+", "\\ U+").replace("\\M+", "\\ M+").replace("^", "^ ")

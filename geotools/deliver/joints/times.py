@@ -15,6 +15,7 @@ from geotools.pipe.factors import DAY, HOUR
 __all__ = ["GRACE", "hold_times", "machines_at_once"]
 
 GRACE = np.timedelta64(1, "D")  # the clock of the site may be that of another zone
+OPERATORS = 10  # told by name; a badge and a date for a name make thousands
 _READ = 60.0  # s; times are told to the minute
 
 
@@ -195,17 +196,25 @@ def machines_at_once(match: Match) -> tuple[str, ...]:
     two = (machine[before] != machine[after]) & (machine[before] != "") & (machine[after] != "")
     two &= (match.joint[before] >= 0) | (match.joint[after] >= 0)
     before, after = before[two], after[two]
-    operator = words_of(match.made["operator"])[after]
     told = match.made[["made", "machine", "operator"]].to_dict("list")
     names = match.due["joint_id"].tolist()
+    _, first, operator = np.unique(
+        words_of(match.made["operator"])[after], return_index=True, return_inverse=True
+    )
+    often, in_order = np.bincount(operator, minlength=len(first)), np.argsort(first)
     notes = []
-    for who in dict.fromkeys(operator.tolist()):
-        rows = np.flatnonzero(operator == who)
-        a, b = int(before[rows[0]]), int(after[rows[0]])
+    for who in in_order[:OPERATORS].tolist():
+        a, b = int(before[first[who]]), int(after[first[who]])
         notes.append(
-            f"operator {told['operator'][b]} ran two machines at once ({len(rows)} time(s)): joint "
-            f"{names[a]} on {told['machine'][a]} at {told['made'][a]} still cooled when joint "
-            f"{names[b]} was begun on {told['machine'][b]}, made {told['made'][b]}; ask whether "
-            "both were watched"
+            f"operator {told['operator'][b]} ran two machines at once ({often[who]} time(s)): "
+            f"joint {names[a]} on {told['machine'][a]} at {told['made'][a]} still cooled when "
+            f"joint {names[b]} was begun on {told['machine'][b]}, made {told['made'][b]}; ask "
+            "whether both were watched"
+        )
+    if len(first) > OPERATORS:
+        rest = in_order[OPERATORS:]
+        notes.append(
+            f"{len(rest):,} more operators ran two machines at once ({often[rest].sum():,} "
+            "time(s)); if that is one person under many names, write one in the records"
         )
     return tuple(notes)

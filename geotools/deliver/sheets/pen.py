@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -39,11 +40,9 @@ class Ink:
 def cut(text: str, width: float, size: float, bold: bool = False) -> str:
     """Return a text short enough for a width, with dots where something is missing."""
     whole = clean(text)
-    if text_width(whole, size, bold) <= width:
+    if _fitting(whole, width, size, bold) == len(whole):
         return whole
-    keep = len(whole)
-    while keep > 0 and text_width(f"{whole[:keep].rstrip()}...", size, bold) > width:
-        keep -= 1
+    keep = _fitting(whole, width, size, bold, end="...")
     return f"{whole[:keep].rstrip()}..." if keep else ""
 
 
@@ -63,16 +62,30 @@ def wrap(text: str, width: float, size: float, bold: bool = False) -> list[str]:
 
 def _pieces(word: str, width: float, size: float, bold: bool) -> Iterator[str]:
     """Yield a word, or the pieces of it that fit; after commas where it has some."""
-    while word and text_width(word, size, bold) > width:
-        keep = max(1, len(word) - 1)
-        while keep > 1 and text_width(word[:keep], size, bold) > width:
-            keep -= 1
+    while (keep := max(_fitting(word, width, size, bold), 1)) < len(word):
         comma = word.rfind(",", 0, keep) + 1
         keep = comma or keep
         yield word[:keep]
         word = word[keep:]
     if word:
         yield word
+
+
+def _fitting(text: str, width: float, size: float, bold: bool, *, end: str = "") -> int:
+    """Return how many of the first letters of a text, with an end to them, fit a width.
+
+    Sought from the front: of a text of any length no more is measured than some lines.
+    """
+
+    def too_wide(count: int) -> bool:
+        some = f"{text[:count].rstrip()}{end}" if end else text[:count]
+        return text_width(some, size, bold) > width
+
+    most = 1
+    while most < len(text) and not too_wide(most):
+        most *= 2
+    counts = range(min(most, len(text)) + 1)
+    return bisect_left(counts, True, lo=min(most // 2 + 1, len(counts)), key=too_wide) - 1
 
 
 class Pen:

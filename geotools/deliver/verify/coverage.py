@@ -17,12 +17,12 @@ from geotools.deliver.verify.plan import GEOMETRY, LEVEL_UNIT, Named, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.intake.crs import horizontal, project, set_out_in
 
-__all__ = ["RULES", "along", "between", "grounded", "opened"]
+__all__ = ["CHAINAGE", "RULES", "along", "between", "grounded", "opened"]
 
 DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
 DRAWN_SHARE = 1e-6
 ONWARD_DEG = 0.3  # a tenth is told, a fifth is what a sphere tells otherwise
-_CHAINAGE = operator.attrgetter("chainage")
+CHAINAGE = operator.attrgetter("chainage")
 WAYS = {
     "receiving": set(),
     "insertion_ahead": {"ahead"},
@@ -205,7 +205,7 @@ def _ends_on_axis(tally: Tally, pull: Any, axis: Any) -> None:
 
 def between(stations: list[Any], at: float, name: str) -> float:
     """Return a column of a run's stations at a chainage, straight between two of them."""
-    k = bisect.bisect_right(stations, at, key=_CHAINAGE)
+    k = bisect.bisect_right(stations, at, key=CHAINAGE)
     if k in (0, len(stations)):
         return float(getattr(stations[min(k, len(stations) - 1)], name))
     one, two = stations[k - 1], stations[k]
@@ -245,8 +245,8 @@ def _with_ground(stations: list[Any]) -> list[Any]:
 
 def along(stations: list[Any], low: float, high: float, name: str) -> list[tuple[float, float]]:
     """Return chainages and a column of a run's stations at both ends of a stretch and between."""
-    first = bisect.bisect_right(stations, low, key=_CHAINAGE)
-    last = bisect.bisect_left(stations, high, key=_CHAINAGE)
+    first = bisect.bisect_right(stations, low, key=CHAINAGE)
+    last = bisect.bisect_left(stations, high, key=CHAINAGE)
     inside = [(float(one.chainage), float(getattr(one, name))) for one in stations[first:last]]
     ends = [(at, between(stations, at, name)) for at in (low, high)]
     return [ends[0], *inside, ends[1]]

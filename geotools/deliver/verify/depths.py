@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from typing import Any
 
-from geotools.deliver.verify.coverage import along, between, grounded, opened
+from geotools.deliver.verify.coverage import CHAINAGE, along, between, grounded, opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import dug_stretch, straight_over, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
@@ -103,12 +104,19 @@ def _dug(plan: Plan, pit: Any) -> tuple[float, float]:
 def source_told(tally: Tally, stations: list[Any], told: Any, name: str) -> None:
     """Check that a depth is told to rest on the weakest source of the stations it is from.
 
-    ``told`` has a place on the run of these stations, a depth and its source.
+    ``told`` has a place on the run of these stations, which are in order along it, a depth and
+    its source.
     """
-    at = [row for row in stations if abs(row.chainage - told.chainage) <= CLOSE]
-    before = [row for row in stations if row.chainage < told.chainage]
-    after = [row for row in stations if row.chainage > told.chainage]
-    from_ = {row.depth_source for row in (at or [*before[-1:], *after[:1]])}
+    low, before, after, high = (
+        find(stations, told.chainage + off, key=CHAINAGE)
+        for find, off in (
+            *((bisect_left, -CLOSE), (bisect_left, 0.0)),
+            *((bisect_right, 0.0), (bisect_right, CLOSE)),
+        )
+    )
+    at = stations[low:high]
+    beside = [*stations[max(before - 1, 0) : before], *stations[after : after + 1]]
+    from_ = {row.depth_source for row in (at or beside)}
     if len(at) > 1:  # two stations of one place: the depth says which of them it is from
         from_ = {row.depth_source for row in at if abs(row.depth - told.depth) <= CLOSE} or from_
         tally.holds(told.depth_source in from_, name, "depth_source is none of its station")

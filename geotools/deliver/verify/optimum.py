@@ -343,7 +343,8 @@ def _solve(
             entries += [(row + k, column, 1.0), (total, column, 1.0)]
             column += 1
     rows, columns, values = (np.array(part) for part in zip(*entries, strict=True))
-    matrix = coo_array((values, (rows, columns)), shape=(2 * count + 2, column)).tocsr()
+    at = (rows.astype(np.int32), columns.astype(np.int32))  # older releases of milp take no other
+    matrix = coo_array((values, at), shape=(2 * count + 2, column)).tocsr()
     due: npt.NDArray[np.float64] = np.zeros(2 * count + 2)
     due[-2:] = 1.0
     cost = np.zeros(column)

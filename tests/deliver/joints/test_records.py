@@ -28,6 +28,7 @@ from geotools.deliver.csv_file import (
     write_csv,
 )
 from geotools.deliver.files import check_file
+from geotools.deliver.joints import times
 from geotools.deliver.joints.asbuilt import Checked, check_records
 from geotools.deliver.joints.records import (
     RECORD_TABLES,
@@ -733,6 +734,22 @@ def test_an_operator_at_two_machines_is_a_word_and_no_fault(check: Any, schedule
     )
     rows[1]["operator"] = "B. Other"
     assert not [note for note in check(rows).notes if "two machines" in note]
+
+
+def test_many_operators_at_two_machines_are_told_in_few_words(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    day = np.datetime64("2026-03-02T08:00")
+    rows = [row | {"machine": f"M-{k % 2}", "operator": f"badge {k // 2}"}
+            for k, row in enumerate(rows)]  # fmt: skip
+    for k, row in enumerate(rows):
+        row["made"] = str(day + np.timedelta64(k // 2, "D") + np.timedelta64(5 * (k % 2), "m"))
+    every = [note for note in check(rows).notes if "two machines" in note]
+    assert len(every) == len(rows) // 2 and "operator badge 0 ran" in every[0]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(times, "OPERATORS", 3)
+        notes = [note for note in check(rows).notes if "two machines" in note]
+    assert notes[:3] == every[:3]
+    assert notes[3].startswith(f"{len(every) - 3} more operators ran two machines at once (")
 
 
 def test_strings_are_joined_on_in_their_order(write_plan: PlanWriter, tmp_path: Path) -> None:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
 import shapely
 
+from geotools.deliver.sheets import pen
 from geotools.deliver.sheets.labels import Label, Labels
 from geotools.deliver.sheets.lettering import text_width
 from geotools.deliver.sheets.marks import round_step
 from geotools.deliver.sheets.paper import PAPERS, Box, layout_of, standard_scales
-from geotools.deliver.sheets.pen import wrap
+from geotools.deliver.sheets.pen import cut, wrap
 from geotools.deliver.sheets.profile import _grade_text
 from geotools.deliver.sheets.strips import Axis, cut_run, fit_scale, view_of
 from geotools.deliver.sheets.tables import Table, flow
@@ -116,6 +118,32 @@ def test_wrapped_lines_fit_and_lose_nothing() -> None:
     lines = wrap(words, 30.0, 2.0)
     assert all(text_width(line, 2.0) <= 30.0 for line in lines)
     assert "".join(lines).replace(" ", "") == words.replace(" ", "")
+
+
+@pytest.mark.parametrize("text", ["x" * 20_000, "words of a story " * 1_200, "ab,cd" * 4_000])
+def test_of_a_text_of_any_length_little_is_measured(text: str, monkeypatch: Any) -> None:
+    measured: list[int] = []
+
+    def counted(some: str, size: float, bold: bool = False) -> float:
+        measured.append(len(some))
+        return text_width(some, size, bold)
+
+    monkeypatch.setattr(pen, "text_width", counted)
+    short = cut(text, 30.0, 2.0)
+    assert short.endswith("...") and sum(measured) < 1_000
+    assert text_width(short, 2.0) <= 30.0 < text_width(f"{text[: len(short)]}...", 2.0)
+    measured.clear()
+    lines = wrap(text, 30.0, 2.0)
+    assert "".join(lines).replace(" ", "") == text.replace(" ", "")
+    assert all(text_width(line, 2.0) <= 30.0 for line in lines)
+    assert sum(measured) < 40 * len(text)
+
+
+@pytest.mark.parametrize(("width", "due"), [(0.1, ""), (6.0, "Mil..."), (1e3, "Mill Lane")])
+def test_a_text_is_cut_to_nothing_at_the_least_and_stays_whole_where_it_fits(
+    width: float, due: str
+) -> None:
+    assert cut("Mill  Lane", width, 2.5) == due
 
 
 def test_tables_flow_on_with_every_row_once() -> None:
