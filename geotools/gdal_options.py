@@ -5,8 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from typing import Any
 
-__all__ = ["gdal_options"]
+__all__ = ["gdal_options", "options_held"]
 
 # They are the whole process's: of two threads that set one at once the first out would take it
 # from the other, and the last would put back for good what the other had set.
@@ -38,3 +39,11 @@ def gdal_options(options: Mapping[str, str]) -> Iterator[None]:
                     _held[key] = count - 1, before
                 else:
                     pyogrio.set_gdal_config_options({key: before})
+
+
+def options_held() -> dict[str, Any]:
+    """Return the options that are set for somebody now, of whatever thread."""
+    import pyogrio
+
+    with _changing:
+        return {key: pyogrio.get_gdal_config_option(key) for key in _held}

@@ -14,11 +14,11 @@ from geotools.ground.raster import (
     WINDOW_CELLS,
     Raster,
     open_raster,
-    raster_environment,
     read_mask,
     read_window,
 )
 from geotools.intake.dem import stated_raster_crs
+from geotools.intake.environment import raster_environment
 from geotools.intake.window import Window
 
 __all__ = ["ground_bytes"]

@@ -10,9 +10,10 @@ from typing import Any
 
 from geotools.accel import processors
 from geotools.ground.neighbours import Grids, Neighbour
-from geotools.ground.raster import Raster, checked_raster, opened, raster_environment
+from geotools.ground.raster import Raster, checked_raster, opened
 from geotools.ground.vertical import VerticalUnit, resolve_unit
 from geotools.intake.dem import stated_raster_crs
+from geotools.intake.environment import raster_environment
 
 __all__ = ["Mosaic"]
 

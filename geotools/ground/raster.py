@@ -31,13 +31,11 @@ __all__ = [
     "checked_raster",
     "open_raster",
     "opened",
-    "raster_environment",
     "read_mask",
     "read_window",
 ]
 
 
-CACHE_BYTES = 16_000_000
 WINDOW_CELLS = 2**22
 LISTED = 5  # names of rasters in one file that are told
 # GDAL's file systems that unpack local archives.
@@ -142,17 +140,6 @@ class Raster:
         a, b, c, d, e, f = self.inverse
         x, y = xy[:, 0], xy[:, 1]
         return a * x + b * y + c, d * x + e * y + f
-
-
-def raster_environment(*, allow_remote: bool = False) -> Any:
-    """Return the GDAL settings under which rasters are read: small cache, no network.
-
-    GDAL's block cache is capped because it would otherwise grow to a share of the machine's
-    memory, whatever the windows read. rasterio hands the number to GDAL in bytes. The list of
-    extensions keeps local files that point at remote ones from being followed.
-    """
-    options = {} if allow_remote else {"CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
-    return rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES, **options)
 
 
 def _is_local(path: str) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from geotools.errors import LayerError
+from geotools.intake.environment import fiona_environment
 from geotools.intake.letters import encoding_name
 
 __all__ = ["lossy_text", "stated_encoding", "to_decode"]
@@ -48,7 +49,7 @@ def _stated(target: str, sublayer: str) -> str:
     import fiona.errors
 
     try:
-        with fiona.open(target, layer=sublayer) as layer:
+        with fiona_environment(), fiona.open(target, layer=sublayer) as layer:
             tags = layer.tags(ns="SHAPEFILE")
     except (fiona.errors.FionaError, fiona.errors.FionaValueError, UnicodeDecodeError):
         return ""

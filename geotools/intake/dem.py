@@ -14,10 +14,11 @@ import pyproj
 
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced, horizontal
+from geotools.intake.environment import raster_environment
 from geotools.intake.faults import LOCKED, link_fault, locked, nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
-from geotools.intake.members import foreign_text
+from geotools.intake.members import foreign_text, silent_of_tiles
 from geotools.intake.place import PACKED, in_geopackage, refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
 from geotools.quiet import without
@@ -167,12 +168,18 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     if not allow_remote and local.is_file():
         _refuse_far(local, set())
     try:
-        with without(rasterio.errors.NotGeoreferencedWarning), rasterio.open(path) as data:
-            own = data.crs
+        with (
+            raster_environment(allow_remote=allow_remote),
+            without(rasterio.errors.NotGeoreferencedWarning),
+            rasterio.open(path) as data,
+        ):
+            own, driver = data.crs, data.driver
     except rasterio.errors.RasterioIOError as error:
         raise LayerError(LABEL, _unopened(local, name, error)) from error
     except UnicodeDecodeError as error:
         raise LayerError(LABEL, f"{name!r}: {foreign_text(path)}") from error
+    if why := silent_of_tiles(driver):
+        raise LayerError(LABEL, f"{name!r} {why}")
     told = _crs(own, stated)
     if _unknown(own) and (why := _no_database()):
         raise LayerError(LABEL, f"{name!r}: {why}")

@@ -11,8 +11,9 @@ import numpy.typing as npt
 import shapely
 
 from geotools.errors import LayerError
+from geotools.intake.environment import vector_environment
 from geotools.intake.notes import Note, note
-from geotools.intake.place import VECTOR_SUFFIXES
+from geotools.intake.place import VECTOR_SUFFIXES, Place
 from geotools.schema import Layer
 
 __all__ = [
@@ -47,13 +48,15 @@ def is_raster(path: Path) -> bool:
 
 def is_vector(path: Path) -> bool:
     """Tell whether a local file that cannot be opened as a raster holds vector layers."""
-    import pyogrio
     import pyogrio.errors
+
+    from geotools.intake.listing import layers_of
 
     if path.suffix.lower() not in VECTOR_SUFFIXES or not path.exists():
         return False
     try:
-        return len(pyogrio.list_layers(path)) > 0
+        with vector_environment():
+            return len(layers_of(Place(str(path), path, None))) > 0
     except (pyogrio.errors.DataSourceError, OSError):
         return False
 

@@ -7,11 +7,14 @@ from pathlib import Path
 
 from geotools.errors import LayerError
 from geotools.intake.digest import journals
+from geotools.intake.environment import raster_environment
 from geotools.intake.place import archive_of, geopackage_of, remote_name
 from geotools.intake.stamp import Stamp, stamp
 from geotools.quiet import without
 
-__all__ = ["foreign_text", "raster_members"]
+__all__ = ["foreign_text", "raster_members", "silent_of_tiles"]
+
+_TILE_INDEX = "GTI"  # GDAL's driver
 
 
 def foreign_text(raster: str) -> str:
@@ -28,6 +31,20 @@ def foreign_text(raster: str) -> str:
     )
 
 
+def silent_of_tiles(driver: str) -> str:
+    """Say of a raster whose tiles GDAL leaves out without an error if it cannot read them; or "".
+
+    Where such a tile lies there is then no data, or ground at level 0.
+    """
+    if driver != _TILE_INDEX:
+        return ""
+    return (
+        "is an index of tiles, whose missing or damaged tiles would go unnoticed; give the tiles "
+        "themselves, by a pattern such as folder/*.tif or as a list, or a virtual raster (VRT) of "
+        "them"
+    )
+
+
 def raster_members(raster: str) -> list[Path]:
     """Return the local files whose content a raster's values and place hang on, sorted.
 
@@ -39,7 +56,7 @@ def raster_members(raster: str) -> list[Path]:
     Raises
     ------
     LayerError
-        If one names its own in letters that are not UTF-8.
+        If one names its own in letters that are not UTF-8, or is an index of tiles.
     """
     seen: set[str] = set()
     members: set[Path] = set()
@@ -71,9 +88,16 @@ def _listed(item: str, stamps: tuple[Stamp, Stamp]) -> tuple[str, ...]:
     import rasterio.errors
 
     try:
-        with without(rasterio.errors.NotGeoreferencedWarning), rasterio.open(item) as data:
-            return tuple(data.files)
+        with (
+            raster_environment(),
+            without(rasterio.errors.NotGeoreferencedWarning),
+            rasterio.open(item) as data,
+        ):
+            driver, files = data.driver, tuple(data.files)
     except rasterio.errors.RasterioIOError:
         return ()
     except UnicodeDecodeError as error:
         raise LayerError(Path(item).name, foreign_text(item)) from error
+    if why := silent_of_tiles(driver):
+        raise LayerError(Path(item).name, why)
+    return files

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,7 @@ from geotools.intake.cut import Cut, apart, own_name, utf8_names
 from geotools.intake.digest import state_of
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.entries import passed_over
+from geotools.intake.environment import fiona_environment, open_options, vector_environment
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
 from geotools.intake.letters import (
@@ -41,6 +42,7 @@ from geotools.intake.letters import (
     text_of,
     value_text,
 )
+from geotools.intake.listing import layers_of
 from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.prj import around_prj, prj_beside
@@ -58,6 +60,7 @@ from geotools.lists import as_compared, listed
 
 __all__ = ["open_vector"]
 
+_Call = TypeVar("_Call", bound=Callable[..., Any])
 _FIDS = "ids of the features"  # where a field has the name they come by
 _NAMED = 20  # layers named in a text
 _CRS_NO_UTF8 = (
@@ -108,6 +111,31 @@ def open_vector(
     LayerError
         If it cannot be opened, has no such layer, or several and none is named.
     """
+    within = partial(vector_environment, allow_remote=allow_remote)
+    with within():
+        source = _looked_into(layer, place, allow_remote, encoding, mapped)
+    return replace(
+        source,
+        read=_under(within, source.read),
+        column=_under(within, source.column),
+        extent=None if source.extent is None else _under(within, source.extent),
+    )
+
+
+def _under(within: Callable[[], AbstractContextManager[None]], call: _Call) -> _Call:
+    """Return a call that is made in an environment of its own."""
+
+    def made(*given: Any) -> Any:
+        with within():
+            return call(*given)
+
+    return cast("_Call", made)
+
+
+def _looked_into(
+    layer: str, place: Place, allow_remote: bool, encoding: str, mapped: Collection[str]
+) -> Source:
+    """Return what `open_vector` does, to be read in the same environment."""
     label, sublayer, messages = _chosen(layer, place)
     target = place.target
     with _told(layer, label, place, sublayer, encoding, mapped), _heard(messages):
@@ -206,7 +234,7 @@ def _spelled(file: _File, info: dict[str, Any]) -> tuple[str, str | None]:
 def _known_layers(label: str, place: Place) -> tuple[npt.NDArray[Any], list[str]]:
     """Return the layers of a source, and what the reader warned of."""
     try:
-        known, heard = _layers_in(place.target, _state_of(place.path))
+        known, heard = _layers_in(place, _state_of(place.path))
     except READ_ERRORS as error:
         if place.path is not None and is_raster(place.path):
             raise LayerError(label, "is a raster; give a vector layer") from error
@@ -292,18 +320,19 @@ def _looked_at(label: str, place: Place, sublayer: str, encoding: str) -> _Look:
     says what must not be left to GDAL.
     """
     asked, page = UTF8 if encoding else None, ""
+    options = open_options(place)
     try:
-        info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
+        info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked, **options)
         if asked is None and info["driver"] == SHAPEFILE:
             page = to_decode(label, place.target, sublayer)
             if page or info["encoding"] != UTF8:
                 asked = UTF8
-                info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked)
+                info = pyogrio.read_info(place.target, layer=sublayer, encoding=asked, **options)
         return _Look(info, [str(name) for name in info["fields"]], asked, page=page)
     except UnicodeDecodeError:
         if is_utf16(place.path):
             raise
-        info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
+        info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES, **options)
         stored = [str(name).encode(BYTES) for name in info["fields"]]
         if info["driver"] == SHAPEFILE and (names := _cut_names(place, sublayer, stored, encoding)):
             return _Look(info, names, BYTES)
@@ -323,7 +352,9 @@ def _stored_names(place: Place, sublayer: str) -> list[bytes]:
     """Return the names of the columns as they are stored, none if they cannot be had."""
     try:
         with _heard([]):  # it is refused, and why is said
-            info = pyogrio.read_info(place.target, layer=sublayer, encoding=BYTES)
+            info = pyogrio.read_info(
+                place.target, layer=sublayer, encoding=BYTES, **open_options(place)
+            )
     except READ_ERRORS:
         return []
     return [str(name).encode(BYTES) for name in info["fields"]]
@@ -356,7 +387,11 @@ def _extent(place: Place, sublayer: str, asked: str | None) -> Callable[[], Boun
 
     def look() -> Bounds | None:
         found = pyogrio.read_info(
-            place.target, layer=sublayer, encoding=asked, force_total_bounds=True
+            place.target,
+            layer=sublayer,
+            encoding=asked,
+            force_total_bounds=True,
+            **open_options(place),
         )
         bounds: Bounds | None = found["total_bounds"]
         return bounds
@@ -365,11 +400,11 @@ def _extent(place: Place, sublayer: str, asked: str | None) -> Callable[[], Boun
 
 
 @lru_cache(maxsize=4)
-def _layers_in(target: str, state: object) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
+def _layers_in(place: Place, state: object) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
     """Return the layers of a source and what the reader warned of; looked up once for a state."""
     messages: list[str] = []
     with _heard(messages):
-        return pyogrio.list_layers(target), tuple(messages)
+        return layers_of(place), tuple(messages)
 
 
 def _state_of(path: Path | None) -> object:
@@ -541,6 +576,7 @@ def _fetched(file: _File, wanted: Sequence[str], **options: Any) -> tuple[dict[s
     """Return columns and features' ids, and geometries if the options do not say otherwise."""
     names = [file.own.get(name, name) for name in _with_twins(wanted, file.columns)]
     how = {"layer": file.sublayer, "columns": names, "return_fids": True, **options}
+    how |= open_options(file.place)
     if file.asked != BYTES:
         meta, table = pyogrio.raw.read_arrow(file.place.target, encoding=file.asked, **how)
         return meta, table
@@ -585,7 +621,7 @@ def _fids_apart(table: pa.Table, meta: dict[str, Any]) -> tuple[pa.Table, str]:
 
 def _refuse_short(file: _File, count: int) -> None:
     """Refuse a layer of which fewer features could be read than there are."""
-    if count < file.expected and count != _counted(file.place.target, file.sublayer):
+    if count < file.expected and count != _counted(file.place, file.sublayer):
         reason = f"only {count} of {file.expected} features could be read"
         raise _broken(file.label, file.place, file.sublayer, file.expected, reason)
 
@@ -599,12 +635,13 @@ def _with_twins(wanted: Sequence[str], columns: Sequence[str]) -> list[str]:
     return [*wanted, *(c for c in columns if c.casefold() in names and c not in wanted)]
 
 
-def _counted(target: str, sublayer: str) -> int:
+def _counted(place: Place, sublayer: str) -> int:
     """Return how many features there are by SQL: the number a file keeps may be out of date."""
     name = sublayer.replace('"', '""')
     sql = f'SELECT COUNT(*) AS n FROM "{name}"'  # noqa: S608 - a name read from the file, quoted
     try:
-        counts = pyogrio.raw.read_arrow(target, sql=sql, read_geometry=False)[1].column("n")
+        how = {"sql": sql, "read_geometry": False, **open_options(place)}
+        counts = pyogrio.raw.read_arrow(place.target, **how)[1].column("n")
     except (*READ_ERRORS, RuntimeError, KeyError):
         return -1
     return int(counts[0].as_py()) if len(counts) else -1
@@ -710,6 +747,7 @@ def _reread(file: _File, bounds: Bounds | None) -> npt.NDArray[Any]:
         columns=[],
         bbox=bounds,
         return_fids=True,
+        **open_options(file.place),
     )
     found: npt.NDArray[Any] = wkb if bounds is None else wkb[np.argsort(fids, kind="stable")]
     return found
@@ -732,7 +770,7 @@ def _why(wkb: bytes) -> str:
 
 def _broken(label: str, place: Place, sublayer: str, expected: int, reason: object) -> LayerError:
     """Return the error for a layer that cannot be read, naming the first broken feature."""
-    feature = _first_broken(place.target, sublayer, expected)
+    feature = _first_broken(place, sublayer, expected)
     if feature is None:
         return damaged(label, place.path, reason, target=place.target)
     return LayerError(
@@ -742,14 +780,17 @@ def _broken(label: str, place: Place, sublayer: str, expected: int, reason: obje
     )
 
 
-def _first_broken(target: str, sublayer: str, expected: int) -> str | None:
+def _first_broken(place: Place, sublayer: str, expected: int) -> str | None:
     """Go feature by feature to the first that cannot be read; None if the file itself is bad."""
     import fiona
     import fiona.errors
 
     count, last = 0, "the first feature"
     try:
-        with fiona.open(target, layer=sublayer) as features:
+        with (
+            fiona_environment(),
+            fiona.open(place.target, layer=sublayer, **open_options(place)) as features,
+        ):
             for item in features:
                 count, last = count + 1, f"the feature after fid {item.id}"
     except (fiona.errors.FionaError, fiona.errors.FionaValueError, UnicodeDecodeError) as error:
