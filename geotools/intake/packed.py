@@ -7,12 +7,15 @@ import io
 import tarfile
 import zipfile
 import zlib
-from pathlib import Path
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path, PurePosixPath
 from typing import Protocol
 
 from geotools.intake.place import SYSTEM, Place
 
-__all__ = ["UNREADABLE", "both_ends", "within"]
+__all__ = ["UNREADABLE", "Stream", "both_ends", "unpacked", "within"]
 
 NEAR_END = 65_536  # bytes
 CHUNK = 2**20  # bytes unpacked at a time
@@ -23,8 +26,11 @@ UNREADABLE = (
 )
 
 
-class _Stream(Protocol):
-    def read(self, size: int, /) -> bytes: ...
+class Stream(Protocol):
+    """What bytes are read of, some at a time."""
+
+    def read(self, size: int, /) -> bytes:
+        """Return the next bytes, none at the end."""
 
 
 def both_ends(place: Place) -> tuple[bytes, bytes] | None:
@@ -56,18 +62,74 @@ def within(target: str, path: Path) -> str:
 
 
 def _ends_of_packed(target: str, path: Path) -> tuple[bytes, bytes] | None:
+    with _packed(target, path, _member) as stream:
+        return None if stream is None else _ends_of_stream(stream)
+
+
+@contextmanager
+def unpacked(place: Place, sublayer: str, *, suffixes: Collection[str]) -> Iterator[Stream | None]:
+    """Give the file of a layer that GDAL reads at a place, which may be one of a folder or archive.
+
+    None where that is none, or lies in an archive that is none of zip, gzip and tar or within
+    another one. ``suffixes`` are those a file named as the layer may have.
+
+    Raises
+    ------
+    UNREADABLE
+        If an archive cannot be read, or it is not known which of its files is meant.
+    """
+    path, target = place.path, place.target
+    if path is None or not path.exists():
+        yield None
+        return
+    if target.startswith("/vsi") or zipfile.is_zipfile(path):
+        choose = partial(_named_as, sublayer=sublayer, suffixes=suffixes)
+        with _packed(target, path, choose) as stream:
+            yield stream
+        return
+    names = [path.name] if path.is_file() else sorted(f.name for f in path.iterdir())
+    folder = path.parent if path.is_file() else path
+    chosen = names[0] if path.is_file() else _named_as(names, "", sublayer, suffixes)
+    with (folder / chosen).open("rb") as stream:
+        yield stream
+
+
+def _named_as(names: list[str], inner: str, sublayer: str, suffixes: Collection[str]) -> str:
+    """Return the one that is wanted, alone, or named as the layer in the folder that is wanted."""
+    try:
+        return _member(names, inner)
+    except KeyError:
+        among = [PurePosixPath(name.removeprefix("./")) for name in names]
+        return _member(
+            [
+                name
+                for name, path in zip(names, among, strict=True)
+                if path.stem == sublayer
+                and path.suffix.lower() in suffixes
+                and str(path.parent) == (inner or ".")
+            ],
+            "",
+        )
+
+
+@contextmanager
+def _packed(
+    target: str, path: Path, choose: Callable[[list[str], str], str]
+) -> Iterator[Stream | None]:
+    """Give the file in an archive that is chosen of its names and what of it GDAL opens."""
     systems, inner = SYSTEM.findall(target), within(target, path)
-    if systems == ["vsizip"]:
-        with zipfile.ZipFile(path) as packed, packed.open(_member(packed.namelist(), inner)) as one:
-            return _ends_of_stream(one)
-    if systems == ["vsigzip"]:
+    if systems == ["vsizip"] or not systems:
+        with zipfile.ZipFile(path) as packed, packed.open(choose(packed.namelist(), inner)) as one:
+            yield one
+    elif systems == ["vsigzip"]:
         with gzip.open(path) as one:
-            return _ends_of_stream(one)
-    if systems == ["vsitar"]:
+            yield one
+    elif systems == ["vsitar"]:
         with tarfile.open(path) as tar:
             names = [member.name for member in tar.getmembers() if member.isfile()]
-            return _ends_of_stream(tar.extractfile(_member(names, inner)) or io.BytesIO())
-    return None
+            yield tar.extractfile(choose(names, inner)) or io.BytesIO()
+    else:
+        yield None
 
 
 def _member(names: list[str], wanted: str) -> str:
@@ -86,7 +148,7 @@ def _member(names: list[str], wanted: str) -> str:
     return files[0]
 
 
-def _ends_of_stream(stream: _Stream) -> tuple[bytes, bytes]:
+def _ends_of_stream(stream: Stream) -> tuple[bytes, bytes]:
     head = tail = stream.read(NEAR_END)
     while more := stream.read(CHUNK):
         tail = (tail + more)[-NEAR_END:]

@@ -46,6 +46,7 @@ from geotools.intake.listing import layers_of
 from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.prj import around_prj, prj_beside
+from geotools.intake.quoted import unread_rows
 from geotools.intake.sources import (
     NO_GEOMETRY,
     Bounds,
@@ -143,6 +144,8 @@ def _looked_into(
     info, columns = look.info, list(look.columns)
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
+    if info["driver"] == "CSV":
+        _refuse_lost_rows(label, place, sublayer)
     messages += filter(None, [lossy_text(info["driver"], place.path)])
     own = dict(zip(columns, map(str, info["fields"]), strict=True))
     fid = info.get("fid_column", "")
@@ -189,6 +192,13 @@ def _chosen(layer: str, place: Place) -> tuple[str, str, list[str]]:
     if len(known) > 1 or place.sublayer:
         label = f"{layer} ({place.shown}:{sublayer})"
     return label, sublayer, messages
+
+
+def _refuse_lost_rows(label: str, place: Place, sublayer: str) -> None:
+    if is_utf16(place.path):
+        raise damaged(label, place.path, "")
+    if why := unread_rows(place, sublayer, _state_of(place.path)):
+        raise LayerError(label, why)
 
 
 @contextmanager
