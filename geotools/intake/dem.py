@@ -19,7 +19,14 @@ from geotools.intake.faults import LOCKED, link_fault, locked, nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
 from geotools.intake.members import foreign_text, silent_of_tiles
-from geotools.intake.place import PACKED, in_geopackage, refuse_remote, remote_name
+from geotools.intake.place import (
+    PACKED,
+    in_geopackage,
+    named_folder,
+    no_file_fault,
+    refuse_remote,
+    remote_name,
+)
 from geotools.intake.sources import parse_crs
 from geotools.quiet import without
 
@@ -106,6 +113,8 @@ def find_rasters(
 
 def _paths(item: str, allow_remote: bool) -> list[str]:
     if Path(item).exists():
+        if why := no_file_fault(Path(item)):
+            raise LayerError(LABEL, f"{item!r} {why}")
         return [item]
     if inside := in_geopackage(item):
         return [inside]
@@ -162,9 +171,8 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     import rasterio.errors
 
     local = Path(path)
-    if local.name in ("", ".."):  # a folder may be a raster, but these are no names to tell it by
-        local = local.resolve()
-    name = local.name
+    # a folder may be a raster, but these are no names to tell it by
+    name = named_folder(local) if local.name in ("", "..") else local.name
     if not allow_remote and local.is_file():
         _refuse_far(local, set())
     try:

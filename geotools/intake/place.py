@@ -21,6 +21,8 @@ __all__ = [
     "geopackage_of",
     "in_geopackage",
     "locate",
+    "named_folder",
+    "no_file_fault",
     "odd_letters",
     "refuse_remote",
     "remote_name",
@@ -71,7 +73,7 @@ class Place:
         if self.path is None:
             return re.sub(r"^.*[/\\]", "", self.target)
         if self.path.name in ("", ".."):  # these are no names to tell a folder by
-            return self.path.resolve().name
+            return named_folder(self.path)
         return self.path.name
 
 
@@ -84,9 +86,10 @@ def locate(layer: str, source: str, *, allow_remote: bool) -> Place:
     Raises
     ------
     LayerError
-        If there is no such file, or the source is remote and ``allow_remote`` is not set.
+        If there is no such file, it is none to be read, or the source is remote and
+        ``allow_remote`` is not set.
     """
-    local = _existing(source)
+    local = _existing(layer, source)
     if local is not None:
         _refuse_pointer(layer, local, allow_remote=allow_remote)
         return local
@@ -119,10 +122,28 @@ def refuse_remote(layer: str, source: str) -> LayerError:
     )
 
 
-def _existing(source: str) -> Place | None:
+def named_folder(path: Path) -> str:
+    """Return the name of a folder that is given by none, such as ``.``; of the root its path."""
+    whole = path.resolve()
+    return whole.name or str(whole)
+
+
+def no_file_fault(path: Path) -> str:
+    """Say of what is there and neither file nor folder that it cannot be read; "" of others.
+
+    A pipe would be waited for until somebody writes into it.
+    """
+    if path.is_file() or path.is_dir() or not path.exists():
+        return ""
+    return "is a pipe, a socket or a device and no file; save what it gives as a file"
+
+
+def _existing(layer: str, source: str) -> Place | None:
     head = file_in(source)
     if not head:
         return None
+    if why := no_file_fault(Path(head)):
+        raise LayerError(f"{layer} ({source})", why)
     return Place(_opened(head), Path(head), source[len(head) + 1 :] or None)
 
 

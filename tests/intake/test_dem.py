@@ -204,11 +204,11 @@ def test_a_file_of_several_rasters_is_told_by_their_names_alone(tables, fault):
     )
 
 
-@pytest.mark.parametrize("path", [".", "tiles", "tiles/.", "tiles/.."])
+@pytest.mark.parametrize("path", [".", "tiles", "tiles/.", "tiles/..", "/"])
 def test_a_folder_that_is_no_raster_is_told_by_its_name(tiles, fault, monkeypatch, path):
     folder = tiles[0].parents[1]
     monkeypatch.chdir(folder)
-    named = (folder / path).resolve().name
+    named = (folder / path).resolve().name or "/"
     text = fault(find_rasters, path, allow_remote=False)
     assert f"dem: the folder {named!r} is no raster; name its files with a pattern" in text
 

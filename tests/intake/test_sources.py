@@ -7,6 +7,8 @@ import ctypes
 import gzip
 import hashlib
 import json
+import os
+import socket
 import sqlite3
 import struct
 import sys
@@ -658,6 +660,28 @@ def test_a_folder_given_as_a_dot_is_told_by_its_name(
     assert fault(read_file, ".").startswith("mains (survey): ")
     monkeypatch.chdir(tmp_path)
     assert fault(read_file, "survey/../survey").startswith("mains (survey): ")
+    assert fault(read_file, "/").startswith("mains (/): ")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name on this system")
+@pytest.mark.parametrize("kind", ["pipe", "socket", "device"])
+@pytest.mark.parametrize("ending", ["net.gpkg", "net.zip", "net.tif"])
+def test_what_is_no_file_is_refused_and_not_waited_for(
+    kind, ending, tmp_path, read_file, fault, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    path = Path(ending)
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "socket":
+        with contextlib.closing(socket.socket(socket.AF_UNIX)) as bound:
+            bound.bind(str(path))
+    else:
+        path.symlink_to("/dev/zero")
+    told = "is a pipe, a socket or a device and no file; save what it gives as a file"
+    assert fault(read_file, path) == f"mains ({path}): {told}"
+    assert fault(read_file, f"{path}:mains") == f"mains ({path}:mains): {told}"
+    assert fault(find_rasters, str(path), allow_remote=False) == f"dem: {str(path)!r} {told}"
 
 
 @pytest.mark.parametrize(("east", "north"), [("x", "y"), ("Lon", "LAT"), ("easting", "northing")])
