@@ -625,10 +625,11 @@ def _closed_values(
     """Fold values of a closed list in place; return a fault for each that is not in it."""
     if not field.values:
         return []
+    written = [*values]
     values[:] = [v.casefold() for v in values]
     listed = field.values if field.required else ("", *field.values)
     wrong = np.flatnonzero(~np.isin(values.astype(str), listed))
-    return [_not_listed(field, column, values[i], features[i]) for i in wrong]
+    return [_not_listed(field, column, written[i], features[i]) for i in wrong]
 
 
 def _not_listed(field: Field, column: Column, value: str, feature: str) -> str:

@@ -436,7 +436,7 @@ def _read_wishes(layers: Layers) -> pd.DataFrame:
         "edit-refused",
         [
             f"role {r!r} is none of {', '.join(ROLES)}; correct it or leave it out"
-            for r in role[~good]
+            for r in wishes["role"].astype(str).str.strip()[~good]
         ],
         layer="pit_edits",
         features=wishes["feature"].to_numpy(dtype=object)[~good],

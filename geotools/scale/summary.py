@@ -215,10 +215,10 @@ def _fate_lines(told: dict[str, Any]) -> list[str]:
     reasons: dict[str, list[str]] = {}
     for name, fate in told["planned"].items():
         changed = f" ({', '.join(fate['changed'])})" if fate["changed"] else ""
-        reasons.setdefault(fate["why"] + changed, []).append(name)
+        reasons.setdefault(fate["why"] + changed, []).append(_in_line(name))
     if not told["kept"] and reasons.keys() <= {"new"}:
         return []
-    lines = [f"kept       {', '.join(told['kept']) or 'none'}"]
+    lines = [f"kept       {', '.join(map(_in_line, told['kept'])) or 'none'}"]
     if count := len(told["renewed"]):
         lines += [f"           {count} of them now tell of inputs and settings as they are"]
     return lines + [
@@ -249,10 +249,10 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
     if aside := told["summary_kept"]:
         lines += [f"edited     the summary held layers of others; it is kept as {aside}"]
     lines += [
-        f"edited     {name}: its plan was edited since, and is kept as {file}"
+        f"edited     {_in_line(name)}: its plan was edited since, and is kept as {file}"
         for name, file in told["edited"].items()
     ]
-    if names := told["spared"]:
+    if names := [_in_line(name) for name in told["spared"]]:
         lines += [
             f"spared     {', '.join(names)}: none of their runs is among those chosen; their plans "
             "stay as they are"
@@ -270,7 +270,7 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         )
     ]
     lines += [
-        f"           {', '.join(f'{n} {s}' for s, n in count.items())} in district {name}"
+        f"           {', '.join(f'{n} {s}' for s, n in count.items())} in district {_in_line(name)}"
         for name, count in told["findings_by_district"].items()
         if count["error"] or count["warning"]
     ]
@@ -281,7 +281,15 @@ def _failed_lines(bad: pd.DataFrame, unit: str) -> list[str]:
     """Return each district that failed, what of it is not planned and why."""
     far = bad["length_failed"].to_numpy(dtype=float) / DIMENSIONS["length"].units[unit]
     told = zip(bad["district"], bad["runs_failed"], far, bad["error"], strict=True)
-    return [f"failed     {n} ({runs} runs, {m:,.0f} {unit}): {why}" for n, runs, m, why in told]
+    return [
+        f"failed     {_in_line(n)} ({runs} runs, {m:,.0f} {unit}): {why}"
+        for n, runs, m, why in told
+    ]
+
+
+def _in_line(name: str) -> str:
+    """Return the name of a district, which may be of several lines, for a line of text."""
+    return " ".join(name.split())
 
 
 def outcome_of(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, Any]) -> Outcome:

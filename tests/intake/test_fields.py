@@ -351,11 +351,11 @@ def test_a_wish_that_is_no_wish_is_an_error_naming_the_feature(network, read, fa
     import geopandas
 
     edits = geopandas.GeoDataFrame(
-        {"action": ["FIX", "fiks"]}, geometry=[spot(10, 0), spot(20, 0)], crs=32633
+        {"action": ["FIX", "Fiks"]}, geometry=[spot(10, 0), spot(20, 0)], crs=32633
     )
     text = fault(read, mains=network(), pit_edits=edits)
     assert "pit_edits" in text
-    assert "feature fid 1: action is 'fiks'" in text
+    assert "feature fid 1: action is 'Fiks'" in text
     assert "did you mean 'fix'?" in text
     edits["action"] = ["FIX", "Forbid"]
     layers = read(mains=network(), pit_edits=edits)

@@ -1,4 +1,4 @@
-"""Texts of a plan state lengths in the units of the output, and in no others."""
+"""Texts of a plan state lengths in the units of the output alone, and words as they are written."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ import re
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pytest
+import shapely
 
 import geotools
+from geotools.brief import Brief
 from geotools.intake.limits import limit
+from geotools.intake.read import read_layers
+from geotools.layout.prepare import _read_wishes
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 FOREIGN = {
@@ -65,3 +70,17 @@ def test_limits_of_sense_are_told_in_the_units_of_the_output() -> None:
     assert limit("cover").said("length", "us") == "0 ft to 164 ft"
     assert limit("cover").said("length", "si") == "0 m to 50 m"
     assert limit("lanes").said(None, "us") == "0 to 30"
+
+
+def test_a_role_that_is_none_is_told_as_it_is_written() -> None:
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["A"], "diameter_mm": [400]},
+        geometry=[shapely.LineString([(5e5, 5.2e6), (5e5 + 100, 5.2e6)])],
+        crs=32633,
+    )
+    at = [shapely.Point(5e5 + 10, 5.2e6), shapely.Point(5e5 + 20, 5.2e6)]
+    edits = gpd.GeoDataFrame({"role": ["Entry Pit", "RECEIVING"]}, geometry=at, crs=32633)
+    layers = read_layers(Brief(), frames={"mains": mains, "pit_edits": edits})
+    assert _read_wishes(layers)["role"].tolist() == ["entry pit", "receiving"]
+    told = layers.findings.table().query("rule == 'edit-refused'")["text"].tolist()
+    assert [text.split(" is none of ")[0] for text in told] == ["role 'Entry Pit'"]
