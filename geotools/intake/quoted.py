@@ -2,7 +2,7 @@
 
 A quote that begins a cell and is not closed takes in the rows behind it, up to the next quote; a
 zero byte ends its row. Both are found in the bytes of the file. A quote within a cell that begins
-with none, such as the sign of inches, is a letter like others.
+with none, such as the sign of inches, is a letter like others, but not for older versions of GDAL.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
+import pyogrio
 
 from geotools.intake.packed import UNREADABLE, Stream, unpacked
 from geotools.intake.place import Place
@@ -22,6 +23,7 @@ __all__ = ["unread_rows"]
 _CHUNK = 2**20  # bytes looked through at a time
 _LONGEST = 10**7  # bytes of a cell in quotes: no row that GDAL reads is longer
 _ENDS = b"\r\n"
+_LETTER = (3, 10)  # version of GDAL from which a quote within a cell takes no rows in
 _LINE = re.compile(rb"\r\n|\r|\n")
 
 
@@ -55,9 +57,9 @@ def _looked_through(stream: Stream) -> str:
             wrong = open_from
         if wrong is not None:
             return (
-                f"line {line + _lines(text[:wrong])}: the quote a cell begins with there is not "
-                "closed where the cell ends, so that rows behind it would be lost; close it, and "
-                "write quotes within a cell in quotes twice"
+                f"line {line + _lines(text[:wrong])}: a quote there is not closed where its cell "
+                "ends, so that rows behind it would be lost; close it, put the cell in quotes, and "
+                "write those within it twice"
             )
         done = len(text) if open_from is None else open_from
         line, kept = line + _lines(text[:done]), text[done:]
@@ -94,8 +96,14 @@ def _cells(head: bytes) -> tuple[bytes, re.Pattern[bytes]]:
     if not any(counts) and b" " in first:
         sign = b" "
     # A doubled quote stays in the cell. No closing one is found of a cell that is not closed.
-    pattern = rb"(?:^|[\r\n" + re.escape(sign) + rb'])("[^"]*(?:""[^"]*)*)("?)'
+    begin = b"" if _anywhere() else rb"(?:^|[\r\n" + re.escape(sign) + rb"])"
+    pattern = begin + rb'("[^"]*(?:""[^"]*)*)("?)'
     return sign, re.compile(pattern)
+
+
+def _anywhere() -> bool:
+    """Tell whether GDAL takes rows for one from any quote on, also from one within a cell."""
+    return bool(pyogrio.__gdal_version__ < _LETTER)
 
 
 def _open_cells(
@@ -106,14 +114,17 @@ def _open_cells(
     None where there is none. ``text`` begins with a cell and ends with a line.
     """
     sign, in_quotes = cells
+    around = _ENDS + sign + b'"'
     if _plain(text, sign):
         return None, None
     for found in in_quotes.finditer(text):
-        if not found[2]:
-            return None, found.start(1)
-        behind = text[found.end() : found.end() + 1]
-        if behind and behind not in _ENDS + sign and _LINE.search(found[1]):
-            return found.start(1), None
+        start, end = found.start(1), found.end()
+        begins = text[max(start - 1, 0) : max(start, 1)] in around
+        if not found[2] and (begins or not _LINE.search(found[1])):
+            return None, start
+        ends = text[end : end + 1] in around  # also at the end of the text
+        if not (begins and ends) and _LINE.search(found[1]):
+            return start, None
     return None, None
 
 

@@ -47,11 +47,12 @@ def test_a_quote_that_takes_in_later_rows_is_told_with_its_line(
     case: str, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(quoted, "_CHUNK", size)
+    monkeypatch.setattr(quoted, "_anywhere", lambda: False)
     rows, line = LOST[case]
     for end in ("\n", "\r\n", "\r"):
         text = rows if rows.startswith("WKT") else HEAD + rows
         said = why(tmp_path, text.replace("\n", end))
-        assert said.startswith(f"line {line}: the quote a cell begins with there is not closed")
+        assert said.startswith(f"line {line}: a quote there is not closed")
 
 
 RIGHT = {
@@ -64,12 +65,29 @@ RIGHT = {
     "no line end at last": (row("A") + row("B", '"CI"'))[:-1],
 }
 
+# What takes in rows for an older GDAL alone, and in which line.
+OLD = {"inches": 2, "inches behind a closed cell": 2, "another sign and a quote": 2}
+
+
+@pytest.mark.parametrize("size", [7, 2**20])
+@pytest.mark.parametrize("case", RIGHT)
+def test_for_an_older_gdal_a_quote_within_a_cell_takes_in_rows_too(
+    case: str, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(quoted, "_CHUNK", size)
+    monkeypatch.setattr(quoted, "_anywhere", lambda: True)
+    for end in ("\n", "\r\n", "\r"):
+        said = why(tmp_path, (HEAD + RIGHT[case]).replace("\n", end))
+        assert said.startswith(f"line {OLD[case]}: a quote") if case in OLD else said == ""
+
 
 @pytest.mark.parametrize("size", [7, 2**20])
 @pytest.mark.parametrize("case", RIGHT)
 def test_quotes_that_are_right_are_read(
     case: str, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, read_file: Any
 ) -> None:
+    if quoted._anywhere() and case in OLD:
+        pytest.skip("an older GDAL, for which these take in rows")
     monkeypatch.setattr(quoted, "_CHUNK", size)
     for end in ("\n", "\r\n", "\r"):
         assert why(tmp_path, (HEAD + RIGHT[case]).replace("\n", end)) == ""
@@ -122,7 +140,7 @@ def test_mains_are_refused_wherever_their_table_lies(
         (tmp_path / "net.csv.gz").write_bytes(gzip.compress(text.encode()))
         source = f"/vsigzip/{tmp_path}/net.csv.gz"
     said = fault(read_file, source, crs="EPSG:32633")
-    assert "line 2: the quote a cell begins with there is not closed where the cell ends" in said
+    assert "line 2: a quote there is not closed where its cell ends" in said
 
 
 def test_a_table_is_looked_through_at_tens_of_megabytes_a_second(tmp_path: Path) -> None:
