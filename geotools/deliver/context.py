@@ -12,8 +12,7 @@ import shapely
 from geotools.deliver.layers import Encoded, Mover, Shapes, mover
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.intake.traffic import one_way
-from geotools.network.along import stretches_tree
-from geotools.network.measured import Polylines
+from geotools.network.measured import Polylines, stretches_tree
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
 from geotools.network.runs import Chains
 from geotools.network.words import in_words

@@ -14,10 +14,9 @@ from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
 from geotools.links import components
 from geotools.lists import listed
-from geotools.network.along import stretches_tree
 from geotools.network.build import RunSet
 from geotools.network.mains import carries_water
-from geotools.network.measured import Polylines
+from geotools.network.measured import Polylines, stretches_tree
 from geotools.network.ragged import FloatArray, IntArray, firsts, to_linestrings
 
 __all__ = ["MainsBeside", "report_over_mains"]

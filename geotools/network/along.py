@@ -2,45 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from geotools.network.measured import Polylines, Within
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, spread_out, to_linestrings
+from geotools.network.ragged import FloatArray
 
-__all__ = ["Stretches", "locate_on_runs", "runs_within", "stretches", "stretches_tree"]
-
-STEPS = 8  # steps of an axis indexed as one; a box around a whole run would be near everything
-
-
-@dataclass(frozen=True)
-class Stretches:
-    """Stretches of lines, each a few segments long: their line, first vertex and segments."""
-
-    line: IntArray
-    first: IntArray
-    count: IntArray
-
-    def lines(self, xy: FloatArray) -> npt.NDArray[np.object_]:
-        """Return the stretches as lines, given the vertices of the lines."""
-        row, step = spread_out(self.count + 1)
-        return to_linestrings(xy[self.first[row] + step], offsets_of(self.count + 1))
-
-
-def stretches(offsets: IntArray) -> Stretches:
-    """Return the stretches of lines with these offsets of vertices."""
-    line, part = spread_out(np.ceil((np.diff(offsets) - 1) / STEPS).astype(np.int64))
-    first = offsets[line] + STEPS * part
-    return Stretches(line, first, np.minimum(offsets[line + 1] - 1 - first, STEPS))
-
-
-def stretches_tree(lines: Polylines) -> shapely.STRtree:
-    """Return a tree of polylines stretch by stretch."""
-    return shapely.STRtree(stretches(lines.offsets).lines(lines.xy))
+__all__ = ["locate_on_runs", "runs_within"]
 
 
 def locate_on_runs(
@@ -82,7 +50,7 @@ def runs_within(points: FloatArray, runs: Polylines, *, reach: float) -> pd.Data
 
 
 def _table(runs: Polylines, points: FloatArray, found: Within) -> pd.DataFrame:
-    along = runs.measure(shapely.line_locate_point, points, found.point, found.line)
+    along = runs.locate(points, found.point, found.line)
     return pd.DataFrame(
         {"point": found.point, "run": found.line, "chainage": along, "offset": found.gap}
     )

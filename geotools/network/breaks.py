@@ -241,13 +241,13 @@ def _first_of(job: _Job, point: IntArray, edge: IntArray, *, rank: IntArray) -> 
     """Bring records onto one of the edges that come in question: the first by rank, the nearest."""
     on = OnEdges.nowhere(len(job.breaks))
     lines = job.edges.lines
-    gap = lines.measure(shapely.distance, job.breaks.xy, point, edge)
+    gap = lines.distance(job.breaks.xy, point, edge)
     x, y = job.edges.middle[edge].T
     order = np.lexsort([y, x, np.round(gap / TOUCH), rank, point])
     best = order[firsts(point[order])] if len(order) else order
     row, taken = point[best], edge[best]
     on.edge[row], on.offset[row] = taken, gap[best]
-    on.at[row] = lines.measure(shapely.line_locate_point, job.breaks.xy, row, taken)
+    on.at[row] = lines.locate(job.breaks.xy, row, taken)
     on.forward[row] = job.edges.forward[taken]
     return on
 

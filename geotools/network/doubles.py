@@ -11,6 +11,8 @@ import shapely
 
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
+from geotools.network.gaps import ROUNDING
+from geotools.network.measured import AT_ONCE, Polylines
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.overlaps import LEAST, Overlaps
 from geotools.network.places import points_along
@@ -19,9 +21,12 @@ from geotools.network.ragged import (
     FloatArray,
     IntArray,
     firsts,
+    in_blocks,
     line_lengths,
+    linestrings_at,
+    offsets_of,
     pairs_within,
-    to_linestrings,
+    take,
 )
 from geotools.network.shared import kept_within
 
@@ -75,10 +80,36 @@ def _drawn_twice(graph: Graph, near: float) -> IntArray:
     low, high = np.sort(graph.ends, axis=1).T
     pairs = pairs_within(low * len(graph.node_xy) + high, np.ones(len(graph), dtype=bool))
     rows, index = np.unique(pairs, return_inverse=True)
-    lines = to_linestrings(*graph.drawn(rows))
-    a, b = index.reshape(pairs.shape).T
-    same = shapely.hausdorff_distance(lines[a], lines[b]) <= near
+    lines = Polylines(*graph.drawn(rows))
+    same = _on_each_other(lines, index.reshape(pairs.shape), near)
     return np.asarray(pairs[same], dtype=np.int64)
+
+
+def _on_each_other(lines: Polylines, pairs: IntArray, near: float) -> BoolArray:
+    """Return of which pairs of lines no vertex is farther than so much, m, from the other.
+
+    Shapely's ``hausdorff_distance``, which measures every vertex to every segment, is asked only
+    where rounding may decide.
+    """
+    ways, farthest = (pairs, pairs[:, ::-1]), np.zeros(len(pairs))
+    for line, to in (way.T for way in ways):  # most that are farther are so half way
+        middle = (lines.offsets[line] + lines.offsets[line + 1]) // 2
+        farthest = np.maximum(farthest, lines.distance(lines.xy, middle, to))
+    left = np.flatnonzero(farthest <= near + ROUNDING)
+    for part in in_blocks(np.diff(lines.offsets)[pairs[left]].sum(axis=1), AT_ONCE):
+        rows = left[part]
+        farthest[rows] = np.maximum(*(_farthest(lines, *way[rows].T) for way in ways))
+    doubtful = np.flatnonzero(np.abs(farthest - near) <= ROUNDING)
+    one, other = (linestrings_at(lines.xy, lines.offsets, rows) for rows in pairs[doubtful].T)
+    farthest[doubtful] = shapely.hausdorff_distance(one, other)
+    return np.asarray(farthest <= near, dtype=np.bool_)
+
+
+def _farthest(lines: Polylines, line: IntArray, to: IntArray) -> FloatArray:
+    """Return how far vertices of lines lie from other lines at most, m."""
+    count = np.diff(lines.offsets)[line]
+    gap = lines.distance(lines.xy, take(lines.offsets, line), np.repeat(to, count))
+    return np.asarray(np.maximum.reduceat(gap, offsets_of(count)[:-1]), dtype=np.float64)
 
 
 def _from_west(graph: Graph, mains: Lines) -> FloatArray:

@@ -121,7 +121,7 @@ def bring_onto_edges(
     out = OnEdges.nowhere(len(points))
     if not len(edges.row) or not len(points):
         return out
-    pairs, along = _near(edges.lines, points, sure, reach), shapely.line_locate_point
+    pairs = _near(edges.lines, points, sure, reach)
     own = _first_choice(pairs, edges, len(points))
     row, edge, offset = pairs.point[own], pairs.line[own], out.offset
     offset[row] = pairs.gap[own]
@@ -130,12 +130,12 @@ def bring_onto_edges(
     rival = (pairs.line != nearest[pairs.point]) & (offset[pairs.point] > sure)
     point, other = pairs.point[rival], pairs.line[rival]
     out.edge[row] = edges.row[edge]
-    out.at[row] = edges.lines.measure(along, points, row, edge)
+    out.at[row] = edges.lines.locate(points, row, edge)
     out.forward[row] = edges.forward[edge]
     return replace(
         out,
         rivals=np.stack([point, edges.row[other]], axis=1),
-        rival_at=edges.lines.measure(along, points, point, other),
+        rival_at=edges.lines.locate(points, point, other),
     )
 
 
@@ -171,8 +171,8 @@ def _far(lines: Polylines, points: FloatArray, rows: IntArray) -> Within:
     spots = shapely.points(points[rows])
     _, nearest = lines.tree.query_nearest(spots, return_distance=True, all_matches=False)
     around = ALMOST * nearest + TOUCH
-    row, line = lines.tree.query(spots, predicate="dwithin", distance=around).astype(np.int64)
-    return Within(rows[row], line, shapely.distance(lines.lines[line], spots[row]))
+    row, line = lines.around(points[rows], around)
+    return Within(rows[row], line, lines.distance(points[rows], row, line))
 
 
 def _drawn(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, BoolArray]:

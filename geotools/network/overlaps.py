@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from geotools.links import components
 from geotools.network.gaps import ONE, ROUNDING
@@ -66,7 +65,7 @@ class _Spots:
     """Vertices of pairs of lines: where along both lines they lie, and which are near the other.
 
     ``at`` has shape (k, 2), m along the first and the second line of the pair; ``side`` tells
-    whose vertex it is.
+    whose vertex it is. What is not near the other line has no place along that.
     """
 
     pair: IntArray
@@ -168,9 +167,10 @@ def _spots(lines: Polylines, pairs: IntArray, within: FloatArray) -> _Spots:
     for side in (0, 1):
         vertex = take(lines.offsets, pairs[:, side])
         pair = np.repeat(np.arange(len(pairs)), np.diff(lines.offsets)[pairs[:, side]])
-        inputs = lines.xy, vertex, pairs[pair, 1 - side]
-        near = lines.measure(shapely.distance, *inputs) < within[pair] - ROUNDING
-        foot = lines.measure(shapely.line_locate_point, *inputs)
+        other = pairs[pair, 1 - side]
+        near = lines.distance(lines.xy, vertex, other) < within[pair] - ROUNDING
+        foot = np.full(len(pair), np.nan)
+        foot[near] = lines.locate(lines.xy, vertex[near], other[near])
         at = np.stack([along[vertex], foot], axis=1)[:, :: 1 - 2 * side]
         parts.append(_Spots(pair, np.full(len(pair), side), at, near))
     return _Spots(

@@ -26,6 +26,7 @@ __all__ = [
     "IntArray",
     "firsts",
     "greatest_so_far",
+    "in_blocks",
     "lengths_along",
     "line_lengths",
     "linestrings_at",
@@ -51,6 +52,13 @@ def spread_out(counts: IntArray) -> tuple[IntArray, IntArray]:
     """Return each row as often as counted, and a number from 0 for each time."""
     row = np.repeat(np.arange(len(counts)), counts)
     return row, np.arange(len(row)) - offsets_of(counts)[row]
+
+
+def in_blocks(counts: IntArray, most: int) -> Iterator[IntArray]:
+    """Yield rows, some at once: less than ``most`` by their counts, and what one row is over."""
+    block = (np.cumsum(counts) - counts) // most
+    if len(block):
+        yield from np.split(np.arange(len(block)), np.flatnonzero(firsts(block))[1:])
 
 
 def number_within(group: IntArray) -> IntArray:

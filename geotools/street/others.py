@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.network.along import Stretches, stretches
+from geotools.network.measured import Stretches, stretches
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,

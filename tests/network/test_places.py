@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from geotools import accel
 from geotools.errors import LayerError
-from geotools.network.along import STEPS, locate_on_runs, runs_within, stretches_tree
+from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.cutting import cut_chains, reorder
-from geotools.network.measured import Polylines
+from geotools.network.measured import STEPS, Polylines, stretches_tree
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import measures, pairs_within, row_of, take, to_linestrings
 from geotools.network.runs import Chains
