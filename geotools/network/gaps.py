@@ -10,6 +10,7 @@ mains stay two). A twin keeps its distance; what comes nearer towards its end is
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from geotools.links import components, spanning
+from geotools.network.measured import AT_ONCE
 from geotools.network.near import lines_near, near_places
 from geotools.network.pieces import TOUCH, end_points, from_ends
 from geotools.network.places import Places, on_measures
@@ -25,9 +27,13 @@ from geotools.network.ragged import (
     FloatArray,
     IntArray,
     firsts,
+    in_blocks,
     lengths_along,
     linestrings_at,
+    number_within,
+    offsets_of,
     spread_out,
+    take,
 )
 from geotools.network.trimmed import trimmed_lines
 
@@ -155,11 +161,48 @@ def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     pairs = loose[near_places(net.points[loose], tolerance)[1]]
     paths = _Paths.from_ends(net, loose, DETOUR * tolerance)
     pairs = pairs[~np.isfinite(paths.to(pairs[:, 0], net.node[pairs[:, 1]]))]
+    held = _near_already(net, loose, paths)
+    return _spanning(net, _faced(net, pairs, held, loose, tolerance), held)
+
+
+def _faced(
+    net: _Net, pairs: IntArray, held: IntArray, loose: IntArray, tolerance: float
+) -> IntArray:
+    """Return the pairs of ends that face each other, but for those that narrower ones join anyway.
+
+    So where many ends mean one place few of their pairs are looked at: the narrowest first, as many
+    of each cluster as it has ends, then twice as many each time, of those not joined by then.
+    """
+    near, turn = _Near.of(net, pairs[:, 0], tolerance), _turns(net, pairs, held)
+    faced = np.zeros(len(pairs), dtype=bool)
+    for now in range(int(turn.max(initial=-1)) + 1):
+        joined = components(np.concatenate([pairs[faced], held]), len(net.points))
+        one, other = joined[pairs.T]
+        rows = np.flatnonzero((turn == now) & (one != other))
+        rows = rows[~_beside_each_other(net, pairs[rows], tolerance)]
+        faced[rows] = ~_parted(net, pairs[rows], near, loose, tolerance)
+    return pairs[faced]
+
+
+def _turns(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
+    """Return when pairs have their turn: 0 first; wider ones of a cluster no sooner."""
+    label = components(np.concatenate([pairs, held]), len(net.points))
+    ends, cluster = np.bincount(label[np.unique(pairs)]), label[pairs[:, 0]]
+    order = np.lexsort([*pairs.T[::-1], _width(net, pairs), cluster])
+    place = np.empty(len(pairs), dtype=np.int64)
+    place[order] = number_within(cluster[order])
+    return np.ceil(np.log2((place + 1) / ends[cluster])).clip(min=0).astype(np.int64)
+
+
+def _width(net: _Net, pairs: IntArray) -> FloatArray:
+    return np.asarray(np.hypot(*(net.points[pairs[:, 0]] - net.points[pairs[:, 1]]).T))
+
+
+def _beside_each_other(net: _Net, pairs: IntArray, tolerance: float) -> BoolArray:
+    """Return of which pairs of ends one has run alongside the line of the other."""
     a, b = pairs.T
     one, other = net.lines(a >> 1), net.lines(b >> 1)
-    beside = _alongside(net, a, other, tolerance) | _alongside(net, b, one, tolerance)
-    pairs = np.sort(pairs[~(beside | _parted(net, pairs, loose, tolerance))], axis=1)
-    return _spanning(net, pairs, _near_already(net, loose, paths))
+    return _alongside(net, a, other, tolerance) | _alongside(net, b, one, tolerance)
 
 
 def _near_already(net: _Net, loose: IntArray, paths: _Paths) -> IntArray:
@@ -173,25 +216,49 @@ def _near_already(net: _Net, loose: IntArray, paths: _Paths) -> IntArray:
 
 def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
     """Return the narrowest pairs that join what all pairs join; what is held needs none."""
-    width = np.hypot(*(net.points[pairs[:, 0]] - net.points[pairs[:, 1]]).T)
-    weight = np.concatenate([width, np.full(len(held), TOUCH / 2)])  # lighter than any gap
+    lightest = np.full(len(held), TOUCH / 2)  # less than any gap
+    weight = np.concatenate([_width(net, pairs), lightest])
     kept = spanning(np.concatenate([pairs, held]), weight, len(net.points))
     return pairs[kept[kept < len(pairs)]]
 
 
-def _parted(net: _Net, pairs: IntArray, loose: IntArray, tolerance: float) -> BoolArray:
+@dataclass(frozen=True)
+class _Near:
+    """Ends, sorted, and the lines near each, one end after the other; ``offsets`` per end."""
+
+    end: IntArray
+    offsets: IntArray
+    line: IntArray
+
+    @classmethod
+    def of(cls, net: _Net, ends: IntArray, tolerance: float) -> _Near:
+        """Look around these ends, each once."""
+        end = np.unique(ends)
+        found, line = lines_near(net.points[end], net.xy, net.offsets, reach=tolerance + TOUCH).T
+        return cls(end, offsets_of(np.bincount(found, minlength=len(end))), line)
+
+    def around(self, ends: IntArray) -> Iterator[tuple[IntArray, IntArray]]:
+        """Yield rows of ends and the lines near them, some at once."""
+        place = np.searchsorted(self.end, ends)
+        count = np.diff(self.offsets)[place]
+        for rows in in_blocks(count, AT_ONCE):
+            yield np.repeat(rows, count[rows]), self.line[take(self.offsets, place[rows])]
+
+
+def _parted(
+    net: _Net, pairs: IntArray, near: _Near, loose: IntArray, tolerance: float
+) -> BoolArray:
     """Return which pairs of ends, no farther apart than the tolerance, have a line between them.
 
     A line that dangles within the tolerance of both is no such: they all mean one place.
     """
-    start = net.points[pairs[:, 0]]
-    pair, line = lines_near(start, net.xy, net.offsets, reach=tolerance + TOUCH).T
-    third = (line != pairs[pair, 0] >> 1) & (line != pairs[pair, 1] >> 1)
-    third &= ~_dangles_there(net, pairs[pair], line, loose, tolerance)
-    pair, line = pair[third], line[third]
-    steps = shapely.linestrings(net.points[pairs[pair]])
     parted = np.zeros(len(pairs), dtype=bool)
-    parted[pair[shapely.dwithin(steps, net.lines(line), TOUCH)]] = True
+    for pair, line in near.around(pairs[:, 0]):
+        third = (line[:, None] != pairs[pair] >> 1).all(axis=1)
+        third &= ~_dangles_there(net, pairs[pair], line, loose, tolerance)
+        between, other = pair[third], line[third]
+        steps = shapely.linestrings(net.points[pairs[between]])
+        parted[between[shapely.dwithin(steps, net.lines(other), TOUCH)]] = True
     return parted
 
 
