@@ -447,6 +447,7 @@ def _assumed(ground: Shared) -> list[str]:
         "flow wanted (share of the old main's)": ground.service["flow"].isna().to_numpy(),
         "depth": np.bincount(guessed, minlength=count) > 0,
         "room for strings (no streets given)": np.full(count, ground.scene is None),
+        "cost (no hydrants given: none counted)": np.full(count, ground.layers.hydrants is None),
         "cost (no services given: none counted)": np.full(count, ground.layers.laterals is None),
     }
     return [", ".join(n for n, lacks in columns.items() if lacks[k]) for k in range(count)]

@@ -628,6 +628,7 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert "not known for any run: age, breaks" in done.text
     assert "assumed, by number of runs: material 2" in done.text
     assert "cost (no services given: none counted) 2" in done.text
+    assert "cost (no hydrants given: none counted) 2" in done.text
     assert set(ranking["cost_verdict"]) == {"not known"}
     for row in ranking.itertuples():
         assert row.cost_ratio * 1.4 / 0.75 < 1  # and cheaper, were there no service
