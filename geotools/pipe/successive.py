@@ -44,7 +44,6 @@ BoolArray = NDArray[np.bool_]
 STEPS = 60  # halvings of a radius, which bring a factor of a thousand down to the last digit
 TIGHTEST = 1e-3  # of the radius that passes each alone; what asks for less passes nothing
 EVEN = 1e-12  # share by which rounding may turn what just passes into what does not
-RIGHT_ANGLE = np.pi / 2
 CROSSING = 1.0 + np.sqrt(2.0)  # arcs of a change from wall to wall and of the elbow behind it
 
 
@@ -191,12 +190,28 @@ def _crossed(couples: Couples, radius: FloatArray, one: FloatArray, two: FloatAr
 
 
 def _by_curve(couples: Couples, radius: FloatArray) -> BoolArray:
-    """Return which elbows beside a curve are passed."""
-    side = _side(couples.clearance, radius)
-    met = _meeting(couples.clearance, radius, couples.beyond, couples.beyond_opposite)
+    """Return which elbows beside a curve are passed.
+
+    By one to the curve's side the carrier comes to the inner wall. If it cannot go along the
+    curve from there it has to be back at the outer one before its arc round the curve begins, or
+    both are passed as one mitre.
+    """
+    c, past = couples.clearance, _past(couples, radius)
+    side = _side(c, radius)
+    met = _meeting(c, radius, couples.beyond, couples.beyond_opposite)
     beyond = np.where(met, couples.turn / 2, side)
     along = np.where(couples.opposite, _out_of_curve(couples, radius), _in_curve(couples, radius))
-    return np.asarray(couples.turn <= beyond + np.minimum(along, side))
+    back = couples.turn <= 2 * np.maximum(couples.apart - past, 0.0) / radius
+    whole = np.minimum(couples.turn + couples.other, np.pi)
+    back |= ~met & (radius <= passing_radius_m(whole, c))
+    free = couples.opposite | (radius <= couples.axis_radius) | _out_in_time(couples, radius)
+    return np.asarray((couples.turn <= beyond + np.minimum(along, side)) & (free | back))
+
+
+def _out_in_time(couples: Couples, radius: FloatArray) -> BoolArray:
+    """Return where an arc round the curve ends before one to the elbow begins."""
+    reach = np.sqrt(2.0 * couples.clearance * radius) + _past(couples, radius)
+    return np.asarray(couples.apart >= reach)
 
 
 def _two_curves(couples: Couples, radius: FloatArray) -> BoolArray:
@@ -206,7 +221,8 @@ def _two_curves(couples: Couples, radius: FloatArray) -> BoolArray:
     c, cosine = couples.clearance, np.cos(half)
     more = radius - axis - c / 2  # than the outer wall turns
     room = np.clip(c * cosine - more * (1 - cosine), 0.0, c)  # the most an arc may be off
-    room *= c / np.maximum(room.sum(axis=0), c)
+    both = room.sum(axis=0)
+    room *= np.divide(c, both, out=np.ones_like(both), where=both > c)
     apart = [_reached(couples, radius, more, half, off) for off in (np.zeros_like(room), room)]
     as_one = ~couples.opposite & _round_both(couples, radius)
     return np.asarray(apart[0] | apart[1] | as_one, dtype=np.bool_)
@@ -240,7 +256,7 @@ def past_curve_m(
     Lengths m, angle rad.
     """
     more = np.maximum(radius - axis_radius - clearance / 2, 0.0)
-    return np.asarray(more * np.tan(np.minimum(angle, RIGHT_ANGLE) / 2), dtype=np.float64)
+    return np.asarray(more * np.tan(np.minimum(angle, HALF_TURN) / 2), dtype=np.float64)
 
 
 def _past(couples: Couples, radius: FloatArray) -> FloatArray:
@@ -262,12 +278,13 @@ def _in_curve(couples: Couples, radius: FloatArray) -> FloatArray:
     """Return what may be turned for an elbow in a curve of its sense and the straight to it, rad.
 
     Bent to a radius less than the curve's, the carrier leaves its outer wall in the curve, or in
-    the straight before it, and comes to the elbow's inner corner. Bent to a greater one it does
+    the straight before it, and comes to the elbow's inner corner; half of the curve, and nothing
+    before it, is for this elbow where the next one is near as well. Bent to a greater one it does
     so only if it is out of the curve in time.
     """
-    bent, c, g, span = 1.0 / radius, couples.clearance, couples.apart, couples.span
-    side, reach = _side(c, radius), np.sqrt(2.0 * c * radius)
-    out = g >= reach + _past(couples, radius)
+    bent, c, g = 1.0 / radius, couples.clearance, couples.apart
+    shared = couples.other_beyond < np.sqrt(2.0 * c * radius) + _past(couples, radius)
+    span = np.where(shared, couples.span / 2, couples.span)
     spare = np.maximum(c - bent * g**2 / 2, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         curved = np.maximum(bent - 1.0 / couples.axis_radius, 0.0)  # beyond what the curve turns
@@ -275,7 +292,9 @@ def _in_curve(couples: Couples, radius: FloatArray) -> FloatArray:
     whole = span + g
     left = spare - curved * span * (span / 2 + g)
     before = bent * (np.sqrt(whole**2 + 2 * np.maximum(left, 0.0) * radius) - whole)
+    before = np.where(shared, 0.0, before)
     inside = begun <= span
     begun = np.where(inside, begun, span)
     turned = curved * begun + bent * g + np.where(inside, 0.0, before)
-    return np.where(out, side, np.where(curved > 0, turned, 0.0))
+    out = _out_in_time(couples, radius)
+    return np.where(out, _side(c, radius), np.where(curved > 0, turned, 0.0))

@@ -173,3 +173,33 @@ def test_a_curve_drawn_as_two_is_told_no_wider_a_path_than_there_is_and_not_much
     widest = _widest(bends, clearance, arc / STEPS, 5 * arc)
     assert widest < 0.95 * float(passing_radius_m(turn, clearance, axis_radius_m=axis))
     assert 0.9 * widest <= _told(bends, clearance, [axis, axis]) <= (1 + SHARE) * widest
+
+
+def _small(kinds: str, rng: np.random.Generator) -> tuple[Bends, float, list[float], float]:
+    """Return bends of some degrees, elbows ("e") and curves ("c") in a row, as `_curves` does."""
+    curve, count = np.array([kind == "c" for kind in kinds]), len(kinds)
+    clearance, turns = rng.uniform(0.05, 0.4), np.radians(rng.uniform(4.0, 22.0, count))
+    base = float(passing_radius_m(turns, clearance).min())
+    axis = np.where(curve, base * rng.uniform(0.3, 1.2, count), 0.0)
+    arc = float(np.sqrt(2 * clearance * base))
+    length, gap = axis * turns, rng.uniform(0.02, 2.5, count) * arc
+    begin = np.cumsum(length + gap) - length
+    signed = turns * rng.choice([-1.0, 1.0], count)
+    bends = [tuple(map(float, bend)) for bend in zip(begin, signed, length, strict=True)]
+    return bends, clearance, axis.tolist(), arc
+
+
+# among them those by which an elbow beside a tight curve of its side was told too wide a path
+@pytest.mark.parametrize(
+    ("kinds", "seed"),
+    [*(("ec", k) for k in (0, 63, 127, 153)), *(("ece", k) for k in (1, 72, 85, 117)),
+     *(("cce", k) for k in (2, 69, 125))],
+)  # fmt: skip
+def test_small_elbows_by_tight_curves_are_told_no_wider_a_path_than_there_is(
+    kinds: str, seed: int
+) -> None:
+    bends, clearance, axis, arc = _small(kinds, np.random.default_rng(50_000 + seed))
+    turns = np.abs([turn for _, turn, _ in bends])
+    least = float(passing_radius_m(turns, clearance, axis_radius_m=np.array(axis)).min())
+    widest = min(_widest(bends, clearance, arc / 20, 4 * arc), least)
+    assert _told(bends, clearance, axis) <= (1 + SHARE) * widest

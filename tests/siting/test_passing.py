@@ -197,6 +197,15 @@ def test_a_carrier_that_does_not_enter_passes_no_bend() -> None:
     assert found["passes"].tolist() == [False]
 
 
+def test_a_carrier_that_just_enters_goes_along_curves_alone() -> None:
+    columns = {"kind": "curve", "axis_radius": 60.0, "first": [50.0, 70.0], "last": [60.0, 80.0]}
+    found = _judged((50.0, 12.0), (70.0, 12.0), clearance=0.0, needed=60.0, **columns)
+    assert found["passes"].all()
+    assert not _judged((50.0, 12.0), (70.0, 12.0), clearance=0.0, needed=60.1, **columns)[
+        "passes"
+    ].any()
+
+
 def test_no_bends_are_judged_without_complaint() -> None:
     table = _judged((50.0, 5.0)).iloc[:0]
     assert judge_bends(table, clearance=np.zeros(0), needed=np.zeros(0)).empty

@@ -129,10 +129,9 @@ def _joins(bends: list[Any], alone: list[float], k: int, gap: float, needed: flo
         wider = [needed - bend.axis_radius - gap / 2 for bend in pair]
         if min(wider) <= 0:
             return False
-        angles = [min(bend.deflection, math.pi / 2) for bend in pair]
     else:
-        angles = [min(bend.deflection, math.nextafter(math.pi, 0.0)) for bend in pair]
         wider = [needed, needed]
+    angles = [min(bend.deflection, math.nextafter(math.pi, 0.0)) for bend in pair]
     reach = sum(more * math.tan(angle / 2) for more, angle in zip(wider, angles, strict=True))
     return bool(max(pair[1].start - pair[0].start - pair[0].span, 0.0) < reach)
 

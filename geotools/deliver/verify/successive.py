@@ -111,7 +111,10 @@ def _pair(turns: list[Turn], k: int, gap: float, *, crossed: bool) -> float:
 
     def by_curve(radius: float) -> bool:
         curve, elbow = turned if one.curve else turned[::-1]
-        return _passes_by(elbow, curve, (before, after), Beside(straight, other_way), gap, radius)
+        far = k - 1 if one.curve else k + 2  # the bend on the other side of the curve
+        left = _left_by(turns[far], curve, gap) if 0 <= far < len(turns) else math.inf
+        between = Beside(straight, other_way)
+        return _passes_by(elbow, curve, (before, after), between, left, gap, radius)
 
     passes = by_curve if one.curve or other.curve else elbows
     return _widest(passes, min(one.alone, other.alone))
@@ -172,20 +175,30 @@ def _passes_by(
     curve: Turn,
     besides: tuple[Beside | None, Beside | None],
     between: Beside,
+    left: float,
     gap: float,
     radius: float,
 ) -> bool:
-    """Say whether a carrier passes an elbow beside a curve."""
-    arc = _arc(gap, radius)
-    far = elbow.angle / 2 if any(_meets(one, gap, radius) for one in besides) else arc
-    past = _past(curve, gap, radius)
+    """Say whether a carrier passes an elbow beside a curve, with ``left`` on that one's far side.
+
+    By an elbow to its side it comes to the curve's inner wall, and has to get back to the outer
+    one, or to pass both as one mitre, where it cannot go along the inner one.
+    """
+    arc, near_by = _arc(gap, radius), any(_meets(one, gap, radius) for one in besides)
+    far = elbow.angle / 2 if near_by else arc
+    past, reach = _past(curve, gap, radius), math.sqrt(2 * gap * radius)
+    if not between.crossed and radius > curve.axis and between.gap < reach + past:
+        whole = min(elbow.angle + curve.angle, math.pi)
+        as_one = not near_by and radius <= passing_radius(whole, gap, 0.0)
+        if not as_one and elbow.angle > 2 * max(between.gap - past, 0.0) / radius:
+            return False
     if between.crossed:
         along = radius <= curve.axis - gap / 2
         near = math.inf if along else max(between.gap - past, 0.0) / radius / (1 + math.sqrt(2))
-    elif between.gap >= math.sqrt(2 * gap * radius) + past:
+    elif between.gap >= reach + past:
         near = arc
     else:
-        near = _out_of(curve, between.gap, gap, radius)
+        near = _out_of(curve, between.gap, gap, radius, shared=left < reach + past)
     return elbow.angle <= far + min(near, arc)
 
 
@@ -202,7 +215,7 @@ def _two_curves(
 
     def passes(radius: float) -> bool:
         tops = [_top(curve, gap, radius) for curve in pair]
-        share = min(gap / max(sum(tops), gap), 1.0)
+        share = gap / sum(tops) if sum(tops) > gap else 1.0
         for off in ((0.0, 0.0), (tops[0] * share, tops[1] * share)):
             taken = sum(_taken(c, gap, radius, y) for c, y in zip(pair, off, strict=True))
             across = gap - sum(off) if crossed else 0.0
@@ -249,18 +262,24 @@ def _left_by(bend: Turn, curve: Turn, gap: float) -> float:
 def _past(curve: Turn, gap: float, radius: float) -> float:
     """Return how far past a curve's ends an arc round it goes on, m."""
     more = max(radius - curve.axis - gap / 2, 0.0)
-    return more * math.tan(min(curve.angle, math.pi / 2) / 2)
+    return more * math.tan(_half(curve))
 
 
-def _out_of(curve: Turn, straight: float, gap: float, radius: float) -> float:
-    """Return what is turned in a curve, and the straight behind it, towards the inner corner."""
+def _out_of(curve: Turn, straight: float, gap: float, radius: float, *, shared: bool) -> float:
+    """Return what is turned in a curve, and the straight behind it, towards the inner corner.
+
+    Half of a curve that is ``shared`` is for the bend on its other side.
+    """
     more = 1 / radius - 1 / curve.axis
     if more <= 0:
         return 0.0
-    span, spare = curve.end - curve.start, max(gap - straight**2 / (2 * radius), 0.0)
+    span = (curve.end - curve.start) / (2 if shared else 1)
+    spare = max(gap - straight**2 / (2 * radius), 0.0)
     begun = math.sqrt(straight**2 + 2 * spare / more) - straight
     if begun <= span:
         return more * begun + straight / radius
+    if shared:
+        return more * span + straight / radius
     left = max(spare - more * span * (span / 2 + straight), 0.0)
     before = math.sqrt((span + straight) ** 2 + 2 * left * radius) - span - straight
     return more * span + straight / radius + before / radius
