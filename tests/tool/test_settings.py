@@ -41,7 +41,7 @@ def test_bounds_are_told_in_the_unit_of_the_default_and_words_as_a_list() -> Non
     assert told["network.min_diameter"] == "Diameter, with its unit, at least 50 mm"
     assert told["network.diameter_tolerance"] == "Number without a unit, at least 0, below 0.5"
     assert told["objective.per_lane_day"] == "Cost, a number, at least 0, at most 1,000,000"
-    day = "Volume by time, with its unit, by the day of work, above 0 m^3/day"
+    day = "Volume by time, with its unit, by the day of work, at least 0.01 m^3/day"
     assert told["crew.dig_per_day"] == day
     assert told["rates.pulling_hour"].startswith(
         "Cost by time, with its unit, by the hour or less, not by days, at least 0"
