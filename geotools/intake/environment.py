@@ -6,6 +6,7 @@ pyogrio, fiona and rasterio each bring a GDAL of their own, which knows nothing 
 from __future__ import annotations
 
 import codecs
+import re
 from contextlib import AbstractContextManager
 from typing import Any
 
@@ -23,7 +24,9 @@ _OLD_NO_SCHEMA = {"GML_DOWNLOAD_WFS_SCHEMA": "NO"}  # as it was called; later on
 _RENAMED = (3, 10)  # version of GDAL that warns of the old name
 _HEAD = 65_536  # bytes
 _GML = (b"opengis.net/gml", b"<csw:GetRecordsResponse")
-_NO_GML = (b"<kml", b"<rss", b"<feed", b"opengis.net/kml")  # may hold geometries as GML has them
+_NO_GML = (b"kml", b"rss", b"feed")  # root elements of what may hold geometries as GML has them
+_COMMENT = re.compile(rb"<!--.*?-->", re.DOTALL)
+_ROOT = re.compile(rb"<(?:[\w.-]+:)?([\w.-]+)")  # the first name, without its prefix
 
 
 def raster_environment(*, allow_remote: bool = False) -> Any:
@@ -73,5 +76,6 @@ def open_options(place: Place) -> dict[str, str]:
         head = stream.read(_HEAD).removeprefix(codecs.BOM_UTF8).lstrip()
     if not head.startswith(b"<"):
         return {}
-    gml = any(mark in head for mark in _GML) and not any(mark in head for mark in _NO_GML)
+    root = _ROOT.search(_COMMENT.sub(b"", head))
+    gml = any(mark in head for mark in _GML) and root is not None and root[1] not in _NO_GML
     return {"WRITE_GFS": "NO"} if gml else {}

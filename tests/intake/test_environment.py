@@ -146,10 +146,16 @@ def test_only_a_gml_is_opened_with_options_of_its_own(tmp_path: Path) -> None:
     places = {}
     for name, text in {
         "a.gml": '<a xmlns:gml="http://www.opengis.net/gml"/>',
+        "column.gml": '<a xmlns:gml="http://www.opengis.net/gml"><feed>1</feed><kml/><rss/></a>',
+        "comment.gml": '<!-- no <kml> --><a xmlns:gml="http://www.opengis.net/gml"/>',
+        "feeder.gml": '<?xml version="1.0"?><feeder xmlns:gml="http://www.opengis.net/gml"/>',
         "a.kml": '<kml xmlns:gml="http://www.opengis.net/gml"/>',
+        "b.kml": '<?xml version="1.0"?>\n<k:kml xmlns:gml="http://www.opengis.net/gml"/>',
+        "a.xml": '<feed\nxmlns:gml="http://www.opengis.net/gml"/>',
         "a.geojson": '{"crs": "http://www.opengis.net/gml"}',
     }.items():
         path = tmp_path / name
         path.write_text(text, encoding="utf-8")
         places[name] = open_options(Place(str(path), path, None))
-    assert places == {"a.gml": {"WRITE_GFS": "NO"}, "a.kml": {}, "a.geojson": {}}
+    options = {".gml": {"WRITE_GFS": "NO"}}
+    assert places == {name: options.get(Path(name).suffix, {}) for name in places}
