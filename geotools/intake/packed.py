@@ -7,7 +7,7 @@ import io
 import tarfile
 import zipfile
 import zlib
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path, PurePosixPath
@@ -67,11 +67,12 @@ def _ends_of_packed(target: str, path: Path) -> tuple[bytes, bytes] | None:
 
 
 @contextmanager
-def unpacked(place: Place, sublayer: str, *, suffixes: Collection[str]) -> Iterator[Stream | None]:
+def unpacked(place: Place, sublayer: str, *, suffixes: Sequence[str]) -> Iterator[Stream | None]:
     """Give the file of a layer that GDAL reads at a place, which may be one of a folder or archive.
 
     None where that is none, or lies in an archive that is none of zip, gzip and tar or within
-    another one. ``suffixes`` are those a file named as the layer may have.
+    another one. ``suffixes`` are those a file named as the layer may have,
+    the first of them where there are several such files.
 
     Raises
     ------
@@ -94,22 +95,22 @@ def unpacked(place: Place, sublayer: str, *, suffixes: Collection[str]) -> Itera
         yield stream
 
 
-def _named_as(names: list[str], inner: str, sublayer: str, suffixes: Collection[str]) -> str:
+def _named_as(names: list[str], inner: str, sublayer: str, suffixes: Sequence[str]) -> str:
     """Return the one that is wanted, alone, or named as the layer in the folder that is wanted."""
     try:
         return _member(names, inner)
     except KeyError:
-        among = [PurePosixPath(name.removeprefix("./")) for name in names]
-        return _member(
-            [
-                name
-                for name, path in zip(names, among, strict=True)
-                if path.stem == sublayer
-                and path.suffix.lower() in suffixes
-                and str(path.parent) == (inner or ".")
-            ],
-            "",
-        )
+        for suffix in suffixes:
+            alike = [name for name in names if _is_table(name, inner, sublayer, suffix)]
+            if alike:
+                return _member(alike, "")
+        raise
+
+
+def _is_table(name: str, inner: str, sublayer: str, suffix: str) -> bool:
+    path = PurePosixPath(name.removeprefix("./"))
+    named = path.stem == sublayer and path.suffix.lower() == suffix
+    return named and str(path.parent) == (inner or ".")
 
 
 @contextmanager
