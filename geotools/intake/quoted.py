@@ -82,8 +82,9 @@ def _looked_through(stream: Stream) -> str:
         if wrong is not None:
             return (
                 f"line {line + _lines(text[:wrong])}: a quote there is not closed where its cell "
-                "ends, so that rows behind it would be lost; close it, put the cell in quotes, and "
-                "write those within it twice"
+                "ends, so that rows behind it would be lost; close it, or put the cell in quotes "
+                "and write those within it twice; if all is as it is meant, export the table to a "
+                "GeoPackage"
             )
         line, held, again = line + _lines(text[:done]), [text[done:]], 2 * len(text[done:])
     return ""
