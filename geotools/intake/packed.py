@@ -71,8 +71,8 @@ def unpacked(place: Place, sublayer: str, *, suffixes: Sequence[str]) -> Iterato
     """Give the file of a layer that GDAL reads at a place, which may be one of a folder or archive.
 
     None where that is none, or lies in an archive that is none of zip, gzip and tar or within
-    another one. ``suffixes`` are those a file named as the layer may have,
-    the first of them where there are several such files.
+    another one. ``suffixes`` are those a file named as the layer may have; of several such files
+    the one with the first of them is given.
 
     Raises
     ------

@@ -217,15 +217,18 @@ def _out_in_time(couples: Couples, radius: FloatArray) -> BoolArray:
 def _two_curves(couples: Couples, radius: FloatArray) -> BoolArray:
     """Return which couples of curves are passed, by the outer walls or by each other's."""
     axis = np.stack([couples.own_axis_radius, couples.axis_radius])
-    half = np.minimum(np.stack([couples.turn, couples.other]), HALF_TURN) / 2
-    c, cosine = couples.clearance, np.cos(half)
+    c, cosine = couples.clearance, np.cos(_both_turns(couples) / 2)
     more = radius - axis - c / 2  # than the outer wall turns
     room = np.clip(c * cosine - more * (1 - cosine), 0.0, c)  # the most an arc may be off
     both = room.sum(axis=0)
     room *= np.divide(c, both, out=np.ones_like(both), where=both > c)
-    apart = [_reached(couples, radius, more, half, off) for off in (np.zeros_like(room), room)]
     as_one = ~couples.opposite & _round_both(couples, radius)
-    return np.asarray(apart[0] | apart[1] | as_one, dtype=np.bool_)
+    passed = _reached(couples, radius, np.zeros_like(room)) | _reached(couples, radius, room)
+    return np.asarray(passed | as_one, dtype=np.bool_)
+
+
+def _both_turns(couples: Couples) -> FloatArray:
+    return np.minimum(np.stack([couples.turn, couples.other]), HALF_TURN)
 
 
 def _round_both(couples: Couples, radius: FloatArray) -> BoolArray:
@@ -238,24 +241,27 @@ def _round_both(couples: Couples, radius: FloatArray) -> BoolArray:
     return np.asarray((radius <= alone) & clear)
 
 
-def _reached(
-    couples: Couples, radius: FloatArray, more: FloatArray, half: FloatArray, off: FloatArray
-) -> BoolArray:
+def _reached(couples: Couples, radius: FloatArray, off: FloatArray) -> BoolArray:
     """Return where arcs round two curves, so far off the outer walls, leave room between them."""
-    past = (np.maximum(more + off, 0.0) * np.tan(half)).sum(axis=0)
+    axis = np.stack([couples.own_axis_radius, couples.axis_radius])
+    past = past_curve_m(radius, couples.clearance, axis, _both_turns(couples), off).sum(axis=0)
     across = np.where(couples.opposite, couples.clearance - off.sum(axis=0), 0.0)
     across = np.where(across > EVEN * couples.clearance, across, 0.0)  # its root tells rounding
     return np.asarray(past + 2 * np.sqrt(across * radius) <= couples.apart)
 
 
 def past_curve_m(
-    radius: FloatArray, clearance: FloatArray, axis_radius: FloatArray, angle: FloatArray
+    radius: FloatArray,
+    clearance: FloatArray,
+    axis_radius: FloatArray,
+    angle: FloatArray,
+    off: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Return how far past the ends of a curve an arc round it goes on, m; 0 if it goes along.
 
-    Lengths m, angle rad.
+    Lengths m, angle rad; ``off`` is how far off the outer wall the arc begins.
     """
-    more = np.maximum(radius - axis_radius - clearance / 2, 0.0)
+    more = np.maximum(radius - axis_radius - clearance / 2 + off, 0.0)
     return np.asarray(more * np.tan(np.minimum(angle, HALF_TURN) / 2), dtype=np.float64)
 
 

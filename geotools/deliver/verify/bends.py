@@ -9,7 +9,7 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.formulas import least_radius, passing_radius
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.successive import SENSES, Turn, closest
+from geotools.deliver.verify.successive import HALF_TURN, SENSES, Turn, closest, past_curve
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES", "held_stretches"]
@@ -126,14 +126,12 @@ def _joins(bends: list[Any], alone: list[float], k: int, gap: float, needed: flo
     if curves[0]:
         if pair[0].sense != pair[1].sense or pair[0].sense not in SENSES:
             return False
-        wider = [needed - bend.axis_radius - gap / 2 for bend in pair]
-        if min(wider) <= 0:
+        reach = [past_curve(bend.axis_radius, bend.deflection, gap, needed) for bend in pair]
+        if min(reach) <= 0:
             return False
     else:
-        wider = [needed, needed]
-    angles = [min(bend.deflection, math.nextafter(math.pi, 0.0)) for bend in pair]
-    reach = sum(more * math.tan(angle / 2) for more, angle in zip(wider, angles, strict=True))
-    return bool(max(pair[1].start - pair[0].start - pair[0].span, 0.0) < reach)
+        reach = [needed * math.tan(min(bend.deflection, HALF_TURN) / 2) for bend in pair]
+    return bool(max(pair[1].start - pair[0].start - pair[0].span, 0.0) < sum(reach))
 
 
 def held_stretches(plan: Plan, run: Any) -> list[tuple[float, float, str]]:

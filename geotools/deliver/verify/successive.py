@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 
 from geotools.deliver.verify.formulas import passing_radius
 
-__all__ = ["SENSES", "Turn", "closest"]
+__all__ = ["HALF_TURN", "SENSES", "Turn", "closest", "past_curve"]
 
 HALVINGS = 60
 RANGE = 1e-3  # of the radius that passes each alone, below which none is looked for
 ROUNDING = 1e-12
 FAR = 1e6  # m, a radius that no pipe needs
+HALF_TURN = math.nextafter(math.pi, 0.0)
 SENSES = ("left", "right")
 
 
@@ -217,7 +218,7 @@ def _two_curves(
         tops = [_top(curve, gap, radius) for curve in pair]
         share = gap / sum(tops) if sum(tops) > gap else 1.0
         for off in ((0.0, 0.0), (tops[0] * share, tops[1] * share)):
-            taken = sum(_taken(c, gap, radius, y) for c, y in zip(pair, off, strict=True))
+            taken = sum(_past(c, gap, radius, y) for c, y in zip(pair, off, strict=True))
             across = gap - sum(off) if crossed else 0.0
             across = across if across > ROUNDING * gap else 0.0
             if taken + 2 * math.sqrt(across * radius) <= straight:
@@ -228,18 +229,13 @@ def _two_curves(
 
 
 def _half(curve: Turn) -> float:
-    return min(curve.angle, math.nextafter(math.pi, 0.0)) / 2
+    return min(curve.angle, HALF_TURN) / 2
 
 
 def _top(curve: Turn, gap: float, radius: float) -> float:
     """Return how far off the outer wall an arc round a curve may begin, m."""
     wider, cosine = radius - curve.axis - gap / 2, math.cos(_half(curve))
     return min(max(gap * cosine - wider * (1 - cosine), 0.0), gap)
-
-
-def _taken(curve: Turn, gap: float, radius: float, off: float) -> float:
-    """Return what an arc so far off the outer wall takes of the straight beside a curve, m."""
-    return max(radius - curve.axis - gap / 2 + off, 0.0) * math.tan(_half(curve))
 
 
 def _as_one(pair: tuple[Turn, Turn], gap: float, radius: float, beyond: float) -> bool:
@@ -259,10 +255,15 @@ def _left_by(bend: Turn, curve: Turn, gap: float) -> float:
     return max(straight - _past(curve, gap, min(bend.alone, FAR)), 0.0)
 
 
-def _past(curve: Turn, gap: float, radius: float) -> float:
-    """Return how far past a curve's ends an arc round it goes on, m."""
-    more = max(radius - curve.axis - gap / 2, 0.0)
-    return more * math.tan(_half(curve))
+def _past(curve: Turn, gap: float, radius: float, off: float = 0.0) -> float:
+    """Return how far past a curve's ends an arc so far off the outer wall goes on, m."""
+    return past_curve(curve.axis, curve.angle, gap, radius, off)
+
+
+def past_curve(axis: float, angle: float, gap: float, radius: float, off: float = 0.0) -> float:
+    """Return the same of a curve's axis radius, m, and angle, rad; 0 if the arc goes along it."""
+    more = max(radius - axis - gap / 2 + off, 0.0)
+    return more * math.tan(min(angle, HALF_TURN) / 2)
 
 
 def _out_of(curve: Turn, straight: float, gap: float, radius: float, *, shared: bool) -> float:
