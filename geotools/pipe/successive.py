@@ -244,7 +244,7 @@ def _round_both(couples: Couples, radius: FloatArray) -> BoolArray:
 def _reached(couples: Couples, radius: FloatArray, off: FloatArray) -> BoolArray:
     """Return where arcs round two curves, so far off the outer walls, leave room between them."""
     axis = np.stack([couples.own_axis_radius, couples.axis_radius])
-    past = past_curve_m(radius, couples.clearance, axis, _both_turns(couples), off).sum(axis=0)
+    past = past_curve_m(radius, couples.clearance, axis, _both_turns(couples), off=off).sum(axis=0)
     across = np.where(couples.opposite, couples.clearance - off.sum(axis=0), 0.0)
     across = np.where(across > EVEN * couples.clearance, across, 0.0)  # its root tells rounding
     return np.asarray(past + 2 * np.sqrt(across * radius) <= couples.apart)
@@ -255,6 +255,7 @@ def past_curve_m(
     clearance: FloatArray,
     axis_radius: FloatArray,
     angle: FloatArray,
+    *,
     off: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Return how far past the ends of a curve an arc round it goes on, m; 0 if it goes along.
