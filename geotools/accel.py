@@ -76,7 +76,7 @@ def give_back() -> None:
 def _resident() -> int:
     """Return the bytes of memory this process takes up; 0 where the system does not tell."""
     try:
-        pages = int(Path("/proc/self/statm").read_text().split()[1])
+        pages = int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[1])
     except OSError:
         return 0
     return pages * os.sysconf("SC_PAGE_SIZE")

@@ -36,7 +36,11 @@ DONE, FAILED, BAD_INPUT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 130
 # make many objects and none that is garbage.
 COLLECT_AFTER = (20_000, 20, 20)
 # Signals that end a program, by name, for not every system has each; and what is said of them.
-_ENDING = {"SIGHUP": "ended: its terminal was closed", "SIGTERM": "ended from outside"}
+_ENDING = {
+    "SIGHUP": "ended: its terminal was closed",
+    "SIGTERM": "ended from outside",
+    "SIGBREAK": "ended: its window was closed, or Ctrl+Break pressed",  # on Windows
+}
 _BY_SIGNAL = 128  # and its number: the exit code of what a signal ends
 _AT_ONCE = 5.0  # s
 _STDERR = 2  # its number on every system
@@ -123,7 +127,9 @@ def _occupy_streams() -> None:
 def _invoked(arguments: list[str] | None, came: Sequence[int]) -> int:
     """Run the command and return its exit code; what the parser refuses is told here."""
     try:
-        code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
+        code = _app().main(  # which on Windows would read * and % of an argument, quoted or not
+            arguments, prog_name="slipmain", standalone_mode=False, windows_expand_args=False
+        )
     except click.exceptions.NoArgsIsHelpError as error:
         _say(error.format_message(), sys.stderr)
         return BAD_INPUT

@@ -89,7 +89,9 @@ def with_lists(text: str) -> str:
 
 def blocks(language: str) -> list[str]:
     """Return the fenced blocks of one language; plain ones for the empty name."""
-    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", README.read_text(), re.DOTALL | re.MULTILINE)
+    fenced = re.findall(
+        r"^```(\w*)\n(.*?)^```$", README.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE
+    )
     return [text for name, text in fenced if name == language]
 
 
@@ -127,7 +129,7 @@ def tools_shown(section: str) -> list[Tool]:
 
 def sections() -> list[str]:
     """Return the README's sections of the second order, what stands above the first too."""
-    return re.split(r"^## ", README.read_text(), flags=re.MULTILINE)
+    return re.split(r"^## ", README.read_text(encoding="utf-8"), flags=re.MULTILINE)
 
 
 def inline(text: str) -> list[str]:
@@ -137,7 +139,7 @@ def inline(text: str) -> list[str]:
 
 
 def test_lists_are_those_of_the_contract_and_the_tools() -> None:
-    text = README.read_text()
+    text = README.read_text(encoding="utf-8")
     assert with_lists(text) == text, "run: python tests/test_readme.py"
 
 
@@ -148,7 +150,7 @@ def words_after(start: str, text: str) -> list[str]:
 
 
 def test_every_word_for_a_field_that_is_read_stands_in_the_readme() -> None:
-    text = README.read_text()
+    text = README.read_text(encoding="utf-8")
     told = {"Read as yes: ": YES, "; as no: ": NO, "`pass`": PASS, "`fail`": FAIL, "`cut out`": CUT}
     told |= {f"`{way}`": words for way, words in (*WAYS, *STATES)}
     missing = {
@@ -174,7 +176,7 @@ def test_every_word_for_a_field_that_is_read_stands_in_the_readme() -> None:
 def test_a_word_that_is_not_in_its_own_list_is_missed_wherever_else_it_stands(
     start: str, word: str
 ) -> None:
-    text = README.read_text()
+    text = README.read_text(encoding="utf-8")
     assert word in words_after(start, text)
     without = re.sub(rf"({re.escape(start)}[^|\n]*?)(, `?)\b{word}\b`?", r"\1", text)
     assert word not in words_after(start, without)
@@ -217,7 +219,9 @@ def test_options_named_in_a_section_are_of_a_tool_that_the_section_shows() -> No
 
 
 def test_settings_shown_on_command_lines_are_settings_of_the_brief() -> None:
-    within = [shlex.split(code) for code in inline(README.read_text()) if "--set " in code]
+    within = [
+        shlex.split(code) for code in inline(README.read_text(encoding="utf-8")) if "--set " in code
+    ]
     given = [
         words[place + 1].split("=", 1)
         for words in [*commands(), *within]
@@ -259,28 +263,30 @@ def test_texts_use_the_words_of_the_trade() -> None:
 
 
 def test_no_sentence_is_longer_than_eighty_words() -> None:
-    text = re.sub(r"<!-- (\w+) -->\n.*?<!-- /\1 -->", "", README.read_text(), flags=re.DOTALL)
+    text = re.sub(
+        r"<!-- (\w+) -->\n.*?<!-- /\1 -->", "", README.read_text(encoding="utf-8"), flags=re.DOTALL
+    )
     text = re.sub(r"^```.*?^```$|^\|[^\n]*$", "", text, flags=re.S | re.M)
     sentences = [s for line in text.splitlines() for s in re.split(r"(?<=[.!?:])\s+", line)]
     assert [s for s in sentences if len(s.split()) > 80] == []
 
 
 def test_links_to_files_lead_somewhere() -> None:
-    targets = re.findall(r"\]\((?!http|#)([^)#]+)\)", README.read_text())
+    targets = re.findall(r"\]\((?!http|#)([^)#]+)\)", README.read_text(encoding="utf-8"))
     assert targets
     assert [t for t in targets if not (ROOT / t).exists()] == []
 
 
 def rooms() -> list[str]:
     """Return the rooms in the order the guide gives them."""
-    (row,) = re.findall(r"<!-- rooms -->\n```\n(.*?)\n```", GUIDE.read_text())
+    (row,) = re.findall(r"<!-- rooms -->\n```\n(.*?)\n```", GUIDE.read_text(encoding="utf-8"))
     return [room.strip() for room in row.split("->")]
 
 
 def rooms_imported(path: Path) -> set[str]:
     """Return the parts of the package a module imports, wherever in it that stands."""
     names = []
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -315,7 +321,9 @@ def test_pipe_imports_nothing_of_the_project_but_itself() -> None:
 
 def test_numbers_that_are_no_settings_stand_in_the_guide_as_the_code_has_them() -> None:
     sizes = {"in": 0.0254, "ft": 0.3048, "min": 60.0}  # hours and years count as they are
-    (text,) = re.findall(r"## Numbers that are no settings\n(.*?)\n## ", GUIDE.read_text(), re.S)
+    (text,) = re.findall(
+        r"## Numbers that are no settings\n(.*?)\n## ", GUIDE.read_text(encoding="utf-8"), re.S
+    )
     row = re.compile(r"^\| .+ \| ([\d.,]+) ?(\S*) \| `(\S+)\.py` `(\w+)` \|$", re.M)
     rows = row.findall(text)
     assert len(rows) == text.count("\n| ") - 1 > 20
@@ -331,14 +339,16 @@ def test_broad_excepts_stand_where_the_guide_says_and_nowhere_else() -> None:
         for path in PACKAGE.rglob("*.py")
         if re.search(r"except(:| \(?(Base)?Exception\b)", path.read_text(encoding="utf-8"))
     }
-    (said,) = re.findall(r"A broad `except` stands in (.*)", GUIDE.read_text())
+    (said,) = re.findall(r"A broad `except` stands in (.*)", GUIDE.read_text(encoding="utf-8"))
     assert broad == set(re.findall(r"in `([\w/]+\.py)`", said))
 
 
 def test_the_tool_the_guide_shows_counts_mains_of_a_frame_and_of_a_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (code,) = re.findall(r"^```python\n(.*?)^```$", GUIDE.read_text(), re.DOTALL | re.MULTILINE)
+    (code,) = re.findall(
+        r"^```python\n(.*?)^```$", GUIDE.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE
+    )
     module = types.ModuleType("mypackage.tools")
     monkeypatch.setitem(sys.modules, "mypackage.tools", module)
     exec(compile(code, GUIDE, "exec"), module.__dict__)  # noqa: S102 - the guide's own
@@ -357,7 +367,9 @@ def test_the_nation_on_paper_agrees_with_what_was_measured() -> None:
     from tests.bench.results import kept
 
     of = Measured(**kept()["nation"].data)
-    section = GUIDE.read_text().partition("## A nation on paper")[2].partition("\n## ")[0]
+    section = (
+        GUIDE.read_text(encoding="utf-8").partition("## A nation on paper")[2].partition("\n## ")[0]
+    )
     rows = re.findall(r"^\| (\d+) \| ([\d.]+) \| ([\d.]+) \|", section, re.MULTILINE)
     shown = [(int(workers), float(hours), float(alone)) for workers, hours, alone in rows]
     carried = [(n, *(round(h, 1) for h in carried_over(of, n))) for n in (2, 8, 64)]
@@ -369,12 +381,17 @@ def test_the_nation_on_paper_agrees_with_what_was_measured() -> None:
 
 
 def test_the_gate_runs_the_commands_the_guide_names() -> None:
-    section = GUIDE.read_text().partition("## The gate")[2].partition("\n## ")[0]
+    section = GUIDE.read_text(encoding="utf-8").partition("## The gate")[2].partition("\n## ")[0]
     named = re.findall(r"^\| `([^`]+)` \|", section, re.MULTILINE)
     assert len(named) == 4
-    script = (ROOT / ".ci" / "run").read_text().replace('"$venv/bin/', "").replace('"', "")
+    script = (
+        (ROOT / ".ci" / "run")
+        .read_text(encoding="utf-8")
+        .replace('"$venv/bin/', "")
+        .replace('"', "")
+    )
     assert [command for command in named if command not in script] == []
 
 
 if __name__ == "__main__":
-    README.write_text(with_lists(README.read_text()))
+    README.write_text(with_lists(README.read_text(encoding="utf-8")), encoding="utf-8")

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import stat
+import time
 import uuid
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from functools import cache
 from pathlib import Path
 
+from geotools.deliver.systems import WINDOWS, lives, system_mark, unfit_for_windows
 from geotools.errors import OutputError
 
 __all__ = [
@@ -34,6 +34,8 @@ __all__ = [
 
 # Of what is written, the files that GDAL reads where it is given the folder they lie in.
 _READ_BY_FOLDER = (".csv", ".json")
+_IN_USE = 32  # ERROR_SHARING_VIOLATION, Windows' number of a file that another program has open
+_WAITS = (0.2, 0.5, 1.0, 2.0)  # s: what looks through new files for viruses lets them go by then
 # What SQLite puts beside a file it writes.
 JOURNAL = "-journal"
 BESIDE = ("", JOURNAL, "-wal", "-shm")
@@ -96,6 +98,17 @@ def check_free(
     """
     if target.exists() and not overwrite:
         raise OutputError(f"{path}: exists already{perhaps}; {ways}")
+    if WINDOWS and _in_use(target):
+        raise OutputError(f"{path}: is open in another program; close it there")
+
+
+def _in_use(target: Path) -> bool:
+    """Tell whether another program on Windows keeps a file from being replaced."""
+    try:
+        target.rename(target)
+    except OSError as error:
+        return getattr(error, "winerror", None) == _IN_USE
+    return False
 
 
 def check_place(path: Path, *, suffix: str, beside: str = "") -> Path:
@@ -117,6 +130,9 @@ def check_place(path: Path, *, suffix: str, beside: str = "") -> Path:
         raise OutputError(f"{path}: give it a name ending in {suffix}")
     if folder:
         raise OutputError(f"{path}: is a folder; give the name of a file in it")
+    unfit = unfit_for_windows(target.name) if WINDOWS else None
+    if unfit is not None:
+        raise OutputError(f"{path}: {unfit}; choose another name")
     if not target.parent.is_dir():
         raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
     part = part_of(target)
@@ -206,11 +222,32 @@ def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
 
 
 def put_in_place(part: Path, target: Path) -> None:
-    """Move a file to its place; who may read it stays as it was for the file it replaces."""
+    """Move a file to its place; who may read it stays as it was for the file it replaces.
+
+    Raises
+    ------
+    OutputError
+        If a program on Windows has the old one open; the new one is kept beside it.
+    """
     if os.name == "posix":
         with suppress(OSError):  # no file there, or no modes
             part.chmod(target.stat().st_mode & 0o777)
-    part.replace(target)
+    if not WINDOWS:
+        part.replace(target)
+        return
+    for wait in (*_WAITS, None):
+        try:
+            part.replace(target)
+            return
+        except PermissionError as error:
+            if wait is None:
+                aside = _free_name(target, "new")
+                part.rename(aside)
+                raise OutputError(
+                    f"{target}: is open in another program; the new file lies beside it as "
+                    f"{aside.name}: close the program and give it its name"
+                ) from error
+            time.sleep(wait)
 
 
 def allow_as_new(path: Path) -> None:
@@ -242,7 +279,7 @@ def sync_folder(path: Path) -> None:
 def part_of(target: Path) -> Path:
     """Return a new name beside a file to write it under; it tells which process writes."""
     token = uuid.uuid4().hex[:12]
-    return target.with_name(f".{target.stem}.{_system()}-{os.getpid()}-{token}{target.suffix}")
+    return target.with_name(f".{target.stem}.{system_mark()}-{os.getpid()}-{token}{target.suffix}")
 
 
 # What `part_of` makes, and what SQLite puts beside it.
@@ -260,7 +297,7 @@ def clear_parts(target: Path) -> None:
     that number now. Parts of other machines, containers and boots stay: whether they are still
     being written cannot be told from here.
     """
-    if _system():
+    if system_mark():
         _clear(target.parent, {target.name}, others=False)
 
 
@@ -279,8 +316,8 @@ def _clear(folder: Path, names: Collection[str], *, others: bool) -> None:
             told = _PART.fullmatch(part.name)
             if told is None or told["stem"] + told["suffix"] not in names:
                 continue
-            own = bool(_system()) and told["system"] == _system()
-            if _lives(int(told["process"])) if own else not others:
+            own = bool(system_mark()) and told["system"] == system_mark()
+            if lives(int(told["process"])) if own else not others:
                 continue
             with suppress(OSError):  # another run removed it, or it is another user's
                 part.unlink()
@@ -288,29 +325,11 @@ def _clear(folder: Path, names: Collection[str], *, others: bool) -> None:
 
 def free_beside(target: Path) -> Path:
     """Return a name beside a file to keep what somebody made of it; none a district's may bear."""
+    return _free_name(target, "edited")
+
+
+def _free_name(target: Path, what: str) -> Path:
     number = 1
-    while (aside := target.with_name(f"{target.stem}.edited-{number}{target.suffix}")).exists():
+    while (aside := target.with_name(f"{target.stem}.{what}-{number}{target.suffix}")).exists():
         number += 1
     return aside
-
-
-@cache
-def _system() -> str:
-    """Return a mark of this boot and its set of process numbers; "" where none can be had."""
-    try:
-        boot = Path("/proc/sys/kernel/random/boot_id").read_bytes().strip()
-        numbers = Path("/proc/self/ns/pid").stat().st_ino
-    except OSError:
-        return ""
-    return hashlib.sha256(boot + str(numbers).encode()).hexdigest()[:12]
-
-
-def _lives(process: int) -> bool:
-    """Tell whether a process of this system has a number; asked only where `_system` is known."""
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:  # another user's
-        return True
-    return True

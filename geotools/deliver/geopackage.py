@@ -28,6 +28,7 @@ from geotools.deliver.files import (
     sync_folder,
 )
 from geotools.deliver.stored_crs import places_of, stored_wkt
+from geotools.deliver.systems import sqlite_uri
 from geotools.errors import KeptAsideWarning, OutputError
 from geotools.gdal_options import gdal_options
 from geotools.intake.place import odd_letters
@@ -50,6 +51,8 @@ _GDAL_OPTIONS = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
 }
 # 1.3 is the newest version that GDAL releases of the last years read without a warning.
+# SQLite's names of what stands between it and a file that may well be a GeoPackage.
+_REFUSED = ("SQLITE_CANTOPEN", "SQLITE_IOERR", "SQLITE_PERM", "SQLITE_AUTH")
 _VERSION = "1.3"
 AT_ONCE = 50_000  # rows of a layer made ready for the file at once
 _WRITE_ERRORS = (
@@ -105,7 +108,12 @@ def _check_existing(path: str | Path, target: Path, overwrite: bool) -> None:
 def layers_of_others(path: Path) -> list[str]:
     """Return what a GeoPackage holds that is none of the program's: layers, tables and views.
 
-    Empty where there is no such file, or it is none that can be read.
+    Empty where there is no such file, or it is no GeoPackage.
+
+    Raises
+    ------
+    OutputError
+        If the system refuses to read it: what it holds would be lost untold.
     """
     if not path.is_file():
         return []
@@ -115,9 +123,11 @@ def layers_of_others(path: Path) -> list[str]:
         "OR name GLOB 'rtree_*' OR name GLOB 'sqlite_*'))"
     )
     try:
-        with closing(sqlite3.connect(f"{path.as_uri()}?immutable=1", uri=True)) as file:
+        with closing(sqlite3.connect(sqlite_uri(path, "immutable=1"), uri=True)) as file:
             names = {str(name) for (name,) in file.execute(sql)}
-    except sqlite3.Error:
+    except sqlite3.Error as error:
+        if getattr(error, "sqlite_errorname", "").startswith(_REFUSED):
+            raise OutputError(f"{path}: what it holds cannot be read ({error})") from error
         return []
     return sorted(names - {*OUTPUTS})
 
@@ -238,7 +248,7 @@ def renew_tables(
 # In what is said to SQLite all names are those of the contract, quoted.
 def _stale(path: Path, told: Mapping[str, pa.Table]) -> list[str]:
     """Return the tables of a file whose rows are others than these."""
-    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as file:
+    with closing(sqlite3.connect(sqlite_uri(path, "mode=ro"), uri=True)) as file:
         return [n for n, table in told.items() if _rows_in(file, n, table) != _rows(table)]
 
 

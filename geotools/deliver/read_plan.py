@@ -24,6 +24,7 @@ import shapely.errors
 from geotools.brief import declared, load_brief
 from geotools.deliver.layers import mover
 from geotools.deliver.levels import scaled_levels
+from geotools.deliver.systems import sqlite_uri
 from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.intake.crs import crs_name, horizontal, level_unit, unplaced
 from geotools.intake.digest import journals, sha256
@@ -457,7 +458,7 @@ def _read_settings(path: Path) -> dict[str, str]:
 
 def _asked(path: Path, how: str) -> list[tuple[Any, Any]]:
     """Return names and values of the settings; ``how`` the file is opened is SQLite's."""
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?{how}", uri=True)) as connection:
+    with closing(sqlite3.connect(sqlite_uri(path.resolve(), how), uri=True)) as connection:
         return connection.execute("SELECT name, value FROM settings").fetchall()
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from geotools.deliver.files import clear_folder, replacing
+from geotools.deliver.systems import DEVICES
 from geotools.errors import OutputError
 from geotools.intake.digest import sha256
 
@@ -42,8 +43,6 @@ _ANEW = (
 _PLAN_LAYERS = {"runs", "pits", "pulls", "settings", "inputs"}
 # Bytes of a district's file name: file systems allow 255, and a part of a file adds to its name.
 _LONGEST = 180
-# Names of devices on Windows, whatever comes after a dot.
-_RESERVED = re.compile(r"(con|prn|aux|nul|(com|lpt)[0-9\u00b9\u00b2\u00b3])\Z")
 
 
 @dataclass(frozen=True)
@@ -215,7 +214,7 @@ def file_name(name: str, taken: set[str]) -> str:
     """Return a file name for a district: letters, digits and hyphens of its name; never a path."""
     stem = re.sub(r"[^\w-]+", "-", name.casefold()).strip("-_")[:60] or "district"
     stem = stem.encode()[:_LONGEST].decode(errors="ignore")
-    if _RESERVED.match(stem):
+    if DEVICES.match(stem):
         stem = f"district-{stem}"
     number, unique = 1, stem
     while f"{unique}.gpkg" in taken:

@@ -282,7 +282,7 @@ FULL = Path("/dev/full")
 def test_what_cannot_be_written_to_stdout_is_one_line_and_2(
     words: list[str], buffered: str
 ) -> None:
-    with FULL.open("w") as full:
+    with FULL.open("w", encoding="utf-8") as full:
         done = subprocess.run(
             [sys.executable, "-c", TELLS, *words],
             env=os.environ | {"PYTHONUNBUFFERED": buffered},
@@ -322,7 +322,7 @@ def test_a_file_that_is_written_is_told_so_where_the_summary_cannot_be_printed(
 
 @pytest.mark.skipif(not FULL.exists(), reason="no device that is full on this machine")
 def test_an_error_that_cannot_be_told_is_still_2() -> None:
-    with FULL.open("w") as full:
+    with FULL.open("w", encoding="utf-8") as full:
         words = [sys.executable, "-c", TELLS, "attempt", "--nothing"]
         assert subprocess.run(words, stderr=full, check=False).returncode == 2
 
@@ -575,6 +575,29 @@ def test_a_plug_in_no_command_can_be_made_of_is_told_and_the_others_work(
     assert done.code == 0
     assert done.err.startswith("warning: tool odd (odd.work:odd) is left out: no command can be")
     assert slipmain("odd").code == 2
+
+
+class Windows:
+    """The module of the system as on Windows, for what asks its name."""
+
+    name = "nt"
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(os, name)
+
+
+def test_signs_of_names_are_for_the_tools_to_read_on_windows_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("a.toml", "b.toml"):
+        (tmp_path / name).touch()
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("click.core.os", Windows())
+    monkeypatch.setattr(sys, "argv", ["slipmain", "plan", "*.toml", "-o", "plan.gpkg"])
+    with pytest.raises(SystemExit) as left:
+        main()
+    assert left.value.code == 2
+    assert "*.toml" in capsys.readouterr().err
 
 
 def test_progress_is_silent_when_stderr_is_no_terminal(slipmain: Run, behave: Any) -> None:

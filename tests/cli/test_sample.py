@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -58,13 +59,16 @@ def test_a_disk_that_fills_up_leaves_what_was_there(
 
 @pytest.mark.parametrize("overwrite", [False, True])
 def test_the_sample_is_not_copied_onto_itself(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, overwrite: bool
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    link: Callable[[Path, Path], None],
+    overwrite: bool,
 ) -> None:
     source = tmp_path / "sample"
     geotools.sample(source)
     before = {path.name: path.read_bytes() for path in source.iterdir()}
     monkeypatch.setattr("geotools.tools.sample._source", lambda: source)
-    (tmp_path / "other").symlink_to(source)
+    link(tmp_path / "other", source)
     with pytest.raises(OutputError, match="is the sample itself; give another folder"):
         geotools.sample(tmp_path / "other", overwrite=overwrite)
     assert {path.name: path.read_bytes() for path in source.iterdir()} == before

@@ -7,7 +7,7 @@ import os
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,9 @@ from geotools.deliver import files
 from geotools.deliver.files import check_file, clear_parts, part_of, replacing, spare
 from geotools.errors import OutputError
 
-pytestmark = pytest.mark.skipif(not files._system(), reason="processes cannot be told apart here")
+pytestmark = pytest.mark.skipif(
+    not files.system_mark(), reason="processes cannot be told apart here"
+)
 
 
 @pytest.fixture
@@ -83,7 +85,7 @@ def test_parts_of_another_target_system_or_boot_stay(
         written_by(dead, target.with_name("plan .1..gpkg")),
     }
     with monkeypatch.context() as elsewhere:
-        elsewhere.setattr(files, "_system", lambda: "0" * 12)
+        elsewhere.setattr(files, "system_mark", lambda: "0" * 12)
         kept.add(written_by(dead, target))
     clear_parts(target)
     assert set(target.parent.iterdir()) == kept
@@ -96,7 +98,7 @@ def test_parts_of_another_target_system_or_boot_stay(
 def test_files_of_the_user_stay(name: str, target: Path) -> None:
     own = target.with_name(name)
     own.write_text("mine")
-    target.write_text("the plan of last week")
+    target.write_text("the plan of last week", encoding="utf-8")
     clear_parts(target)
     assert set(target.parent.iterdir()) == {own, target}
 
@@ -104,7 +106,7 @@ def test_files_of_the_user_stay(name: str, target: Path) -> None:
 def test_nothing_is_removed_where_processes_cannot_be_told_apart(
     target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(files, "_system", lambda: "")
+    monkeypatch.setattr(files, "system_mark", lambda: "")
     part = written_by(gone_process(), target)
     clear_parts(target)
     assert part.exists()
@@ -115,19 +117,19 @@ def test_writing_a_file_removes_what_a_killed_run_left_of_it(target: Path) -> No
     with replacing(target) as part:
         part.write_text("whole")
     assert list(target.parent.iterdir()) == [target]
-    assert target.read_text() == "whole"
+    assert target.read_text(encoding="utf-8") == "whole"
 
 
 def test_a_file_that_came_in_the_meantime_is_kept_unless_told_otherwise(target: Path) -> None:
     write = replacing(target, overwrite=False)
     with pytest.raises(OutputError, match="exists already"), write as part:
         part.write_text("plan")
-        target.write_text("mine")
-    assert target.read_text() == "mine"
+        target.write_text("mine", encoding="utf-8")
+    assert target.read_text(encoding="utf-8") == "mine"
     assert list(target.parent.iterdir()) == [target]
     with replacing(target) as part:
         part.write_text("plan")
-    assert target.read_text() == "plan"
+    assert target.read_text(encoding="utf-8") == "plan"
 
 
 @pytest.mark.parametrize("name", ["a" * 240 + ".csv", "a" * 300 + ".csv", "a\0.csv"], ids=len)
@@ -141,12 +143,17 @@ def test_a_name_no_file_can_be_written_under_is_refused_at_once(tmp_path: Path, 
 def test_a_file_is_on_the_disk_before_it_takes_the_place_of_the_old_one(
     target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    target.write_text("old")
+    target.write_text("old", encoding="utf-8")
     seen = []
 
     def fsync(descriptor: int) -> None:
         about = os.fstat(descriptor)
-        seen.append((None if stat.S_ISDIR(about.st_mode) else about.st_size, target.read_text()))
+        seen.append(
+            (
+                None if stat.S_ISDIR(about.st_mode) else about.st_size,
+                target.read_text(encoding="utf-8"),
+            )
+        )
 
     monkeypatch.setattr(os, "fsync", fsync)
     with replacing(target) as part:
@@ -154,12 +161,14 @@ def test_a_file_is_on_the_disk_before_it_takes_the_place_of_the_old_one(
     assert seen == [(5, "old"), (None, "whole")]
 
 
-def test_what_is_read_is_spared_by_whatever_name_it_is_told(tmp_path: Path) -> None:
+def test_what_is_read_is_spared_by_whatever_name_it_is_told(
+    tmp_path: Path, link: Callable[[Path, Path], None]
+) -> None:
     one, two, new = (tmp_path / name for name in ("one.gpkg", "two.gpkg", "new.gpkg"))
     for path in (one, two):
         path.write_text("data")
     (tmp_path / "hard.gpkg").hardlink_to(one)
-    (tmp_path / "soft.gpkg").symlink_to(two)
+    link(tmp_path / "soft.gpkg", two)
     folder = tmp_path / "tables"
     folder.mkdir()
     for name in ("in.csv", "plan.gpkg"):  # GDAL reads the one with the folder, never the other

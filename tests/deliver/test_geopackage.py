@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import shutil
 import signal
 import sqlite3
@@ -322,11 +321,11 @@ def test_a_geopackage_is_open_to_whom_any_new_file_is_and_keeps_that_when_replac
     assert leftovers(tmp_path) == [path.name]
 
 
-def test_a_link_is_followed(write, tmp_path):
+def test_a_link_is_followed(write, tmp_path, link):
     (tmp_path / "real").mkdir()
     real = tmp_path / "real" / "plan.gpkg"
     real.write_text("old")
-    (tmp_path / "link.gpkg").symlink_to(real)
+    link(tmp_path / "link.gpkg", real)
     write("link.gpkg", overwrite=True)
     assert (tmp_path / "link.gpkg").is_symlink()
     assert "runs" in fiona.listlayers(real)
@@ -365,6 +364,7 @@ def test_an_interrupted_run_keeps_the_old_file_and_leaves_nothing(write, tmp_pat
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file size limits are a POSIX matter")
 def test_a_full_disk_is_an_error_that_keeps_the_old_file(write, tables, tmp_path):
+    resource = pytest.importorskip("resource")
     (tmp_path / "plan.gpkg").write_text("old")
     many = pd.concat([tables["candidates"]] * 20_000, ignore_index=True)
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)

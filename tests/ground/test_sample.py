@@ -191,7 +191,7 @@ def test_a_mask_of_the_band_alone_is_obeyed(write_dem, at, tmp_path, kind):
     Path(written).rename(tmp_path / name)
     if kind == "vrt":
         path = str(tmp_path / "masked.vrt")
-        Path(path).write_text(MASKED_VRT)
+        Path(path).write_text(MASKED_VRT, encoding="utf-8")
     with rasterio.open(path) as dataset:
         assert dataset.mask_flag_enums == ([],)
     got, findings = sample(path, at((2, 3), (2.5, 3.5), (1, 1), (3, 3)))
@@ -628,7 +628,7 @@ def test_a_null_shift_of_the_same_datum_as_old_files_state_it_is_none(
     wkt = wkt.replace('"7019"]]', f'"7019"]],TOWGS84[{shift}]').replace('"', "&quot;")
     whole = write_dem(RAMP.astype("uint8"), nodata=None)
     path = Path(write_vrt(tmp_path, whole, "500000,10,0,5000000,0,-10"))
-    path.write_text(path.read_text().replace("EPSG:32633", wkt))
+    path.write_text(path.read_text(encoding="utf-8").replace("EPSG:32633", wkt), encoding="utf-8")
     got, findings = sample(str(path), at((2, 3)), crs=pyproj.CRS(25833))
     assert got.z[0] == 108
     assert findings["rule"].tolist().count("datum-accuracy") == told

@@ -753,9 +753,9 @@ def test_a_folder_without_layers_is_no_damaged_file(tmp_path, network, read_file
 
 @pytest.mark.parametrize("target", ["net.gpkg", "gone.gpkg"])
 def test_a_link_that_leads_to_no_file_is_told_with_where_it_leads(
-    tmp_path, read_file, fault, target
+    tmp_path, read_file, fault, link, target
 ):
-    (tmp_path / "net.gpkg").symlink_to(target)
+    link(tmp_path / "net.gpkg", target)
     for said in (
         fault(read_file, tmp_path / "net.gpkg"),
         fault(read_file, f"{tmp_path}/net.gpkg:mains"),

@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import json
 import shutil
-import signal
 import sqlite3
 import subprocess
 import sys
@@ -665,7 +664,7 @@ def test_a_batch_that_was_killed_goes_on_to_the_same_result(
     wanted = round(share * 3)
     while process.poll() is None and len(list(tmp_path.glob("[a-z]*.gpkg"))) < wanted:
         time.sleep(0.02)
-    process.send_signal(signal.SIGKILL)
+    process.kill()
     process.wait()
     assert command("batch", network, "-o", tmp_path, "--resume", "--quiet") == 0
     assert hashes(tmp_path) == hashes(done)

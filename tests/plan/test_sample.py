@@ -7,8 +7,6 @@ import io
 import json
 import os
 import re
-import resource
-import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -375,12 +373,13 @@ def test_a_run_killed_while_writing_leaves_the_old_file(
         assert process.stdout.readline() == b"held\n"
         half = [file for file in tmp_path.iterdir() if file != target and file.stat().st_size]
         process.kill()
-    assert process.returncode == -signal.SIGKILL
+    assert process.returncode != 0
     assert half
     assert target.read_bytes() == OLD
 
 
 def test_a_full_disk_leaves_the_old_file_and_says_so(sample: Path, tmp_path: Path) -> None:
+    resource = pytest.importorskip("resource")
     target = tmp_path / "plan.gpkg"
     target.write_bytes(OLD)
 
