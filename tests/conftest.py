@@ -12,7 +12,7 @@ import os
 import shutil
 import sys
 import tempfile
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -108,13 +108,13 @@ def pytest_terminal_summary(terminalreporter: TerminalReporter, config: pytest.C
 
 
 def _write_costly(reporter: TerminalReporter) -> None:
-    seconds: Counter[str] = Counter()
+    seconds: defaultdict[str, float] = defaultdict(float)
     times: Counter[str] = Counter()
     for report in (one for some in reporter.stats.values() for one in some):
         if isinstance(report, pytest.TestReport):
             seconds[_function(report.nodeid)] += report.duration
             times[_function(report.nodeid)] += report.when == "call"
-    mean = seconds.total() / max(times.total(), 1)
+    mean = sum(seconds.values()) / max(times.total(), 1)
     long = [name for name in seconds if seconds[name] > LONG * mean * max(times[name], 1)]
     COSTLY.write_text("\n".join(sorted(long)) + "\n", encoding="utf-8")
 

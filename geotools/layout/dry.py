@@ -1,4 +1,4 @@
-"""Water that planned runs take from others while they are out of service: findings."""
+"""Runs out of service: the water they take from others, and valves two of them need: findings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 
 from geotools.layout.shared import Shared
+from geotools.lists import listed
 from geotools.network.places import points_along
+from geotools.network.shutdown import CUT_BY_OTHERS
 
 __all__ = ["report_dry"]
 
@@ -18,7 +20,10 @@ __all__ = ["report_dry"]
 def report_dry(
     ground: Shared, table: pd.DataFrame, shutdowns: pd.DataFrame, days: pd.Series
 ) -> None:
-    """Leave a finding on every planned run that takes water from customers off it, or a source.
+    """Leave findings on planned runs whose shutdown has to be told before it is agreed.
+
+    That is one that takes water from customers off the run, or a source, or one that relies on
+    valves which the work on another run cuts out.
 
     Parameters
     ----------
@@ -35,6 +40,8 @@ def report_dry(
     told = shutdowns.assign(days=shutdowns["run_id"].map(days).astype(float))
     _report_beyond(ground, table, told[told["customers_beyond"].astype(float) > 0])
     _report_sources(ground, table, told[told["sources_shut"].astype(bool)])
+    status = dict(zip(table["run_id"], table["status"], strict=True))
+    _report_cut_by_others(ground, table, told, status)
 
 
 def _report_beyond(ground: Shared, table: pd.DataFrame, told: pd.DataFrame) -> None:
@@ -60,6 +67,30 @@ def _report_sources(ground: Shared, table: pd.DataFrame, told: pd.DataFrame) -> 
     say = partial(ground.layers.findings.length, digits=0)
     texts = [_source_text(row, say) for row in told.to_dict("records")]
     _add(ground, table, told, "source-shut-in", texts)
+
+
+def _report_cut_by_others(
+    ground: Shared, table: pd.DataFrame, told: pd.DataFrame, status: Mapping[str, str]
+) -> None:
+    """Leave a finding on every run that is shut in by valves the work on others cuts out.
+
+    Runs that this plan does not hold may be planned in another district's.
+    """
+    texts, found = [], []
+    for row in told.to_dict("records"):
+        cut: dict[str, list[str]] = {}
+        for other, name in row[CUT_BY_OTHERS]:
+            if status.get(other, "planned") == "planned":
+                cut.setdefault(other, []).append(name)
+        found.append(bool(cut))
+        others = listed([f"{other} ({listed(valves)})" for other, valves in cut.items()])
+        texts.append(
+            f"run {row['run_id']} is shut in by valves that the work on others cuts out: {others}. "
+            "Have them replaced and proved before this run is shut in, or renew this run first; "
+            "never have both out of service at the same time."
+        )
+    texts, told = [text for text, due in zip(texts, found, strict=True) if due], told[found]
+    _add(ground, table, told, "valve-cut-out-elsewhere", texts)
 
 
 def _source_text(row: Mapping[Hashable, Any], say: Callable[[float], str]) -> str:

@@ -33,9 +33,10 @@ from geotools.network.supply import Supply, build_supply, customers_of
 from geotools.network.visits import Visits, visit
 from geotools.schema import OUTPUTS
 
-__all__ = ["LOST", "VALVE_REACH", "isolate", "plan_shutdowns"]
+__all__ = ["CUT_BY_OTHERS", "LOST", "VALVE_REACH", "isolate", "plan_shutdowns"]
 
 LOST = ("sources_shut", "lost", "lost_length", "lost_customers")
+CUT_BY_OTHERS = "cut_by_others"
 VALVE_REACH = 10.0  # m; a valve this near a junction stands at it (common practice, no source)
 
 
@@ -55,7 +56,13 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
         As `isolate`.
     """
     if layers.valves is None:
-        names = ["run", *(field.name for field in OUTPUTS["shutdowns"].fields), "geometry", *LOST]
+        names = [
+            "run",
+            *(field.name for field in OUTPUTS["shutdowns"].fields),
+            "geometry",
+            *LOST,
+            CUT_BY_OTHERS,
+        ]
         return pd.DataFrame({name: np.zeros(0, dtype=object) for name in names})
     carrying = _carrying(layers.mains, network, layers.findings)
     return isolate(
@@ -95,7 +102,8 @@ def isolate(
         One row a run: ``run``, the bare fields of the layer ``shutdowns`` in SI units, and
         ``geometry``, the valves to close. ``sources_shut`` says whether a source is shut in,
         ``lost`` whether every source is of a part of the network that is joined by open valves;
-        ``lost_length`` (m) and ``lost_customers`` are of these parts.
+        ``lost_length`` (m) and ``lost_customers`` are of these parts. ``cut_by_others`` are the
+        valves to close that the work on another run cuts out: pairs of its ``run_id`` and a name.
     """
     graph, chains = runs.graph, runs.chains
     supply = build_supply(
@@ -111,6 +119,8 @@ def isolate(
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
     visits = visit(supply, chains, cut_out=runs.valves)
     table = table.join(_shutdowns(supply, chains, visits, valves, reach, layers.findings))
+    named = [[(run_ids[run], name) for run, name in cut] for cut in table[CUT_BY_OTHERS]]
+    table[CUT_BY_OTHERS] = pd.Series(named, dtype=object)
     taps = services_on_runs(runs.services, graph, chains)
     return table.assign(**_tapped(table, taps, layers.laterals))
 
@@ -149,6 +159,7 @@ def _shutdowns(
     return table.assign(
         temporary_supply=line_lengths(chains.xy, chains.offsets),
         remarks=write_remarks(told, findings.length),
+        **{CUT_BY_OTHERS: _cut_by_others(supply, visits, bounds, _names(valves), len(chains))},
     )
 
 
@@ -223,6 +234,23 @@ def _to_close(supply: Supply, bounds: pd.DataFrame, valves: Points, runs: int) -
     return pd.DataFrame(
         {"valves": names, "valve_count": count, "valves_in_order": sure, "geometry": geometry}
     )
+
+
+def _cut_by_others(
+    supply: Supply,
+    visits: Visits,
+    bounds: pd.DataFrame,
+    names: npt.NDArray[np.object_],
+    runs: int,
+) -> pd.Series:
+    """Return of every run the valves to close that other runs' work cuts out: run and name."""
+    to_close = bounds[~supply.valves.closed[bounds["valve"]]]
+    pairs = to_close.merge(visits.valves.rename(columns={"run": "other"}), on="valve")
+    out: list[list[tuple[int, str]]] = [[] for _ in range(runs)]
+    for run, other, valve in zip(*(pairs[c] for c in ("run", "other", "valve")), strict=True):
+        if run != other:
+            out[run].append((int(other), str(names[supply.valves.row[valve]])))
+    return pd.Series([sorted(of_run) for of_run in out], dtype=object)
 
 
 def _alike(run: IntArray, names: npt.NDArray[np.object_]) -> BoolArray:

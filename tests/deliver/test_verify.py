@@ -998,6 +998,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("source-shut-in")),
     ),
+    "a valve dug up for another run, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("valve-cut-out-elsewhere")),
+    ),
     "little capacity, not told": (
         "findings-told",
         lambda s: s.set("service.least_capacity", "0.9"),

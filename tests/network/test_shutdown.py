@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Points
 from geotools.network.build import RunSet
-from geotools.network.shutdown import LOST, VALVE_REACH, plan_shutdowns
+from geotools.network.shutdown import CUT_BY_OTHERS, LOST, VALVE_REACH, plan_shutdowns
 from geotools.schema import OUTPUTS
 
 LARGE, SMALL = 0.6, 0.15  # m, lined and not
@@ -896,3 +896,16 @@ def test_order_and_direction_of_the_drawing_change_nothing(
     drawn = layers_from(net, layers_of)
     other = layers_from(net, layers_of, order=order, turned=turned, shuffle=shuffle)
     assert facts(other, run_set) == facts(drawn, run_set)
+
+
+def test_a_valve_that_shuts_a_run_in_and_is_cut_out_for_another_is_told_with_it(shut: Shut) -> None:
+    large = [LARGE] * 3
+    ends = [(10, 0, "gate", 1), (690, 0, "gate", 1), (300, -190, "gate", 1)]
+    around = [(290, 0, "gate", 1), (310, 0, "gate", 1), (300, -10, "gate", 1)]
+    table, _ = shut(TEE, large, valves=valves(*ends, *around))
+    trunk, branch = table.index
+    assert table.loc[trunk, CUT_BY_OTHERS] == [(table.loc[branch, "run_id"], "v5")]
+    named = [(table.loc[trunk, "run_id"], name) for name in ("v3", "v4")]
+    assert table.loc[branch, CUT_BY_OTHERS] == named
+    alone, _ = shut(TEE, TEE_SIZES, valves=valves(*ends, *around))
+    assert alone[CUT_BY_OTHERS].tolist() == [[]]

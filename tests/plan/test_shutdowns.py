@@ -189,3 +189,30 @@ def test_nobody_beyond_is_told_of_where_valves_shut_the_run_in_alone() -> None:
     ).layers
     assert plan["shutdowns"].iloc[0]["customers"] == 3.0
     assert not (plan["findings"]["rule"] == "customers-beyond").any()
+
+
+def test_two_runs_that_need_each_others_valves_are_told_and_one_not_planned_is_not() -> None:
+    def told(**settings: Any) -> list[str]:
+        ways = [((0, 0), (300, 0)), ((300, 0), (600, 0)), ((300, 0), (300, -250))]
+        mains = gpd.GeoDataFrame(
+            {"main_id": ["A", "B", "C"], "diameter_mm": 450.0, "bore_mm": 450.0, "cover_m": 1.5},
+            geometry=[shapely.LineString([(X + x, Y + y) for x, y in way]) for way in ways],
+            crs=CRS,
+        )
+        around = [(290.0, 0.0), (310.0, 0.0), (300.0, -10.0)]
+        valves = _points(*around, kind=["gate"] * 3, open=[1] * 3)
+        given = {"service.least_capacity": 0, **settings}
+        plan = geotools.plan(mains=mains, valves=valves, settings=given).layers
+        found = plan["findings"].query("rule == 'valve-cut-out-elsewhere'")
+        assert (found["severity"] == "warning").all()
+        return sorted(found["text"])
+
+    one, two = told()
+    assert one.startswith(
+        "run R0001 is shut in by valves that the work on others cuts out: R0002 ("
+    )
+    assert two.startswith(
+        "run R0002 is shut in by valves that the work on others cuts out: R0001 ("
+    )
+    assert "(fid 0, fid 1)" in one + two
+    assert told(**{"network.only": ["R0001"]}) == []

@@ -27,12 +27,14 @@ from geotools.pipe.factors import HOUR
 __all__ = ["RULES"]
 
 SOURCE = "a source is shut in"  # among the remarks on a shutdown
+SAME_VALVE = 1e-3  # m from a dig, on the main, to the valve it is for
 HOLE = 0.5  # m; half of what is dug up at a service or a tee
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
 AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
 WAIT = 1.0  # days that strings lie longer than priced, not worth a word
 ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it or not
+NAME = re.compile(r"[^\s,()]+")
 WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
 OPEN_FOR = re.compile(r"last day, ([\d,.]+) lane-days; .* work, ([\d,.]+) lane-days")
 COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
@@ -109,6 +111,23 @@ def _sources(plan: Plan, tally: Tally, told: Told) -> None:
         if SOURCE in row.remarks.split("; ") and row.run_id in planned:
             there = ("source-shut-in", row.run_id) in told
             tally.holds(there, row.run_id, "takes a source with it, and no finding says so")
+
+
+def _cut_by_others(plan: Plan, tally: Tally, told: Told) -> None:
+    """Planned runs shut in by valves that are dug up for other planned runs.
+
+    Valves in pits have no row of their own.
+    """
+    planned = {run.run_id for run in plan.planned}
+    digs = [dig for dig in plan.rows("local_digs") if dig.kind == "valve" and dig.run_id in planned]
+    found = (row for row in plan.rows("findings") if row.rule == "valve-cut-out-elsewhere")
+    others = {row.feature: set(NAME.findall(row.text.partition(":")[2])) for row in found}
+    for row in plan.rows("shutdowns"):
+        for dig in digs if row.run_id in planned else ():
+            if dig.run_id != row.run_id and dig.geometry.distance(row.geometry) < SAME_VALVE:
+                there = dig.run_id in others.get(row.run_id, ())
+                fault = f"relies on a valve dug up for {dig.run_id}, and no finding says so"
+                tally.holds(there, row.run_id, fault)
 
 
 def _little(plan: Plan, tally: Tally, told: Told) -> None:
@@ -317,6 +336,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _shut,
     _beyond,
     _sources,
+    _cut_by_others,
     _little,
     _long,
     _ahead,
