@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import zipfile
+from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePath, PurePosixPath
+from typing import TypeVar
 
 from geotools.errors import LayerError, no_utf8
 from geotools.intake.faults import link_fault, nearest
@@ -17,6 +19,7 @@ __all__ = [
     "Place",
     "absolute",
     "archive_of",
+    "archives",
     "file_in",
     "geopackage_of",
     "in_geopackage",
@@ -31,6 +34,7 @@ __all__ = [
 # GDAL's file systems that only unpack local files.
 LOCAL_SYSTEMS = {"vsizip", "vsigzip", "vsitar", "vsi7z", "vsirar"}
 SYSTEM = re.compile(r"/(vsi\w+)[/\\{]")
+_SYSTEMS = re.compile(r"/(?:[/{]*vsi\w+[/\\{]\{?)+")  # an archive may lie in another
 # Names that make GDAL open a connection where no such file exists.
 CONNECTION = re.compile(
     r"(?:^|[/\\])((?:PG|PGeo|MySQL|MSSQL|OCI|ODBC|HANA|MongoDBv3|WFS3?|OAPIF|OGCAPI|CSW|WCS|WMS|WMTS"
@@ -47,6 +51,8 @@ VECTOR_SUFFIXES = {
     ".gpkg", ".shp", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".gml", ".kml",
     ".gdb", ".csv", ".sqlite", ".dxf", ".tab", ".mif", ".zip",
 }  # fmt: skip
+
+AnyPath = TypeVar("AnyPath", bound=PurePath)
 
 
 @dataclass(frozen=True)
@@ -268,13 +274,12 @@ def _remote(source: str) -> Place:
 
 def _archive(layer: str, source: str) -> Place:
     """Return a place inside a local archive, such as ``/vsizip/folder/net.zip/net.shp``."""
-    path = archive_of(source)
-    if path is None:
+    found = _archive_and_rest(source)
+    if found is None:
         raise LayerError(f"{layer} ({source})", "no such archive; check the path")
-    named = re.search(rf"(?:^|[/\\{{]){re.escape(path.name)}(?=[/\\:}}]|$)", source)
-    end = named.end() if named else 0
-    inside, _, sublayer = source[end:].partition(":")
-    return Place(source[:end] + inside, path, sublayer or None)
+    path, rest = found
+    inside, _, sublayer = rest.partition(":")
+    return Place(source[: len(source) - len(rest)] + inside, path, sublayer or None)
 
 
 def archive_of(source: str) -> Path | None:
@@ -283,25 +288,38 @@ def archive_of(source: str) -> Path | None:
     A layer may be named after a colon, also right behind the archive: a file packed alone has no
     name in it.
     """
+    found = _archive_and_rest(source)
+    return None if found is None else found[0]
+
+
+def _archive_and_rest(source: str) -> tuple[Path, str] | None:
+    """Return the outermost archive of a source and the text behind it; None if there is none."""
     if not source.startswith("/vsi"):
         return None
-    while (path := _outermost(source)) is None and ":" in source:
-        source = source.rpartition(":")[0]
-    return path
+    return next((found for found in archives(source, Path) if found[0].is_file()), None)
 
 
-def _outermost(source: str) -> Path | None:
-    """Return the first file on the way to what lies in an archive; None if there is none."""
-    inner = source
-    while SYSTEM.match(inner):  # an archive may lie in another: the outermost is the file
-        inner = re.sub(r"/+", "/", SYSTEM.sub("/", inner, count=1).replace("{", ""))
-    parts = Path(inner.replace("}", "")).parts
-    for absolute in (True, False):
-        for end in range(len(parts), 0, -1):
-            path = Path(*parts[:end]) if absolute else Path(*parts[1:end])
-            if path.is_file():
-                return path
-    return None
+def archives(source: str, kind: type[AnyPath]) -> Iterator[tuple[AnyPath, str]]:
+    """Give every path that may be the outermost archive of a source, and the text behind it.
+
+    What stands behind the names of GDAL's systems is taken as it is, the longest path first, then
+    as if it began at the root: they put a ``/`` of their own before a path, which with a drive or
+    a share before it is no path any more.
+
+    Parameters
+    ----------
+    source : str
+    kind : type
+        Of paths: those of this system, or of another one.
+    """
+    systems = _SYSTEMS.match(source)
+    text = source[systems.end() :] if systems else source
+    if kind(text).anchor == "//":  # which POSIX keeps; on Windows it begins a share
+        text = text[1:]
+    ends = [len(text), *(found.start() for found in re.finditer(r"[/\\:}]", text))]
+    for start in ("", "/"):
+        for end in sorted(ends, reverse=True):
+            yield kind(start + text[:end]), text[end:]
 
 
 def _no_file(source: str) -> str:
