@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import re
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Any
 
 from geotools.gdal_options import gdal_options, options_held
@@ -70,7 +71,7 @@ def open_options(place: Place) -> dict[str, str]:
     GDAL would write down what it found in a GML into a file ``.gfs`` of the same name. Other
     formats do not know the option.
     """
-    if place.path is None or not place.path.is_file() or place.target != str(place.path):
+    if place.path is None or not place.path.is_file() or Path(place.target) != place.path:
         return {}
     with place.path.open("rb") as stream:
         head = stream.read(_HEAD).removeprefix(codecs.BOM_UTF8).lstrip()

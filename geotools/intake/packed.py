@@ -10,10 +10,10 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePath, PurePosixPath
 from typing import Protocol
 
-from geotools.intake.place import SYSTEM, Place
+from geotools.intake.place import SYSTEM, Place, archives
 
 __all__ = ["UNREADABLE", "Stream", "both_ends", "unpacked", "within"]
 
@@ -56,9 +56,10 @@ def _ends_of_file(path: Path) -> tuple[bytes, bytes]:
         return head, stream.read()
 
 
-def within(target: str, path: Path) -> str:
+def within(target: str, path: PurePath) -> str:
     """Return the name in a local archive of what GDAL opens, "" for the archive itself."""
-    return target.replace("{", "").replace("}", "").partition(str(path))[2].strip("/")
+    found = (rest for archive, rest in archives(target, type(path)) if archive == path)
+    return next(found, "").replace("{", "").replace("}", "").strip("/")
 
 
 def _ends_of_packed(target: str, path: Path) -> tuple[bytes, bytes] | None:

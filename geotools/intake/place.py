@@ -150,7 +150,8 @@ def _existing(layer: str, source: str) -> Place | None:
         return None
     if why := no_file_fault(Path(head)):
         raise LayerError(f"{layer} ({source})", why)
-    return Place(_opened(head), Path(head), source[len(head) + 1 :] or None)
+    path = Path(head)  # as the system writes it, here and in the target
+    return Place(_opened(str(path)), path, source[len(head) + 1 :] or None)
 
 
 def file_in(source: str) -> str:

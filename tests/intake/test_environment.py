@@ -19,7 +19,7 @@ from geotools.errors import LayerError
 from geotools.intake.dem import find_rasters
 from geotools.intake.environment import open_options, vector_environment
 from geotools.intake.members import raster_members
-from geotools.intake.place import Place
+from geotools.intake.place import Place, locate
 
 CRS = "EPSG:32633"
 AROUND = shapely.box(5e5, 5.2e6 - 40, 5e5 + 40, 5.2e6)
@@ -131,6 +131,20 @@ def test_reading_a_gml_writes_nothing_beside_it(tmp_path: Path, read_file: Any) 
     assert read_file(path).mains.table["main_id"].tolist() == ["mains"]
     assert read_file(f"{path}:valves").mains.table["main_id"].tolist() == ["valves"]
     assert [file.name for file in tmp_path.iterdir()] == ["net.gml"]
+
+
+def test_nothing_is_written_beside_a_gml_however_its_path_is_written(
+    tmp_path: Path, read_file: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gml(tmp_path / "net.gml", FEATURE.format(layer="mains", name="mains"))
+    (tmp_path / "in").mkdir()
+    monkeypatch.chdir(tmp_path)
+    for source in ("./net.gml", "in//..//net.gml", f"{tmp_path}/./net.gml:mains"):
+        assert read_file(source).mains.table["main_id"].tolist() == ["mains"]
+        assert locate("mains", source, allow_remote=False).target == str(Path(source.split(":")[0]))
+    assert not (tmp_path / "net.gfs").exists()
+    given = Place("./net.gml", Path("net.gml"), None)
+    assert open_options(given) == {"WRITE_GFS": "NO"}
 
 
 def test_a_file_that_tells_how_a_gml_is_read_still_counts(tmp_path: Path, read_file: Any) -> None:

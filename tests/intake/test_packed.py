@@ -5,12 +5,12 @@ from __future__ import annotations
 import gzip
 import tarfile
 import zipfile
-from pathlib import Path
+from pathlib import Path, PurePath, PurePosixPath, PureWindowsPath
 
 import numpy as np
 import pytest
 
-from geotools.intake.packed import NEAR_END, both_ends
+from geotools.intake.packed import NEAR_END, both_ends, within
 from geotools.intake.place import Place
 
 LONG = np.random.default_rng(1).bytes(3 * 2**20 + 17)  # more than is unpacked at a time
@@ -40,6 +40,23 @@ def test_both_ends_are_those_of_the_content_however_it_is_packed(content, tmp_pa
     ]
     for place in places:
         assert both_ends(place) == (content[:NEAR_END], content[-NEAR_END:])
+
+
+@pytest.mark.parametrize(
+    ("target", "path", "due"),
+    [
+        ("/vsizip/data/net.zip/in/a", PureWindowsPath("data", "net.zip"), "in/a"),
+        ("/vsizip/C:/data/net.zip/a", PureWindowsPath("C:\\data\\net.zip"), "a"),
+        ("/vsizip/{C:/data/net.zip}/a", PureWindowsPath("c:\\data\\Net.zip"), "a"),
+        ("/vsizip/data//./net.zip/a", PurePosixPath("data/net.zip"), "a"),
+        ("/vsizip/net.zip/net.zip", PurePosixPath("net.zip/net.zip"), ""),
+        ("data/net.zip", PureWindowsPath("data", "net.zip"), ""),
+    ],
+)
+def test_the_name_in_an_archive_is_found_however_the_path_before_it_is_written(
+    target: str, path: PurePath, due: str
+) -> None:
+    assert within(target, path) == due
 
 
 def test_there_are_no_ends_of_what_cannot_be_unpacked(tmp_path: Path) -> None:
