@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
+from geotools.intake.beside import names_beside
 from geotools.intake.stamp import Stamp, stamp
 
 __all__ = ["journals", "sha256", "sha256_of", "state_of"]
@@ -69,8 +70,10 @@ def _parts(path: Path) -> list[Path]:
     wanted = COMPANIONS.get(path.suffix.lower())
     if wanted is None:
         return [path, *journals(path)]
-    near = (p for p in path.parent.iterdir() if p.stem == path.stem)
-    return sorted(p for p in near if p.suffix.lower() in wanted and p.is_file())
+    endings = {name: meant[len(path.stem) :] for name, meant in names_beside(path).items()}
+    own = [path.with_name(name) for name, ending in endings.items() if ending.lower() in wanted]
+    found = sorted(part for part in own if part.is_file())
+    return found if len(found) > 1 else [path]  # alone it has no name in its hash, as it is given
 
 
 def journals(path: Path) -> list[Path]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
+from geotools.intake.beside import alike, names_beside
 from geotools.intake.packed import UNREADABLE, within
 from geotools.intake.place import SYSTEM, Place
 
@@ -41,13 +42,16 @@ class Prj:
             If they cannot be had, or not be put there.
         """
         if self.archive is not None:
-            _unpack(self.archive, self._is_other, self.folder, to)
+            _unpack(self.archive, self._is_packed_beside, self.folder, to)
             return
-        for file in self.folder.iterdir():
-            if file.is_file() and self._is_other(file.name):
-                _link(file.absolute(), to / file.name)
+        names = names_beside(self.folder / self.name)
+        is_listed = self.name in names
+        for name, meant in names.items():
+            own = meant == self.name or (not is_listed and alike(meant, self.name))
+            if not own and (file := self.folder / name).is_file():
+                _link(file.absolute(), to / meant)
 
-    def _is_other(self, name: str) -> bool:
+    def _is_packed_beside(self, name: str) -> bool:
         return name.startswith(f"{Path(self.name).stem}.") and name != self.name
 
 
