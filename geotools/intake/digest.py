@@ -21,6 +21,8 @@ COMPANIONS = {
 }
 # What lies beside a database of SQLite, such as a GeoPackage, and is read with it.
 JOURNALS = ("-wal", "-journal")
+# What a program puts into a folder of tables, such as a geodatabase, as long as it has it open.
+LOCK = ".lock"
 DATABASE = b"SQLite format 3\0"
 
 
@@ -28,8 +30,8 @@ def sha256(path: Path) -> str:
     """Return the SHA-256 of what is read, as hexadecimal text; taken once while nothing changes.
 
     One file is hashed as it is; a file with companions (a Shapefile, a GeoPackage another program
-    has open with changes that are in its journal yet) and a folder with all its files are hashed
-    one after the other, each led by its name and size.
+    has open with changes that are in its journal yet) and a folder with all its files but locks are
+    hashed one after the other, each led by its name and size.
     """
     return sha256_of(path, _parts(path))
 
@@ -66,14 +68,20 @@ def _hashed(path: Path, parts: tuple[Path, ...], stamps: tuple[Stamp, ...]) -> s
 
 def _parts(path: Path) -> list[Path]:
     if path.is_dir():
-        return sorted(p for p in path.rglob("*") if p.is_file())
+        inside = [p for p in path.rglob("*") if p.suffix.lower() != LOCK and p.is_file()]
+        return sorted(inside, key=_by_name)
     wanted = COMPANIONS.get(path.suffix.lower())
     if wanted is None:
         return [path, *journals(path)]
     endings = {name: meant[len(path.stem) :] for name, meant in names_beside(path).items()}
     own = [path.with_name(name) for name, ending in endings.items() if ending.lower() in wanted]
-    found = sorted(part for part in own if part.is_file())
+    found = sorted((part for part in own if part.is_file()), key=_by_name)
     return found if len(found) > 1 else [path]  # alone it has no name in its hash, as it is given
+
+
+def _by_name(path: Path) -> tuple[str, ...]:
+    """Return what to sort paths by: some systems would sort them without regard to case."""
+    return path.parts
 
 
 def journals(path: Path) -> list[Path]:

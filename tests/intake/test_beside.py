@@ -80,6 +80,35 @@ def test_a_file_that_its_folder_does_not_list_is_hashed_as_it_is(
     assert len(state_of(path)) == 1
 
 
+def test_a_folder_has_one_hash_whether_a_program_has_it_open_or_not(tmp_path: Path) -> None:
+    (folder := tmp_path / "net.gdb").mkdir()
+    (folder / "a00000001.gdbtable").write_bytes(b"x")
+    before = sha256(folder), state_of(folder)
+    for lock in ("_gdb.HOST.12.34.sr.lock", "a00000001.HOST.12.34.RD.LOCK"):
+        (folder / lock).write_bytes(b"")
+        assert (sha256(folder), state_of(folder)) == before
+    (folder / "lock").write_bytes(b"")
+    assert sha256(folder) != before[0]
+
+
+def test_a_folder_has_one_hash_on_systems_that_sort_names_without_regard_to_case(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder := tmp_path / "net").mkdir()
+    for name in ("a.x", "B.x", "c.x"):
+        (folder / name).write_text(name, encoding="utf-8")
+    path = shapefile(folder, "net")
+    path.with_suffix(".dbf").rename(path.with_suffix(".DBF"))
+    before = sha256(folder), sha256(path)
+
+    def less(one: Path, other: Path) -> bool:
+        return str(one).casefold() < str(other).casefold()
+
+    monkeypatch.setattr(Path, "__lt__", less, raising=False)
+    assert sorted([folder / "B.x", folder / "a.x"])[0].name == "a.x"
+    assert (sha256(folder), sha256(path)) == before
+
+
 @pytest.mark.parametrize("ending", [".prj", ".PRJ"])
 def test_the_files_of_a_shapefile_are_linked_by_the_name_it_is_given_without_its_prj(
     tmp_path: Path, blind: None, ending: str
