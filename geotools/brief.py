@@ -1500,7 +1500,9 @@ def _beside(folder: Path, source: Any) -> Any:
         return [_beside(folder, item) for item in source]
     if not isinstance(source, str) or source.startswith("/vsi") or "://" in source:
         return source
-    return str(folder / source)
+    from geotools.intake.place import joined
+
+    return joined(folder, source)
 
 
 def _dotted(data: Mapping[str, Any]) -> Iterator[str]:

@@ -23,6 +23,7 @@ __all__ = [
     "file_in",
     "geopackage_of",
     "in_geopackage",
+    "joined",
     "locate",
     "named_folder",
     "no_file_fault",
@@ -154,16 +155,28 @@ def _existing(layer: str, source: str) -> Place | None:
     return Place(_opened(str(path)), path, source[len(head) + 1 :] or None)
 
 
-def file_in(source: str) -> str:
-    """Return the file or folder in a source ``path`` or ``path:layer``; "" if there is none."""
-    if _is_there(source):
+def file_in(source: str, folder: str | Path = "") -> str:
+    """Return the file or folder in a source ``path`` or ``path:layer``; "" if there is none.
+
+    It is the source's own text; ``folder`` is where it is relative to, if not to this one.
+    """
+    if _is_there(source, folder):
         return source
     head, colon, tail = source.rpartition(":")
     while colon:
-        if len(head) > 1 and tail and _is_there(head):
+        if len(head) > 1 and tail and _is_there(head, folder):
             return head
         head, colon, tail = head.rpartition(":")
     return ""
+
+
+def joined(folder: str | Path, source: str) -> str:
+    """Return a source that lies in a folder, unless it says where by itself.
+
+    The name of a layer in it stays to the letter: it is no path, though it may have ``/`` in it.
+    """
+    head = file_in(source, folder) or source
+    return f"{Path(folder, head)}{source[len(head) :]}"
 
 
 def absolute(source: str) -> str:
@@ -173,10 +186,11 @@ def absolute(source: str) -> str:
     """
     here = Path.cwd()
     if file_in(source):
-        return str(here / source)
+        return joined(here, source)
     system = SYSTEM.match(source)
     if system:
-        return f"{system[0]}{_packed(source[system.end() :])}" if archive_of(source) else source
+        found = _archive_and_rest(source)
+        return f"{system[0]}{_packed(source[system.end() :], *found)}" if found else source
     if remote_name(source) is not None:
         return source
     if GEOPACKAGE in source:
@@ -184,16 +198,18 @@ def absolute(source: str) -> str:
     return str(here / source)  # a pattern, or nothing that is there
 
 
-def _packed(inside: str) -> str:
+def _packed(inside: str, outermost: Path, rest: str) -> str:
     """Return the archive, and the member in it, of a source as `absolute` gives a source.
 
-    The archive may stand in braces, as GDAL has them where its name ends unusually. One in
-    another archive without braces stays as it is: where it begins GDAL alone knows.
+    ``rest`` is what stands behind the outermost archive. That may stand in braces, as GDAL has
+    them where its name ends unusually. One in another archive without braces stays as it is: where
+    it begins GDAL alone knows.
     """
     if inside.startswith("{"):
         archive, brace, member = inside[1:].rpartition("}")
         return f"{{{absolute(archive)}{brace}{member}"
-    return inside if SYSTEM.match(inside) else str(Path.cwd() / inside)
+    is_nested = SYSTEM.match(f"/{inside.lstrip('/')}") is not None
+    return inside if is_nested else f"{Path.cwd() / outermost}{rest}"
 
 
 def in_geopackage(source: str) -> str:
@@ -202,10 +218,10 @@ def in_geopackage(source: str) -> str:
     ``GPKG:file.gpkg:table`` is taken too, also behind the folder a brief lies in.
     """
     folder, _, rest = source.rpartition(GEOPACKAGE)
-    named = str(Path(folder, rest).absolute())  # so that the last part of the name is the file's
-    head = file_in(named)
-    given = head.lower().endswith(".gpkg") and len(named) > len(head) + 1
-    return GEOPACKAGE + named if given else ""
+    head = file_in(rest, folder)
+    path = str(Path(folder, head).absolute())  # so that the last part of the name is the file's
+    given = bool(head) and path.lower().endswith(".gpkg") and len(rest) > len(head) + 1
+    return f"{GEOPACKAGE}{path}{rest[len(head) :]}" if given else ""
 
 
 def geopackage_of(raster: str) -> Path | None:
@@ -245,9 +261,9 @@ def _opened(source: str) -> str:
     return f"/vsizip/{source}/{folders.pop()}"
 
 
-def _is_there(text: str) -> bool:
+def _is_there(text: str, folder: str | Path) -> bool:
     try:
-        return "\0" not in text and Path(text).exists()
+        return "\0" not in text and Path(folder, text).exists()
     except OSError:  # name too long for the file system
         return False
 

@@ -676,6 +676,14 @@ def test_paths_of_the_brief_are_relative_to_its_folder(tmp_path: Path) -> None:
     assert Path(str(brief.inputs["valves"].source)) == tmp_path / "v.gpkg"
 
 
+def test_the_name_of_a_layer_stays_to_the_letter_behind_the_folder_of_the_brief(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "net.gpkg").touch()
+    brief = load_brief(write(tmp_path, '[inputs]\nmains = "./net.gpkg:water//./mains"\n'))
+    assert brief.inputs["mains"].source == f"{tmp_path / 'net.gpkg'}:water//./mains"
+
+
 def test_a_loaded_brief_reads_the_same_files_from_any_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

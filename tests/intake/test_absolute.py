@@ -14,9 +14,13 @@ from geotools.intake.place import absolute
     [
         ("net.gpkg", "{}/net.gpkg"),
         ("net.gpkg:mains", "{}/net.gpkg:mains"),
+        ("./net.gpkg:water//./mains", "{}/net.gpkg:water//./mains"),
         ("./GPKG:net.gpkg:dem", "GPKG:{}/net.gpkg:dem"),
+        ("GPKG:net.gpkg:ground//./dem", "GPKG:{}/net.gpkg:ground//./dem"),
+        ("{}/GPKG:{}/net.gpkg:dem", "GPKG:{}/net.gpkg:dem"),
         ("tiles/*.tif", "{}/tiles/*.tif"),
         ("/vsizip/net.zip/net.shp", "/vsizip/{}/net.zip/net.shp"),
+        ("/vsizip/./net.zip/net.gpkg:a//b", "/vsizip/{}/net.zip/net.gpkg:a//b"),
         ("/vsizip/{{net.zip}}/net.gpkg:mains", "/vsizip/{{{}/net.zip}}/net.gpkg:mains"),
         ("/vsizip/{{/there/net.zip}}/net.gpkg", "/vsizip/{{/there/net.zip}}/net.gpkg"),
         ("/there/net.gpkg:mains", "/there/net.gpkg:mains"),
@@ -30,4 +34,5 @@ def test_a_local_source_is_told_with_its_folder_and_others_stay(
     for name in ("net.gpkg", "net.zip"):
         (tmp_path / name).touch()
     monkeypatch.chdir(tmp_path)
-    assert absolute(source.replace("{{", "{").replace("}}", "}")) == due.format(tmp_path)
+    here = str(tmp_path)
+    assert absolute(source.format(*[here] * 2)) == due.format(here)
