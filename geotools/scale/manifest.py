@@ -7,7 +7,7 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 from geotools.deliver.files import clear_folder, replacing
@@ -157,9 +157,13 @@ def _entry(told: dict[str, Any]) -> Entry:
 
 
 def _inside(name: str) -> bool:
-    """Say whether a path that is told leads to a file in the folder, and not out of it."""
-    path = Path(name)
-    return not path.is_absolute() and ".." not in path.parts
+    """Say whether a path that is told leads to a file in the folder, and not out of it.
+
+    ``C:x`` and ``\\x`` are not absolute on Windows, and lie on another drive or at its root all the
+    same. They are refused everywhere, and so is ``..`` between backslashes.
+    """
+    path = PureWindowsPath(name)  # which takes both signs between folders
+    return not path.anchor and ".." not in path.parts
 
 
 def write_manifest(folder: Path, entries: Manifest, files: Iterable[str] = ()) -> None:

@@ -56,6 +56,19 @@ def test_the_key_of_an_earlier_version_is_read_as_none(tmp_path: Path) -> None:
     assert read_manifest(tmp_path) == {"Nord": Entry("done", {}, "n.gpkg")}
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["C:x.gpkg", r"C:\x.gpkg", r"\x.gpkg", r"\\host\share\x.gpkg", r"..\x.gpkg", r"a\..\..\x"],
+)
+def test_no_name_that_leads_out_of_the_folder_on_some_system_is_taken_for_a_batchs_own(
+    tmp_path: Path, name: str
+) -> None:
+    entries = {"Nord": Entry("done", file=name, sha256="1"), "Süd": Entry("done", file="s.gpkg")}
+    write_manifest(tmp_path, entries, [name, "s.gpkg"])
+    assert read_manifest(tmp_path) == {"Nord": Entry("done"), "Süd": Entry("done", file="s.gpkg")}
+    assert files_made(tmp_path) == {"s.gpkg"}
+
+
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 1}', '{"format": 7, "districts": {}}'])
 def test_a_manifest_that_cannot_be_read_is_an_error_that_says_so(tmp_path: Path, text: str) -> None:
     (tmp_path / "manifest.json").write_text(text, encoding="utf-8")
