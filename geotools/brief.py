@@ -26,7 +26,7 @@ from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System, folded
 from geotools.schema import INPUTS
-from geotools.toml_faults import toml_fault
+from geotools.toml_faults import escapes_in, path_hint, toml_fault
 from geotools.units import (
     LevelUnit,
     example,
@@ -1500,8 +1500,10 @@ def _beside(folder: Path, source: Any) -> Any:
         return [_beside(folder, item) for item in source]
     if not isinstance(source, str) or source.startswith("/vsi") or "://" in source:
         return source
-    from geotools.intake.place import joined
+    from geotools.intake.place import file_in, joined
 
+    if escapes_in(source) and not file_in(source, folder):
+        return source  # told with what else is wrong, as it was written
     return joined(folder, source)
 
 
@@ -1557,6 +1559,8 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             faults.append(f"inputs.{layer}: no such layer{_nearest(layer, {*INPUTS, 'dem'})}")
             continue
         fields = entry.get("fields", {}) if isinstance(entry, dict) else {}
+        if isinstance(entry, dict):
+            faults += _escaped(f"inputs.{layer}.source", entry.get("source"))
         if layer == "dem":
             faults += _two_units(entry, data.get("ground"))
         if not isinstance(fields, dict):
@@ -1573,6 +1577,19 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             if name not in known
         ]
     return faults
+
+
+def _escaped(key: str, source: Any) -> list[str]:
+    """Return the faults of sources with a line break or the like that a ``\\`` in quotes became."""
+    from geotools.intake.place import file_in
+
+    given = source if isinstance(source, list) else [source]
+    return [
+        f"{key}: has {' and '.join(escapes)} in it: in double quotes \\ begins a sign that is no "
+        f"letter; {path_hint(text)}"
+        for text in given
+        if isinstance(text, str) and (escapes := escapes_in(text)) and not file_in(text)
+    ]
 
 
 def _two_units(dem: object, ground: object) -> list[str]:

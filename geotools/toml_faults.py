@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from geotools.units import INCHES, by_signs
 
-__all__ = ["toml_fault"]
+__all__ = ["escapes_in", "path_hint", "toml_fault"]
 
 # How the reader of TOML begins its errors where a name or a section is there twice.
 _TWICE = ("Cannot overwrite", "Cannot declare")
@@ -16,6 +16,14 @@ _HEADER = re.compile(r"\s*\[+(?P<name>[^\[\]#=]+)\]+\s*(?:#.*)?\Z")
 _GIVEN = re.compile(r"\s*(?P<name>[^\s=#\[\]{}]+)\s*=")
 _BARE = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^\s\"'\[{#][^\"'#]*)")
 _ANY = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^#]{1,80}?)\s*(?:#.*)?\Z")
+# How it begins its errors where \ stands in double quotes as in a path of Windows.
+_ESCAPED = (
+    *("Unescaped '\\'", "Invalid hex value", "Escaped character"),
+    *("Illegal character", "Unterminated string"),  # where \ stands before the last quote
+)
+_QUOTED = re.compile(r'"(?P<text>[^"]*)"')
+_SIGNS = {"\b": r"\b", "\t": r"\t", "\n": r"\n", "\f": r"\f", "\r": r"\r"}  # what TOML makes of \
+_SIGN = re.compile(r"[\x00-\x1f\x7f]")
 
 
 def toml_fault(text: str, error: str) -> str:
@@ -28,7 +36,25 @@ def toml_fault(text: str, error: str) -> str:
         return f"is not valid TOML: {error}"
     if error.startswith(_TWICE) and (twice := _twice(lines, number)):
         return f"is not valid TOML: {twice}; keep one and take out the other"
-    return f"is not valid TOML: {error}{_quotes_hint(lines[number - 1])}"
+    line = lines[number - 1]
+    hint = _signs_hint(line) or _escape_hint(line, error) or _quotes_hint(line)
+    return f"is not valid TOML: {error}{hint}"
+
+
+def escapes_in(text: str) -> list[str]:
+    """Return the signs in a text that are no letters, each once, as double quotes have them."""
+    return list(dict.fromkeys(_escape(sign) for sign in _SIGN.findall(text)))
+
+
+def path_hint(text: str) -> str:
+    """Say how to write a path in which double quotes took ``\\`` for the begin of a sign."""
+    plain = _SIGN.sub(lambda sign: _escape(sign[0]), text)
+    single = "" if "'" in plain else f"'{plain}' in single quotes, or "
+    return f"write {single}{'with' if single else 'it with'} / in place of \\"
+
+
+def _escape(sign: str) -> str:
+    return _SIGNS.get(sign, f"\\u{ord(sign):04x}")
 
 
 class _Name(NamedTuple):
@@ -96,14 +122,24 @@ def _otherwise(above: list[_Name], last: _Name) -> str:
 
 
 def _quotes_hint(line: str) -> str:
-    """Return how to write a line, if its text stands without quotes or holds such signs itself."""
-    if hint := _signs_hint(line):
-        return hint
+    """Return how to write a line, if its text stands without quotes."""
     bare = _BARE.match(line)
     value = bare["value"].strip() if bare is not None else ""
     if bare is None or len(value) > 80 or not re.search(r"[^\W\d]", value):
         return ""
     return f'; put text, also a number with its unit, in quotes: {bare["key"]} = "{value}"'
+
+
+def _escape_hint(line: str, error: str) -> str:
+    """Return how to write the text of a line in which the parser met a ``\\`` it cannot take."""
+    if not error.startswith(_ESCAPED):
+        return ""
+    column = re.search(r"column (\d+)\)", error)
+    at = int(column[1]) - 1 if column is not None else len(line)
+    texts = [found for found in _QUOTED.finditer(line) if "\\" in found["text"]]
+    met = [found["text"] for found in texts if found.start() < at <= found.end()]
+    met += [found["text"] for found in texts if found["text"].endswith("\\")]
+    return f"; {path_hint(met[0])}" if met else ""
 
 
 def _signs_hint(line: str) -> str:

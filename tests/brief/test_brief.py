@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 import subprocess
 import sys
@@ -338,6 +339,54 @@ def test_what_is_at_the_limit_of_a_contradiction_is_none(tmp_path: Path) -> None
     equal = write(tmp_path, '[pulls]\nmin_length = "50 m"\nmax_length = "50 m"\n')
     assert load_brief(equal).pulls.min_length == 50.0
     assert load_brief(write(tmp_path, "[screening]\nneed_weight = 0\n"))
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        (
+            r'source = "C:\data\net.gpkg"',
+            r"write 'C:\data\net.gpkg' in single quotes, or with /",
+        ),
+        (r'source = "C:\Users\net.gpkg"  # "\x"', r"write 'C:\Users\net.gpkg' in single quotes"),
+        (r'source = "\\host\share\net.gpkg"', r"write '\\host\share\net.gpkg' in single quotes"),
+        (r'source = ["C:\\a.tif", "C:\data\b.tif"]', r"write 'C:\data\b.tif' in single quotes"),
+        (r'source = "C:\"', r"write 'C:\' in single quotes"),
+        (r"""source = "C:\Smith's\net.gpkg" """, "; write it with / in place of \\"),
+        (r'source = "C:\\data', ""),
+        (r"crs = C:\data", 'in quotes: crs = "C:'),
+    ],
+)
+def test_a_path_of_windows_in_double_quotes_is_shown_in_single_ones(
+    tmp_path: Path, line: str, hint: str
+) -> None:
+    (fault,) = faults(tmp_path, f"[inputs.mains]\n{line}\n")
+    assert "is not valid TOML" in fault
+    assert hint in fault
+    assert ("; " in fault) == bool(hint)
+
+
+def test_a_path_in_which_quotes_made_a_line_break_or_tab_is_told_as_it_was_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    inputs = r'mains = "C:\new\table.gpkg"', r'dem = ["a.tif", "C:\fine\b.tif"]', 'valve = "v"'
+    told = faults(tmp_path, "\n".join(["[inputs]", *inputs]))
+    assert told[0] == (
+        "inputs.mains.source: has \\n and \\t in it: in double quotes \\ begins a sign that is no "
+        "letter; write 'C:\\new\\table.gpkg' in single quotes, or with / in place of \\"
+    )
+    assert r"inputs.dem.source: has \f and \b in it" in told[1]
+    assert "inputs.valve: no such layer" in told[2]
+    with pytest.raises(BriefError, match=r"inputs.mains.source: has \\n in it"):
+        read_brief(inputs={"mains": "C:\new.gpkg"})
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no file has such a name there")
+def test_a_file_with_a_tab_in_its_name_is_read(tmp_path: Path) -> None:
+    (tmp_path / "a\tb.gpkg").touch()
+    brief = load_brief(write(tmp_path, '[inputs]\nmains = "a\\tb.gpkg:mains"\n'))
+    assert brief.inputs["mains"].source == str(tmp_path / "a\tb.gpkg:mains")
 
 
 @pytest.mark.parametrize(
