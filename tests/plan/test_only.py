@@ -98,8 +98,12 @@ def test_chosen_runs_come_from_brief_settings_and_argument_alike(
     _, chosen = some
     name = sorted(chosen)[0]
     brief = tmp_path / "brief.toml"
-    text = (sample / "brief.toml").read_text().replace("district.gpkg", f"{sample}/district.gpkg")
-    text = text.replace('"dem.tif"', f'"{sample}/dem.tif"')
+    text = (
+        (sample / "brief.toml")
+        .read_text()
+        .replace("district.gpkg", f"{sample.as_posix()}/district.gpkg")
+    )
+    text = text.replace('"dem.tif"', f'"{sample.as_posix()}/dem.tif"')
     text = text.replace("[network]", f'[network]\nonly = ["{name}"]')
     brief.write_text(text)
     costs = [
