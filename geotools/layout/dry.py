@@ -89,7 +89,8 @@ def _report_cut_by_others(
             "Have them replaced and proved before this run is shut in, or renew this run first; "
             "never have both out of service at the same time."
         )
-    texts, told = [text for text, due in zip(texts, found, strict=True) if due], told[found]
+    texts = [text for text, due in zip(texts, found, strict=True) if due]
+    told = told[np.array(found, dtype=bool)]
     _add(ground, table, told, "valve-cut-out-elsewhere", texts)
 
 

@@ -200,9 +200,14 @@ def test_two_runs_that_need_each_others_valves_are_told_and_one_not_planned_is_n
             crs=CRS,
         )
         around = [(290.0, 0.0), (310.0, 0.0), (300.0, -10.0)]
-        valves = _points(*around, kind=["gate"] * 3, open=[1] * 3)
+        valves = (
+            None
+            if settings.pop("none", False)
+            else _points(*around, kind=["gate"] * 3, open=[1] * 3)
+        )
         given = {"service.least_capacity": 0, **settings}
-        plan = geotools.plan(mains=mains, valves=valves, settings=given).layers
+        layers = {"mains": mains} if valves is None else {"mains": mains, "valves": valves}
+        plan = geotools.plan(**layers, settings=given).layers
         found = plan["findings"].query("rule == 'valve-cut-out-elsewhere'")
         assert (found["severity"] == "warning").all()
         return sorted(found["text"])
@@ -216,3 +221,4 @@ def test_two_runs_that_need_each_others_valves_are_told_and_one_not_planned_is_n
     )
     assert "(fid 0, fid 1)" in one + two
     assert told(**{"network.only": ["R0001"]}) == []
+    assert told(none=True) == []  # no shutdown at all
