@@ -18,8 +18,10 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pulls.in_force import Alone, applied, fixed_row, of_runs, roles_of
+from geotools.pulls.most_pits import most_pits
 from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
 from geotools.pulls.together import Tries, in_the_way, largest_set
+from geotools.pulls.ways import Ways
 from geotools.pulls.without_plan import Told, why_no_plan
 
 __all__ = ["Edited", "choose_with_edits"]
@@ -168,11 +170,13 @@ def _possible(
 
 def _left_out(alone: Alone, mine: list[int], told: Told) -> dict[int, str]:
     """Return the edits of a run left out for the largest set that leaves it a plan, and why."""
-    tries = Tries(lambda rows: float(alone.chosen(rows).cost[0]), {frozenset(mine): np.inf})
     forbids = frozenset(row for row in mine if alone.edits.iloc[row]["action"] == "forbid")
+    ways = Ways(alone)
+    tries = Tries(lambda rows: float(alone.chosen(rows).cost[0]), partial(most_pits, alone))
     taken = largest_set(mine, forbids, tries)
     lost: dict[int, str] = {}
     for row in sorted({*mine} - {*taken}):
-        others = sorted(in_the_way(taken, frozenset([row]), tries) - {row})
-        lost[row] = why_no_plan(alone, row, others, told)
+        goes = tries.goes if row in forbids else partial(ways.goes, row)
+        others = sorted(in_the_way(taken, frozenset([row]), goes) - {row})
+        lost[row] = why_no_plan(ways, row, others, told)
     return lost

@@ -27,7 +27,16 @@ from geotools.siting.refusals import (
     told_code,
 )
 
-__all__ = ["NEAR", "Blocked", "Limits", "explain_run", "held_words", "mirrored", "reached"]
+__all__ = [
+    "NEAR",
+    "SWAPPED",
+    "Blocked",
+    "Limits",
+    "explain_run",
+    "held_words",
+    "mirrored",
+    "reached",
+]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -44,7 +53,7 @@ NEAR = 50.0  # m; a bend this near the stretch left is told with it
 _METRES = partial(length_text, system="si")
 
 
-_SWAPPED = [RECEIVING, BEHIND, AHEAD, BOTH]  # roles seen from the other end of the run
+SWAPPED = [RECEIVING, BEHIND, AHEAD, BOTH]  # roles seen from the other end of the run
 
 
 def mirrored(sites: Sites, run: int) -> Sites:
@@ -53,7 +62,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
     length = float(sites.lengths[run])
 
     def turned(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        return values[rows][::-1][:, _SWAPPED]
+        return values[rows][::-1][:, SWAPPED]
 
     pieces_ahead, pieces_behind = sites.string_pieces()
     day_ahead, day_behind = sites.string_days()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Collection
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ from geotools.schema import ROLES
 
 __all__ = ["Alone", "applied", "fixed_row", "of_runs", "roles_of"]
 
+Wish = tuple[int, float, str, str]  # an edit: run, chainage (m), action, role
 AT = 0.01  # m; a candidate this near a fixed place is the one meant
 
 
@@ -60,10 +62,15 @@ class Alone:
         """Length of the run, m."""
         return float(self.sites.lengths[0])
 
+    @cached_property
+    def _wishes(self) -> list[Wish]:
+        return [(0, at, action, role) for _, at, action, role in _wishes(self.edits)]
+
     def under(self, rows: Collection[int]) -> Sites:
         """Return the sites with some edits in force."""
-        tried = self.edits.iloc[sorted(rows)].assign(run=0)
-        return applied(self.sites, self.chainage, tried, self.reach)
+        wishes = self._wishes
+        tried = [wishes[row] for row in sorted(rows)]
+        return _in_force(self.sites, self.chainage, tried, self.reach)
 
     def chosen(self, rows: Collection[int], least_length: float | None = None) -> ChosenPits:
         """Choose pits under some edits; with another shortest pull, m, if one is given."""
@@ -95,32 +102,76 @@ def roles_of(role: object) -> IntArray:
 
 def applied(sites: Sites, chainage: FloatArray, edits: pd.DataFrame, reach: float) -> Sites:
     """Return the sites with the edits in force."""
+    return _in_force(sites, chainage, _wishes(edits), reach)
+
+
+def _wishes(edits: pd.DataFrame) -> list[Wish]:
+    """Return the edits one by one: many of them are tried, and tables take their time."""
+    return list(
+        zip(
+            edits["run"].astype(int).tolist(),
+            edits["chainage"].astype(float).tolist(),
+            edits["action"].tolist(),
+            edits["role"].tolist(),
+            strict=True,
+        )
+    )
+
+
+def _in_force(sites: Sites, chainage: FloatArray, tried: list[Wish], reach: float) -> Sites:
     cost = sites.cost.copy()
     ahead, behind = sites.reach_ahead.copy(), sites.reach_behind.copy()
     floor, roof = sites.floor.copy(), sites.roof.copy()
-    for run, at, action, role in zip(
-        edits["run"].astype(int).tolist(),
-        edits["chainage"].astype(float).tolist(),
-        edits["action"],
-        edits["role"],
-        strict=True,
-    ):
+    wishes: dict[tuple[int, bool], dict[str, list[float]]] = {}
+    for run, at, action, role in tried:
+        of_role = wishes.setdefault((run, action == "forbid"), {})
+        of_role.setdefault(role if role in ROLES else "", []).append(at)
+    for (run, forbids), of_role in wishes.items():
         rows = rows_of_run(sites, run)
-        if action == "forbid":
-            opens = (sites.start[rows] < at + reach) & (sites.end[rows] > at - reach)
-            cost[rows][opens & np.isin(np.arange(4), roles_of(role))] = np.inf
+        start, end = sites.start[rows], sites.end[rows]
+        if forbids:
+            cost[rows][_forbidden(start, end, of_role, reach)] = np.inf
             continue
-        wanted = wanted_states(sites, chainage, run, at, role)
-        covers = (sites.start[rows] <= at) & (sites.end[rows] >= at)
-        cost[rows][covers & ~wanted] = np.inf
-        low, high = sites.end[rows] <= at, sites.start[rows] >= at
-        ahead[rows] = np.where(low, np.minimum(ahead[rows], at), ahead[rows])
-        roof[rows] = np.where(low, np.minimum(roof[rows], at), roof[rows])
-        behind[rows] = np.where(high, np.maximum(behind[rows], at), behind[rows])
-        floor[rows] = np.where(high, np.maximum(floor[rows], at), floor[rows])
+        cost[rows][_beside(sites, chainage, run, of_role)] = np.inf
+        every = np.sort(np.concatenate([*of_role.values()]))
+        after = np.append(every, np.inf)[np.searchsorted(every, end, side="left")]
+        before = np.append(-np.inf, every)[np.searchsorted(every, start, side="right")]
+        for bound in (ahead, roof):
+            bound[rows] = np.minimum(bound[rows], after)
+        for bound in (behind, floor):
+            bound[rows] = np.maximum(bound[rows], before)
     return dataclasses.replace(
         sites, cost=cost, reach_ahead=ahead, reach_behind=behind, floor=floor, roof=roof
     )
+
+
+def _forbidden(
+    start: FloatArray, end: FloatArray, of_role: dict[str, list[float]], reach: float
+) -> npt.NDArray[np.bool_]:
+    """Return the states that open the main in a forbidden stretch; their middles by role, m."""
+    found = np.zeros(start.shape, dtype=bool)
+    for role, middles in of_role.items():
+        at = np.sort(middles)
+        ended = np.searchsorted(at + reach, start, side="right")
+        begun = np.searchsorted(at - reach, end, side="left")
+        found |= (ended < begun) & np.isin(np.arange(4), roles_of(role))
+    return found
+
+
+def _beside(
+    sites: Sites, chainage: FloatArray, run: int, of_role: dict[str, list[float]]
+) -> npt.NDArray[np.bool_]:
+    """Return the states of a run that cover a fixed pit and are not it; their places by role, m."""
+    rows = rows_of_run(sites, run)
+    start, end = sites.start[rows], sites.end[rows]
+    covered = np.zeros(start.shape, dtype=np.int64)
+    for role, places in of_role.items():
+        at = np.sort(places)
+        covered += np.searchsorted(at, end, side="right") - np.searchsorted(at, start, side="left")
+        for place in places:
+            is_it = wanted_states(sites, chainage, run, place, role)
+            covered -= is_it & (start <= place) & (end >= place)
+    return covered > 0
 
 
 def wanted_states(

@@ -31,6 +31,7 @@ __all__ = [
     "Sites",
     "StringDays",
     "choose_pits",
+    "costs_up_to",
     "day_of_strings",
     "longest_string",
     "pull_cost",
@@ -239,6 +240,20 @@ def choose_pits(sites: Sites, costs: PullCosts) -> ChosenPits:
     costs : PullCosts
         None of them below nothing.
     """
+    return _filled(sites, costs)[0]
+
+
+def costs_up_to(sites: Sites, costs: PullCosts) -> FloatArray:
+    """Return what the cheapest pits and pulls from the start of its run to each state cost.
+
+    With the state's own, shape (n, 4); infinite where none lead there. Parameters as for
+    `choose_pits`.
+    """
+    return _filled(sites, costs)[1].reshape(-1, 4)
+
+
+def _filled(sites: Sites, costs: PullCosts) -> tuple[ChosenPits, FloatArray]:
+    """Return the plan of every run, and the value of every state."""
     passed = sites.passed_start, sites.passed_end
     pits = sites.start, sites.end, sites.cost, *_bounds(sites), *passed
     days, begins = sites.string_days(), sites.string_begins()
@@ -258,7 +273,7 @@ def choose_pits(sites: Sites, costs: PullCosts) -> ChosenPits:
     )
     places, runs = len(sites.cost), len(sites.lengths)
     chosen, offsets = np.empty(places, dtype=np.int64), np.empty(runs + 1, dtype=np.int64)
-    figures = np.empty((2, runs))
+    figures, states = np.empty((2, runs)), np.empty((7, 4 * places + 1))
     run_kernel(
         _choose,
         partial(_steps, sites),
@@ -266,10 +281,11 @@ def choose_pits(sites: Sites, costs: PullCosts) -> ChosenPits:
         _flat(*pits),
         tuple([(*_flat(*way), *widths) for way in strings]),
         prices,
-        (*np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
+        (*states, np.empty(4 * places, dtype=np.int64)),
         (chosen, offsets, figures),
     )
-    return ChosenPits(chosen[: offsets[-1]], offsets, figures[0], figures[1])
+    plan = ChosenPits(chosen[: offsets[-1]], offsets, figures[0], figures[1])
+    return plan, states[0, :-1]
 
 
 def _bounds(sites: Sites) -> tuple[FloatArray, FloatArray]:

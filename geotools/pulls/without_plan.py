@@ -11,6 +11,8 @@ import pandas as pd
 from geotools.network.stretches import EDGE
 from geotools.pulls.explain import NEAR, reached
 from geotools.pulls.in_force import Alone
+from geotools.pulls.together import MOST
+from geotools.pulls.ways import Ways
 from geotools.schema import AHEAD, BEHIND, BOTH
 
 __all__ = ["Told", "why_no_plan"]
@@ -28,22 +30,25 @@ class Told:
     held: Callable[[float, float], str]
 
 
-def why_no_plan(alone: Alone, row: int, others: list[int], told: Told) -> str:
+def why_no_plan(ways: Ways, row: int, others: list[int], told: Told) -> str:
     """Say why no plan honours an edit, or none honours it and others as well.
 
-    Were any of these others left out, one would.
+    Were any of these others left out, one would; of more than `MOST` only so much is told.
     """
+    alone = ways.alone
+    if len(others) > MOST:
+        return f"no plan of the run honours it and more than {MOST} of those honoured as well"
     if others:
         names = [_named(alone.edits.iloc[one], told) for one in others]
         listed = " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
-        why = _among(alone, [row, *others], told)
+        why = _among(ways, [row, *others], told)
         return f"no plan of the run honours it and {listed} as well{why}"
     edit = alone.edits.iloc[row]
     pits = f"{edit['role']} pits" if edit["role"] else "pits"
     kept = f" (it keeps {told.say(alone.reach)} either side free of {pits}: pits.forbid_reach)"
     return (
         "with it the run could no longer be lined whole: "
-        + (_nothing_beyond(alone, row) or _by_itself(alone, row, told))
+        + (_nothing_beyond(alone, row) or _by_itself(ways, row, told))
         + (kept if edit["action"] == "forbid" else "")
     )
 
@@ -53,8 +58,11 @@ def _named(edit: pd.Series, told: Told) -> str:
     return f"the {word} at {told.say(float(edit['chainage']))}"
 
 
-def _too_short(alone: Alone, rows: list[int]) -> bool:
+def _too_short(ways: Ways, rows: list[int]) -> bool:
     """Tell whether there would be a plan if a pull might be as short as it likes."""
+    alone, row = ways.alone, rows[0]
+    if alone.edits["action"].iloc[row] == "fix":
+        return ways.goes(row, rows, least_length=0.0)
     return bool(np.isfinite(alone.chosen(rows, least_length=0.0).cost[0]))
 
 
@@ -63,12 +71,13 @@ def _shortest(alone: Alone, told: Told, between: str) -> str:
     return f"the shortest pull of {least} (pulls.min_length) finds no room between {between}"
 
 
-def _among(alone: Alone, rows: list[int], told: Told) -> str:
+def _among(ways: Ways, rows: list[int], told: Told) -> str:
     """Say what keeps edits from going together, if it is known."""
+    alone = ways.alone
     pits = bool((alone.edits.iloc[rows]["action"] == "fix").all()) and len(rows) == 2
     if pits and _over(alone, *rows):
         return ": one of the two pits would cover the place of the other"
-    if _too_short(alone, rows):
+    if _too_short(ways, rows):
         return ": " + _shortest(alone, told, "the two" if pits else "the pits this leaves")
     return ""
 
@@ -98,13 +107,14 @@ def _nothing_beyond(alone: Alone, row: int) -> str:
     return ""
 
 
-def _by_itself(alone: Alone, row: int, told: Told) -> str:
+def _by_itself(ways: Ways, row: int, told: Told) -> str:
     """Say what an edit leaves of its run, and what is near it that must lie in a pit."""
+    alone = ways.alone
     edit = alone.edits.iloc[row]
     at, fixed = float(edit["chainage"]), edit["action"] == "fix"
     aside = NEAR if fixed else NEAR + alone.reach
     held = told.held(at - aside, at + aside)
-    if _too_short(alone, [row]):
+    if _too_short(ways, [row]):
         where = _shortest(alone, told, "its pit and the next" if fixed else "the pits this leaves")
         held = held or ("the start of the run" if at < aside else "")
         held = held or ("the end of the run" if at > alone.length - aside else "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from itertools import chain, combinations
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geotools.pulls import optimise
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.explain import mirrored
-from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
+from geotools.pulls.in_force import Alone
+from geotools.pulls.most_pits import most_pits
+from geotools.pulls.optimise import TIE, ChosenPits, PullCosts, Sites, choose_pits
+from geotools.pulls.together import MOST
+from geotools.pulls.ways import Ways
+from geotools.pulls.without_plan import Told, why_no_plan
 from geotools.schema import ROLES, length_text
 
 COSTS = PullCosts(
@@ -390,6 +397,81 @@ def test_where_an_edit_stops_the_pulls_is_told_from_either_end() -> None:
         f"{ALONE}pits and pulls would reach {low} from the start and come back to {high} from the "
         "end; the bend must lie in a pit (it keeps "
     )
+
+
+@given(_cases(), st.integers(1, 2), st.data())
+@settings(max_examples=25, deadline=None)
+def test_the_most_pits_counted_at_once_are_those_all_sets_tried_give(
+    case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame], apart: int, data: st.DataObject
+) -> None:
+    """Pits so near to each other that not all go together, with a prohibition or none."""
+    (sites, place, _), _ = case
+    first = data.draw(st.integers(1, max(1, int(sites.offsets[1]) - 5 * apart)))
+    near = range(first, min(first + 5 * apart, int(sites.offsets[1])), apart)
+    roles = ["", "", "receiving", "insertion_ahead"]
+    rows = [(0, float(place[at]), "fix", data.draw(st.sampled_from(roles))) for at in near]
+    if data.draw(st.booleans()):
+        rows.append((0, data.draw(st.floats(0, float(sites.lengths[0]))), "forbid", ""))
+    edits = _edits(*rows)
+    alone = Alone.of(0, sites, COSTS, place, edits, REACH)
+    pits = [row for row in range(len(edits)) if edits["action"][row] == "fix"]
+    forbids = frozenset(range(len(edits))) - {*pits}
+    every = chain.from_iterable(combinations(pits, n) for n in range(len(pits), -1, -1))
+    costs = {some: float(alone.chosen({*some, *forbids}).cost[0]) for some in every}
+    most = max((len(some) for some, cost in costs.items() if np.isfinite(cost)), default=-1)
+    if most < 0:
+        assert most_pits(alone, pits, forbids) is None
+        return
+    best = {some: cost for some, cost in costs.items() if len(some) == most}
+    bar = min(best.values()) * (1 + TIE)
+    assert most_pits(alone, pits, forbids) == min(
+        list(some) for some, cost in best.items() if cost <= bar
+    )
+
+
+def _crowded(forbidden: float | None = None) -> tuple[Edited, pd.DataFrame, int]:
+    """A pit wished every metre, and how often the optimiser was asked."""
+    rows = [(0, float(at), "fix", "") for at in range(101)]
+    edits = _edits(*rows, *([] if forbidden is None else [(0, forbidden, "forbid", "")]))
+    asked = 0
+
+    def counted(*given: Any) -> Any:
+        nonlocal asked
+        asked += 1
+        return filled(*given)
+
+    filled = optimise._filled
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(optimise, "_filled", counted)
+        return _edited(_straight(), edits, reach=8.0), edits, asked
+
+
+def test_of_a_hundred_pits_too_near_to_each_other_the_most_are_kept_with_few_plans() -> None:
+    """A pit is 4 m long, the shortest pull 5 m: every ninth metre, and the first sets as large."""
+    found, edits, asked = _crowded()
+    kept = [int(edits["chainage"][row]) for row in sorted({*range(101)} - {*found.refused})]
+    assert kept == [*range(0, 100, 9)]
+    too_near = "no plan of the run honours it and the pit fixed at"
+    assert all(why.startswith((too_near, ALONE)) for why in found.refused.values())
+    assert asked < 101
+
+
+def test_of_very_many_edits_in_the_way_it_is_told_that_they_are_many() -> None:
+    sites, place, _ = _straight()
+    edits = _edits(*((0, float(at), "fix", "") for at in range(20)))
+    ways = Ways(Alone.of(0, sites, COSTS, place, edits, REACH))
+    told = Told(partial(length_text, system="us"), lambda _low, _high: "")
+    assert why_no_plan(ways, 0, list(range(1, 2 + MOST)), told) == (
+        "no plan of the run honours it and more than 12 of those honoured as well"
+    )
+
+
+def test_of_a_hundred_pits_and_a_prohibition_that_is_kept_first() -> None:
+    found, edits, _ = _crowded(forbidden=50.0)
+    taken = sorted({*range(102)} - {*found.refused})
+    assert "forbid" in set(edits["action"][taken])
+    kept = [at for at in edits["chainage"][taken] if at != 50.0]
+    assert (len(kept), max(kept[:5]), min(kept[5:])) == (10, 38.0, 60.0)  # none opens 42 to 58 m
 
 
 def test_a_forbidden_role_leaves_the_other_roles_to_the_optimum() -> None:

@@ -65,7 +65,7 @@ def test_what_is_in_the_way_is_a_contradiction_with_nothing_needless_in_it(
     contradictions: list[Rows],
 ) -> None:
     tries = _tries(contradictions)
-    found = in_the_way(range(8), frozenset(), tries)
+    found = in_the_way(range(8), frozenset(), tries.goes)
     assert math.isinf(tries.plan(found))
     assert all(math.isfinite(tries.plan(found - {row})) for row in found)
 
@@ -92,3 +92,27 @@ def test_beyond_a_dozen_in_contradiction_prohibitions_go_first_then_those_from_t
     assert largest_set(range(count), frozenset({20, 30}), tries) == [20]
     assert largest_set(range(count), frozenset(), _tries(pairs)) == [0]
     assert len(tries.known) <= TRIES + 2 * count
+
+
+def test_of_a_great_contradiction_no_more_is_sought_than_is_told_of() -> None:
+    tries = _tries([frozenset(range(300))])
+    found = in_the_way(range(1, 300), frozenset([0]), tries.goes)
+    assert len(found) == MOST + 2
+    assert 0 in found
+    assert len(tries.known) < 10 * MOST
+
+
+def test_hundreds_of_pits_are_counted_and_not_tried() -> None:
+    pairs = [frozenset(pair) for pair in combinations(range(300), 2)]
+    tries = Tries(_tries(pairs).plan, lambda pits, _forbids: [pits[7]])
+    assert largest_set(range(300), frozenset(), tries) == [7]
+    assert len(tries.known) == 1
+
+
+def test_of_hundreds_of_pits_those_are_counted_that_go_with_the_prohibitions_kept() -> None:
+    count = 60
+    pairs = [frozenset(pair) for pair in combinations(range(count), 2) if 50 not in pair]
+    pairs.append(frozenset({50, 0}))  # a prohibition and a pit
+    plan = _tries(pairs).plan
+    told = Tries(plan, lambda _pits, forbids: [1] if forbids else [0])
+    assert largest_set(range(count), frozenset({50}), told) == [1, 50]
