@@ -13,7 +13,6 @@ import ctypes
 import os
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from types import FunctionType
@@ -22,6 +21,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+
+from geotools.threads import ThreadPool, go_on
 
 __all__ = [
     "ALSO_ABOVE",
@@ -136,7 +137,7 @@ def in_threads(
     if parts < 2:
         return function(*columns)
     slices = [np.array_split(column, parts) for column in columns]
-    with ThreadPoolExecutor(parts) as pool:
+    with ThreadPool(parts) as pool:
         return np.concatenate(list(pool.map(function, *slices)))
 
 
@@ -228,6 +229,7 @@ def run_kernel(
         Arrays, numbers and tuples of them, in the order of the function. A table comes as an
         array of its rows, or as a list of lists.
     """
+    go_on()
     if worth_compiling(function, steps):
         _compiled(function)(*arguments)
         return

@@ -18,6 +18,7 @@ import click
 from geotools.call import DEM_TEXT, MADE, run
 from geotools.errors import KeptAsideWarning, OlderPlanWarning, mendable
 from geotools.schema import INPUTS
+from geotools.threads import left_running
 from geotools.tool import (
     GROUPS,
     Outcome,
@@ -43,6 +44,7 @@ _ENDING = {
 }
 _BY_SIGNAL = 128  # and its number: the exit code of what a signal ends
 _AT_ONCE = 5.0  # s
+_STOPPING = 0.5  # s; what interrupted threads have to stop by themselves
 _STDERR = 2  # its number on every system
 
 _EPILOG = (
@@ -58,8 +60,18 @@ _METAVARS = {"path": "PATH", "text": "TEXT", "integer": "N", "number": "NUMBER"}
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and leave with its exit code."""
-    sys.exit(_main(arguments))
+    """Run the command line and leave with its exit code.
+
+    Python would wait for threads of interrupted work, however long that is. What they were to make
+    is tidied up by then, and nothing they do is of use any more.
+    """
+    code = _main(arguments)
+    if left_running(_STOPPING):
+        for stream in filter(None, (sys.stdout, sys.stderr)):
+            with suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 def _main(arguments: list[str] | None) -> int:

@@ -9,7 +9,6 @@ their own, for every carrier that is tried takes a while however few the runs.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import partial
 from math import ceil
@@ -49,6 +48,7 @@ from geotools.siting.further import (
 )
 from geotools.siting.pulled import pulled_pipes
 from geotools.siting.told import tell_candidates
+from geotools.threads import ThreadPool
 from geotools.tool import Progress
 
 __all__ = ["Planned", "plan_lots"]
@@ -100,7 +100,7 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     lots = _lots(ground, np.arange(len(ground.runs.table)))
     # What streets are looked up by is made here, once, and not in every thread.
     on_streets(lot_of(ground, np.zeros(0, dtype=np.int64)))
-    with ThreadPoolExecutor(processors()) as pool:
+    with ThreadPool(processors()) as pool:
         plan = partial(_plan_lot, ground, gather=len(lots) > 1)
         done = list(_told(pool.map(plan, lots), progress, len(lots)))
         left = np.sort(np.concatenate([runs for _, runs in done]))

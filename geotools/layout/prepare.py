@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 
@@ -41,6 +40,7 @@ from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
 from geotools.siting.service import host_bores, service_columns
 from geotools.street.scene import StreetScene, build_scene
+from geotools.threads import ThreadPool
 from geotools.tool import Progress
 
 __all__ = [
@@ -79,7 +79,7 @@ def prepare(
     sampled = partial(ground_levels, mosaic, layers.working_crs, brief, part=part)
     levels = partial(_levels_beside, sampled) if layers.dem else None
     # Streets and mains do not hang on each other: they are chained side by side.
-    with ThreadPoolExecutor(1) as pool:
+    with ThreadPool(1) as pool:
         streets = pool.submit(_scene, layers, brief)
         wishes = brief.carrier.fixed if fixed is None else fixed
         runs, edits, wishes = _chained(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -48,6 +47,7 @@ from geotools.siting.profile import Profile
 from geotools.siting.pulled import hydraulic_columns
 from geotools.siting.vacuum import report_vacuum
 from geotools.street.driving import tell_side
+from geotools.threads import ThreadPool
 from geotools.tool import Progress
 from geotools.units import told_apart
 
@@ -126,7 +126,7 @@ def lay_out_plan(
     # What is drawn around the runs does not hang on valves: the two are found side by side, but
     # where that would take much memory.
     drawn = partial(context_layer, layers, ground.runs.chains, brief.output.context)
-    with ThreadPoolExecutor(1) as pool:
+    with ThreadPool(1) as pool:
         beside = pool.submit(drawn) if len(layers.mains) <= SIDE_BY_SIDE else None
         if shutdowns is None:
             shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -86,6 +85,7 @@ from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, Own, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches, unbroken
+from geotools.threads import ThreadPool
 
 __all__ = ["Works", "work_out"]
 
@@ -306,7 +306,7 @@ def _strings(ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame) -> pd.DataF
         over_middle=ground.brief.street.strings_over_middle,
         passage=Passage.of(ground.brief.street),
     )
-    with ThreadPoolExecutor(processors()) as pool:
+    with ThreadPool(processors()) as pool:
         strings = pd.concat(list(_handing_back(pool.map(lay, some))), ignore_index=True)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
