@@ -63,8 +63,17 @@ class FaultList:
 def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.5) -> str | None:
     """Return the known name most like the given one, upper and lower case alike, or None."""
     names = {k.casefold(): k for k in sorted(known, reverse=True)}
-    close = difflib.get_close_matches(name.casefold(), sorted(names), n=1, cutoff=cutoff)
+    sought = name.casefold()
+    # of thousands only those are compared letter by letter that have enough of its letters
+    may = [k for k in names if _alike_at_most(sought, k) >= cutoff]
+    close = difflib.get_close_matches(sought, sorted(may), n=1, cutoff=cutoff)
     return names[close[0]] if close else None
+
+
+def _alike_at_most(sought: str, name: str) -> float:
+    """Return a bound of the likeness of two names: as if all letters they share matched."""
+    length = len(sought) + len(name)
+    return 2.0 * sum(map(sought.count, set(name))) / length if length else 1.0
 
 
 def locked(reason: object) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Mapping, Sequence
+from functools import cache, lru_cache
 
 from geotools.intake.faults import nearest
 from geotools.schema import Field, Layer
@@ -59,6 +60,7 @@ COUNTS = ("breaks",)
 RATES, PER = ("rate", "freq", "frequency", "annual"), "per"
 LENGTHS, YEARS = ("km", "mi", "mile", "miles", "kft"), ("yr", "year", "a")
 WHOLE = 4  # a shorter word must be a part of the name by itself, a longer one may begin or end it
+KEPT = 100_000  # names of columns whose parts are remembered
 TYPING = 0.8  # likeness from which a name is the field's own, mistyped
 PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
 
@@ -104,20 +106,30 @@ def rate_columns(missing: Sequence[Field], left: Sequence[str]) -> Mapping[str, 
 
 def _alike(field: Field, column: str) -> bool:
     """Tell whether a part of a column's name is a word the field is usually called by."""
-    parts = [part.casefold() for part in PART.findall(column)]
-    words = (field.name, *WORDS.get(field.name, ()))
+    words, long = _words(field.name)
     return any(
-        part == word or (len(word) >= WHOLE and (part.startswith(word) or part.endswith(word)))
-        for part in parts
-        for word in words
+        part in words or part.startswith(long) or part.endswith(long) for part in _parts(column)
     )
+
+
+@cache
+def _words(name: str) -> tuple[frozenset[str], tuple[str, ...]]:
+    """Return the words a field is usually called by, and the long ones of them."""
+    words = (name, *WORDS.get(name, ()))
+    return frozenset(words), tuple(word for word in words if len(word) >= WHOLE)
+
+
+@lru_cache(maxsize=KEPT)
+def _parts(column: str) -> tuple[str, ...]:
+    """Return the parts of a column's name; every field asks for those of every column."""
+    return tuple(part.casefold() for part in PART.findall(column))
 
 
 def _rate_of(field: Field, column: str) -> bool:
     """Tell whether a column's name says it is a rate of what the field counts."""
     if field.name not in COUNTS or not _alike(field, column):
         return False
-    parts = [part.casefold() for part in PART.findall(column)]
+    parts = _parts(column)
     if any(part in RATES or _ends_as_rate(field, part) for part in parts):
         return True
     units = (*LENGTHS, *YEARS)
@@ -129,7 +141,7 @@ def _rate_of(field: Field, column: str) -> bool:
 
 def _date_of(field: Field, column: str) -> bool:
     """Tell whether a column's name may say the year of what the field counts."""
-    parts = [part.casefold() for part in PART.findall(column)]
+    parts = _parts(column)
     period = any(sign.isdigit() for sign in column)
     return not period and bool(parts) and parts[-1] in YEARS and _alike(field, column)
 

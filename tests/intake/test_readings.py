@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
 from functools import partial
 
@@ -11,6 +12,8 @@ import pytest
 import shapely
 
 from geotools.brief import Brief
+from geotools.intake import likely
+from geotools.intake.faults import nearest
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import match_columns
 from geotools.intake.readings import column_remarks, columns_table
@@ -593,3 +596,32 @@ def test_letters_that_may_be_no_unit_are_not_taken_for_one(field: str, column: s
     own = INPUTS["mains"].field(field)
     line, remark = mapping_line(own, column)
     assert (line, remark) == (f'{own.column()} = "{column}"', "(with the unit of the values)")
+
+
+def test_names_of_columns_are_taken_apart_once_however_many_fields_are_not_there() -> None:
+    """Of files with thousands of columns that was most of the time it took to read them."""
+    asked: list[str] = []
+
+    class Counted:
+        def findall(self, name: str) -> list[str]:
+            asked.append(name)
+            return part.findall(name)
+
+    part = likely.PART
+    columns = [f"column_{number}" for number in range(50)]
+    contract = INPUTS["mains"]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(likely, "PART", Counted())
+        likely_columns(contract, contract.fields, columns)
+        likely.rate_columns(contract.fields, columns)
+    assert sorted(asked) == sorted(columns)
+
+
+def test_of_many_names_the_nearest_is_found_as_by_comparing_all() -> None:
+    names = [f"{a}{b}{c}" for a in ("dia", "Flow", "x") for b in ("meter", "_rate") for c in "emr"]
+    for sought in ("diameter", "flowrate", "xmetre", "bore", ""):
+        for cutoff in (0.5, 0.8):
+            folded = sorted(name.casefold() for name in names)
+            best = difflib.get_close_matches(sought, folded, n=1, cutoff=cutoff)
+            found = nearest(sought, names, cutoff=cutoff)
+            assert (found.casefold() if found else None) == (best[0] if best else None)
