@@ -17,9 +17,17 @@ from geotools.accel import columns_of, read_only, run_kernel, worth_compiling
 from geotools.links import components
 from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, row_of, spread_out
 
-__all__ = ["clusters", "lines_near", "near_places", "passing_pays", "segments_near"]
+__all__ = [
+    "clusters",
+    "holding_links",
+    "lines_near",
+    "near_places",
+    "passing_pays",
+    "segments_near",
+]
 
 CELLS = 2.0**30  # along the longer side at most: numbers of cells stay exact
+WHOLE = 0.7  # of a distance: two points in a square cell of that side are no farther apart
 LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket is looked into
 LONGEST = 4.0  # cells; a longer segment is gone along part by part, not by the box around it
 MARGIN = 1e-6  # m; more than rounding of coordinates, and what is so little too far is measured
@@ -78,6 +86,38 @@ def near_places(points: FloatArray, distance: float) -> tuple[IntArray, IntArray
     columns = columns_of(points)
     grid = _grid([columns], max(LEAST_CELL, 2.0 * distance))
     return same, _found(_meet, 8 * count, columns, grid, distance, same)
+
+
+def holding_links(points: FloatArray, distance: float) -> IntArray:
+    """Return links that hold together all points that nearness does, and no others.
+
+    Fewer than there are points, where `near_places` gives as many as their square if they lie in
+    a heap.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+    distance : float
+        Above 0, m.
+
+    Returns
+    -------
+    ndarray of int64, shape (k, 2)
+        Rows of two points at one place, or no farther apart than the distance.
+    """
+    if not len(points):
+        return np.zeros((0, 2), dtype=np.int64)
+    order = np.lexsort(points.T)
+    again = np.append(False, (points[order[1:]] == points[order[:-1]]).all(axis=1))
+    twins = np.stack([order[:-1], order[1:]], axis=1)[again[1:]]
+    rows = order[~again]
+    columns = columns_of(points[rows])
+    grid = _grid([columns], WHOLE * distance)
+    count = len(rows)
+    state = np.arange(count, dtype=np.int64), np.zeros(1 << count.bit_length(), dtype=np.int64)
+    whole = int(grid[-1] <= WHOLE * distance)
+    pairs = _found(_hold, 25 * count, columns, grid, distance, whole, state)
+    return np.concatenate([twins, rows[pairs]])
 
 
 def lines_near(
@@ -238,6 +278,61 @@ def _meet(points, grid, distance, same, buckets, found):  # type: ignore[no-unty
                     j = before[j]
         before[i] = last[own]
         last[own] = i
+
+
+def _hold(points, grid, distance, whole, state, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Enter points one by one, and write which they meet that nothing holds them to already.
+
+    If ``whole``, all points of a cell meet: what meets one of them is held to all.
+    """
+    x, y = points
+    west, south, side = grid
+    group, mixed = state
+    last, before, mask = buckets
+    one, other, number = found
+    for i in range(len(x)):
+        east, north = x[i] - west, y[i] - south
+        for column in range(
+            math.floor((east - distance) / side), math.floor((east + distance) / side) + 1
+        ):
+            for row in range(
+                math.floor((north - distance) / side), math.floor((north + distance) / side) + 1
+            ):
+                bucket = (column * EAST ^ row * NORTH) & mask
+                j = last[bucket]
+                at_once = whole == 1 and mixed[bucket] == 0
+                if j >= 0 and at_once and _lead(group, i) == _lead(group, j):
+                    continue
+                while j >= 0:
+                    off_x, off_y = x[i] - x[j], y[i] - y[j]
+                    if off_x * off_x + off_y * off_y <= distance * distance:
+                        a, b = _lead(group, i), _lead(group, j)
+                        if a != b:
+                            group[max(a, b)] = min(a, b)
+                            if number[0] < len(one):
+                                one[number[0]] = j
+                                other[number[0]] = i
+                            number[0] += 1
+                        if at_once:
+                            break
+                    j = before[j]
+        column, row = math.floor(east / side), math.floor(north / side)
+        own = (column * EAST ^ row * NORTH) & mask
+        j = last[own]
+        if j >= 0 and (
+            math.floor((x[j] - west) / side) != column or math.floor((y[j] - south) / side) != row
+        ):
+            mixed[own] = 1
+        before[i] = j
+        last[own] = i
+
+
+def _lead(group: Any, i: Any) -> Any:
+    """Return the first of the points held together with one; the way there is cut; a kernel."""
+    while group[i] != i:
+        group[i] = group[group[i]]
+        i = group[i]
+    return i
 
 
 def _pass(points, grid, within, lines, buckets, found):  # type: ignore[no-untyped-def]  # a kernel

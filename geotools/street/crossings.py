@@ -9,7 +9,7 @@ import shapely
 
 from geotools.links import components
 from geotools.network.crossing import crossing_places
-from geotools.network.near import near_places
+from geotools.network.near import holding_links
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.pieces import cut_lines
 from geotools.network.ragged import (
@@ -116,9 +116,7 @@ def _joined(graph: Graph, met: _Met, tolerance: float) -> Graph:
     count = len(graph.node_xy)
     crossing, side = np.nonzero(met.node >= 0)
     there = np.stack([count + crossing, met.node[crossing, side]], axis=1)
-    same, pairs = near_places(met.xy, 2 * tolerance)
-    held = np.stack([np.arange(len(same)), same], axis=1)
-    links = np.concatenate([there, count + held, count + pairs])
+    links = np.concatenate([there, count + holding_links(met.xy, 2 * tolerance)])
     node = components(links, count + len(met.xy))
     crossing, side = np.nonzero(met.node < 0)
     cuts, at = _cuts(graph, met, crossing, met.pairs[crossing, side], node[count + crossing])

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 import shapely
 from scipy.spatial import cKDTree
 
 from geotools import accel
+from geotools.links import components
 from geotools.network.near import (
     LONGEST,
     _usual,
     clusters,
+    holding_links,
     lines_near,
     near_places,
     segments_near,
@@ -173,3 +177,31 @@ def test_segments_to_the_null_of_the_map_are_in_few_parts() -> None:
     offsets = np.arange(0, len(xy) + 1, 2)
     found = set(map(tuple, lines_near(points, xy, offsets, reach=0.5).tolist()))
     assert {(k, k + 300) for k in range(2_700)} <= found
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_links_that_hold_places_together_are_few_and_hold_what_all_pairs_do(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    spread = float(rng.choice([1.0, 5.0, 30.0]))
+    points = rng.uniform(0, spread, (80, 2)).round(int(rng.integers(0, 4)))
+    same, pairs = near_places(points, 1.0)
+    held = np.stack([np.arange(80), same], axis=1)
+    links = holding_links(points, 1.0)
+    assert len(links) < 80
+    assert components(links, 80).tolist() == components(np.concatenate([held, pairs]), 80).tolist()
+
+
+def test_of_points_in_a_heap_no_more_links_are_held_than_there_are_points() -> None:
+    points = np.random.default_rng(1).uniform(0, 3.0, (4_000, 2))
+    tracemalloc.start()
+    try:
+        links = holding_links(points, 1.0)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert not components(links, 4_000).any()
+    assert peak < 10e6  # bytes; of all pairs there are two million
+
+
+def test_no_points_hold_together_nothing() -> None:
+    assert holding_links(np.zeros((0, 2)), 1.0).shape == (0, 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,8 @@ import shapely
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
+from geotools.network.noding import Graph
+from geotools.street.crossings import node_crossings
 from geotools.street.scene import StreetScene, build_scene
 
 EAST, NORTH = [(-200, 0), (200, 0)], [(0, -150), (0, 150)]
@@ -190,3 +193,24 @@ def test_words_of_classes_that_no_setting_knows_are_told() -> None:
     scene(EAST, findings=known, no_block=["Arterial"])
     scene(EAST, findings=known, no_block=[])
     assert known.table().empty
+
+
+def test_a_heap_of_crossings_is_joined_without_every_pair_of_them() -> None:
+    count = 70
+    turn = np.arange(count) * np.pi / count
+    along = np.stack([np.cos(turn), np.sin(turn)], axis=1) * 100.0
+    aside = np.random.default_rng(0).normal(0.0, 0.01, (count, 2))
+    at = np.stack([aside - along, aside + along], axis=1).reshape(-1, 2)
+    ends = np.arange(2 * count).reshape(count, 2)
+    zero, none = np.zeros(count), np.zeros((0, 5))
+    offsets = np.arange(count + 1) * 2
+    graph = Graph(at, ends, np.arange(count), zero, zero + 200.0, at, offsets, none, none[:, :4])
+    tracemalloc.start()
+    try:
+        joined, found = node_crossings(graph, tolerance=0.5, meet=True)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert len(found.xy) == count * (count - 1) / 2
+    assert len(joined.node_xy) == 2 * count + 1
+    assert peak < 10e6  # bytes; of crossings so near to each other there are two million pairs
