@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_gis" / "brief.toml"
 
 COSTLY = Path(__file__).with_name("costly.txt")
-ONE_OF = 12  # of so many tests that take long one is run
+ONE_OF = 20  # of so many tests that take long one is run
 LONG = 0.7  # a test takes long that takes so much of the mean of all, most of which are quick
 
 settings.register_profile("every", derandomize=True, deadline=None, max_examples=50)
-settings.register_profile("share", derandomize=True, deadline=None, max_examples=25)
+settings.register_profile("share", derandomize=True, deadline=None, max_examples=15)
 
 FIRST = ("trust", "plan")
 
