@@ -5,7 +5,9 @@ the street from their first joint on, where nothing drives over them, and are fu
 be without anything else being later for it. Fusing goes on beside the digging and is off the
 critical path unless it is the longer. Critical is what makes the run longer by as much as it takes
 longer though all is begun as soon as may be: what is merely fused late could be fused sooner.
-Services are fed before they are cut off, and the host is cleaned before a pull. The carriers are
+Services are fed before they are cut off, and the host is cleaned before a pull. While a carrier
+moves nobody else is in its two pits: it waits for the next pull to be cleaned from one of them,
+unless it is over by then or the run ends no later if that waits for it. The carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
 and only then tied in to the mains in service at its ends. What lies in a pit needs no hole of its
 own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
@@ -71,8 +73,8 @@ class _Task:
     crew: str
     days: float
     after: list[_Task] = field(default_factory=list)
+    alone: tuple[str, ...] = ()  # what it has to itself meanwhile besides its crew: pits
     start: float = 0.0
-    latest: float = np.inf
     critical: bool = False
 
     @property
@@ -103,8 +105,10 @@ def schedule_runs(
     pits_of, pulls_of = _by_run(pits, PIT_COLUMNS), _by_run(pulls, PULL_COLUMNS)
     for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
         tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
-        _place(tasks)
+        _in_turn(tasks)
+        _settle(tasks)
         _fuse_late(tasks)
+        _judge(tasks)
         rows += [
             (run_id, t.task, t.ref, t.crew, t.start, t.days, t.critical)
             for t in sorted(tasks, key=lambda t: (round(t.start, 6), t.crew, t.ref))
@@ -186,7 +190,7 @@ def _before_rest(
     """List what is done of every pull until its carrier has rested.
 
     Services are cut off and the host is opened once the temporary supply is laid; the host is
-    cleaned from the pits.
+    cleaned from the pits, and nobody is in them while the carrier moves.
     """
     out: dict[str, list[_Task]] = {
         name: [] for name in ("fusing", "opening", "cleaning", "pulling", "resting")
@@ -196,13 +200,14 @@ def _before_rest(
         strings = _Task(FUSING, name, "fusing", pull["joints"] / crew.joints_per_day)
         spent = pull["digs"] / crew.digs_per_day / 2
         digs = _Task(OPENING, name, "connections", spent, [*supply])
-        waits = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]], *supply]
+        own = (pull["insertion_pit"], pull["receiving_pit"])
+        waits = [*(digging[pit] for pit in own), *supply]
         if pull["cleaned"] > 0:
             spent = pull["cleaned"] / (crew.cleaning_per_day * DAY)
-            waits = [_Task(CLEANING, name, "cleaning", spent, waits)]
+            waits = [_Task(CLEANING, name, "cleaning", spent, waits, own)]
             out["cleaning"] += waits
         spent = max(pull["hours"] / (crew.shift / HOUR), crew.least_pull_days)
-        pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits])
+        pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits], own)
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
         out["fusing"].append(strings)
         out["opening"].append(digs)
@@ -303,22 +308,65 @@ def _grouting(pull: _Row, test: _Task, crew: Crew) -> _Task:
     return _Task(task, pull["pull_id"], "grouting", days, [test])
 
 
-def _place(tasks: list[_Task]) -> None:
-    """Start each task as soon as its crew and what it waits for allow; find what is critical."""
+def _in_turn(tasks: list[_Task]) -> None:
+    """Let each task wait for the one its crew does before it, in this order."""
     last: dict[str, _Task] = {}
     for task in tasks:
-        if task.crew != "none" and task.crew in last:
-            task.after.append(last[task.crew])
-        task.start = max((before.end for before in task.after), default=0.0)
-        last[task.crew] = task
-    finish = max((task.end for task in tasks), default=0.0)
+        if task.crew != "none":
+            task.after += [last[task.crew]] if task.crew in last else []
+            last[task.crew] = task
+
+
+def _settle(tasks: list[_Task]) -> None:
+    """Place all tasks, and settle which goes first of a pull and the cleaning of the next.
+
+    The cleaning, unless the run ends no later if the pull does; pull by pull along the run.
+    """
+    pulls = [task for task in tasks if task.task == PULLING]
+    first: list[_Task] = []  # pulls placed before what is listed before them
+    finish = _place(tasks)
+    for pull in pulls:
+        if pull.start <= max(before.end for before in pull.after) + SAME:
+            continue
+        end = _place([*first, pull, *tasks])
+        if end <= finish + SAME:
+            first, finish = [*first, pull], min(finish, end)
+        else:
+            _place([*first, *tasks])
+
+
+def _place(tasks: list[_Task]) -> float:
+    """Place tasks in this order, but each after what it waits for; return when all is done."""
+    placed: dict[int, _Task] = {}
+    taken: dict[str, list[_Task]] = {}
     for task in tasks:
-        task.latest = finish - task.days
-    for task in reversed(tasks):
-        for before in task.after:
-            before.latest = min(before.latest, task.latest - before.days)
-    for task in tasks:
-        task.critical = bool(task.latest - task.start < SAME)
+        waiting = [task]
+        while waiting:
+            missing = [one for one in waiting[-1].after if id(one) not in placed]
+            if missing:
+                waiting += reversed(missing)
+                continue
+            ready = waiting.pop()
+            if id(ready) not in placed:
+                placed[id(ready)] = ready
+                _start(ready, taken)
+    return max((task.end for task in tasks), default=0.0)
+
+
+def _start(task: _Task, taken: dict[str, list[_Task]]) -> None:
+    """Start a task as soon as what it waits for and has to itself allow.
+
+    It goes between two that were placed, ``taken`` by what each has to itself, if it is over when
+    the second of them begins.
+    """
+    task.start = max((before.end for before in task.after), default=0.0)
+    others = {id(one): one for name in task.alone for one in taken.get(name, [])}
+    for one in sorted(others.values(), key=lambda one: one.start):
+        if one.start >= task.end - SAME:
+            break
+        task.start = max(task.start, one.end)
+    for name in task.alone:
+        taken.setdefault(name, []).append(task)
 
 
 def _fuse_late(tasks: list[_Task]) -> None:
@@ -326,10 +374,40 @@ def _fuse_late(tasks: list[_Task]) -> None:
 
     That is the pull of its strings, and the next fusing of the crew, moved itself.
     """
-    allowed: dict[int, float] = {}  # until when a task may go on, by its id
-    for task in reversed(tasks):
-        late = allowed.get(id(task), task.end) - task.days
-        if task.task == FUSING and late > task.start + SAME:
-            task.start = late
-        for before in task.after:
-            allowed[id(before)] = min(allowed.get(id(before), np.inf), task.start)
+    pulled = {task.ref: task for task in tasks if task.task == PULLING}
+    until = np.inf
+    for strings in reversed([task for task in tasks if task.task == FUSING]):
+        end = min(until, pulled[strings.ref].start)
+        strings.start = max(strings.start, end - strings.days)
+        until = strings.start
+
+
+def _judge(tasks: list[_Task]) -> None:
+    """Find what is critical, of tasks with their days: all done as soon as may be in that order."""
+    place = {id(task): row for row, task in enumerate(tasks)}
+    order = sorted(tasks, key=lambda task: (task.start, task.end, place[id(task)]))
+    waits = _waiting(order)
+    soonest: dict[int, float] = {}
+    for task in order:
+        ends = (soonest[id(one)] + one.days for one in waits[id(task)])
+        soonest[id(task)] = max(ends, default=0.0)
+    finish = max((soonest[id(task)] + task.days for task in tasks), default=0.0)
+    latest = {id(task): finish - task.days for task in tasks}
+    for task in reversed(order):
+        for one in waits[id(task)]:
+            latest[id(one)] = min(latest[id(one)], latest[id(task)] - one.days)
+    for task in tasks:
+        task.critical = bool(latest[id(task)] - soonest[id(task)] < SAME)
+
+
+def _waiting(order: list[_Task]) -> dict[int, list[_Task]]:
+    """Return by the id of a task, of all as they begin, what must be over before it.
+
+    What it waits for, and the one before it that had a pit of its to itself.
+    """
+    last: dict[str, _Task] = {}
+    waits: dict[int, list[_Task]] = {}
+    for task in order:
+        waits[id(task)] = [*task.after, *(last[name] for name in task.alone if name in last)]
+        last |= dict.fromkeys(task.alone, task)
+    return waits

@@ -38,7 +38,17 @@ from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
-from geotools.deliver.verify.schedule import CLEAN, CLEAR, FUSE, LAY, REFILL, REMAKE, TEST
+from geotools.deliver.verify.schedule import (
+    CLEAN,
+    CLEAR,
+    FUSE,
+    LAY,
+    OPEN,
+    PULL,
+    REFILL,
+    REMAKE,
+    TEST,
+)
 from geotools.deliver.verify.tally import Tally
 from geotools.intake.crs import crs_name
 from geotools.pipe.materials import apparent_modulus_pa as material_modulus
@@ -354,6 +364,24 @@ def fused_late(tasks: pd.DataFrame) -> Any:
 
 def pulled_first(s: Spoiled) -> None:
     s.edit("schedule", "start_day", -0.5, lambda t: t["task"] == "pull the carrier in")
+
+
+def _next_to(s: Spoiled, pull: str) -> str:
+    """Choose a pull that has a pit in common with this one."""
+    pulls = s.tables["pulls"].set_index("pull_id")[["insertion_pit", "receiving_pit"]]
+    met = pulls.isin(pulls.loc[pull].tolist()).any(axis=1) & (pulls.index != pull)
+    return str(s.rng.choice(pulls.index[met].to_numpy(dtype=object)))
+
+
+def _meanwhile(s: Spoiled, task: str, at: Callable[[Spoiled, str], str]) -> None:
+    """Let a task be done at this or another pull while one of several in its run is pulled in."""
+    table, digs = s.tables["schedule"], s.tables["pulls"].set_index("pull_id")["digs"]
+    several = table["run_id"].where(table["task"] == PULL).duplicated(keep=False)
+    dug = table["ref"].map(digs) > 0
+    pulled = table.loc[s.pick("schedule", lambda t: t["task"].eq(PULL) & several & dug)]
+    other = at(s, pulled["ref"])
+    own = (table["task"] == task) & (table["ref"] == other)
+    table.loc[own, "start_day"] = pulled["start_day"]
 
 
 def off_fix(s: Spoiled) -> None:
@@ -1130,6 +1158,14 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "less water": ("sections", lambda s: s.edit("sections", "water_volume", scaled(0.9))),
     "a crew at two places": ("schedule", two_places),
     "a pull before its pits": ("schedule", pulled_first),
+    "people in a pit while a carrier moves": (
+        "pits-under-pulls",
+        lambda s: _meanwhile(s, CLEAN, _next_to),
+    ),
+    "a dig opened while a carrier moves": (
+        "pits-under-pulls",
+        lambda s: _meanwhile(s, OPEN, lambda s, pull: pull),
+    ),
     "a task begun later than it may": (
         "schedule",
         lambda s: s.edit("schedule", "start_day", more(1.0), lambda t: t["task"] == REFILL),

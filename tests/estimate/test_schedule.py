@@ -227,20 +227,65 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
     assert got["open the connections", "L1"] == pytest.approx((6.0, 6.5))
     # pits are dug by days 2, 4 and 6; 300 m at 200 m a day, then 100 m by the same crew
     assert got["clean and inspect the host", "L1"] == pytest.approx((6.0, 7.5))
-    assert got["clean and inspect the host", "L2"] == pytest.approx((7.5, 8.0))
+    # L2 is cleaned from P2, where nobody is while L1 moves; that the pull goes first costs no time
     assert got["pull the carrier in", "L1"] == pytest.approx((7.5, 8.0))
-    assert got["pull the carrier in", "L2"] == pytest.approx((8.0, 8.5))
-    # rested by 9.5, joined in P2 by 11, tested by 13
-    assert got["fill, test and disinfect", "R"] == pytest.approx((11.0, 13.0))
+    assert got["clean and inspect the host", "L2"] == pytest.approx((8.0, 8.5))
+    assert got["pull the carrier in", "L2"] == pytest.approx((8.5, 9.0))
+    # rested by 10, joined in P2 by 11.5, tested by 13.5
+    assert got["fill, test and disinfect", "R"] == pytest.approx((11.5, 13.5))
     # three lifts take longer than 60 m3 at 40 a day; one lift longer than 20 m3
-    assert got["grout the annulus", "L1"] == pytest.approx((13.0, 16.0))
-    assert got["grout the annulus", "L2"] == pytest.approx((16.0, 17.0))
-    assert got["tie in at the pit", "P1"] == pytest.approx((16.0, 17.5))
-    assert got["tie in at the pit", "P3"] == pytest.approx((17.5, 19.0))
-    assert got["remake the connections", "L1"] == pytest.approx((16.0, 16.5))
-    assert got["refill and make good", "P2"] == pytest.approx((17.0, 19.0))
-    assert got["clear the temporary supply", "R"] == pytest.approx((19.0, 25.0))
-    assert days_out(tasks)["R"] == pytest.approx(19.0 - 6.0)
+    assert got["grout the annulus", "L1"] == pytest.approx((13.5, 16.5))
+    assert got["grout the annulus", "L2"] == pytest.approx((16.5, 17.5))
+    assert got["tie in at the pit", "P1"] == pytest.approx((16.5, 18.0))
+    assert got["tie in at the pit", "P3"] == pytest.approx((18.0, 19.5))
+    assert got["remake the connections", "L1"] == pytest.approx((16.5, 17.0))
+    assert got["refill and make good", "P2"] == pytest.approx((17.5, 19.5))
+    assert got["clear the temporary supply", "R"] == pytest.approx((19.5, 25.5))
+    assert days_out(tasks)["R"] == pytest.approx(19.5 - 6.0)
+
+
+@pytest.mark.parametrize(
+    ("joints", "volume", "pulled", "cleaned"),
+    [
+        ([64, 8], 60.0, (9.0, 9.5), (7.5, 9.0)),  # fused by day 8; or L2 were pulled from 10 on
+        ([8, 16], 300.0, (7.5, 8.0), (10.0, 11.5)),  # P3 is dug by day 10: over by then
+        ([8, 96], 60.0, (7.5, 8.0), (8.0, 9.5)),  # L2 is fused by day 13: no time is lost
+    ],
+)
+def test_a_pull_waits_for_the_cleaning_of_the_next_from_its_pit_where_that_is_the_sooner(
+    joints: list[int], volume: float, pulled: tuple[float, float], cleaned: tuple[float, float]
+) -> None:
+    """By hand: L1 is clean on day 7.5, and L2 takes a day and a half to be cleaned from P2."""
+    runs, pits, pulls, crew = _two_pulls()
+    deep = pits.assign(volume=[60.0, 60.0, volume])
+    long = pulls.assign(cleaned=300.0, joints=joints)
+    tasks = ends(schedule_runs(runs, deep, long, crew)).set_index(["task", "ref"])
+    got = tasks.loc[("pull the carrier in", "L1"), ["start_day", "end"]]
+    assert tuple(got) == pytest.approx(pulled)
+    got = tasks.loc[("clean and inspect the host", "L2"), ["start_day", "end"]]
+    assert tuple(got) == pytest.approx(cleaned)
+
+
+def test_nobody_is_in_the_pits_of_a_pull_while_it_moves() -> None:
+    """Runs at random: no cleaning, digging or joining meets a pull at a pit, not by a moment."""
+    rng = np.random.default_rng(5)
+    pairs = 0
+    for _ in range(40):
+        pits, pulls = drawn(rng)
+        tasks = ends(schedule_runs(RUN, pits, pulls, Brief().crew))
+        of = {name: {name} for name in pits["pit_id"]}
+        for pull in pulls.itertuples():
+            of[pull.pull_id] = {pull.insertion_pit, pull.receiving_pit}
+        outside = ["fuse the strings", "let the carrier rest", "open the connections"]
+        there = tasks[tasks["ref"].isin(list(of)) & ~tasks["task"].isin(outside)]
+        places = [of[ref] for ref in there["ref"]]
+        for pull in there[there["task"] == "pull the carrier in"].itertuples():
+            met = np.array([bool(own & of[pull.ref]) for own in places])
+            others = there[met & (there.index != pull.Index)]
+            end = np.minimum(others["end"], pull.end)
+            assert (end - np.maximum(others["start_day"], pull.start_day) < 1e-9).all()
+            pairs += len(others)
+    assert pairs > 500
 
 
 def test_without_cleaning_services_are_cut_off_before_the_host_is_pulled_into() -> None:

@@ -12,7 +12,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSE", "OPEN", "PULL", "REMAKE", "RULES"]
+__all__ = ["FUSE", "OPEN", "PULL", "REMAKE", "REST", "RULES"]
 
 DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the connections"
 PULL, REST = "pull the carrier in", "let the carrier rest"
@@ -187,6 +187,13 @@ class _Waits:
             REMAKE: [tested, (GROUT, task.ref)],
         }.get(task.task, [])
 
+    def held(self, task: Any) -> list[str]:
+        """Return the pits a task has to itself: those a pull is cleaned from and goes through."""
+        if task.task not in (PULL, CLEAN):
+            return []
+        pull = next(p for p in self.pulls if p.pull_id == task.ref)
+        return [pull.insertion_pit, pull.receiving_pit]
+
     def _at_pit(self, task: Any) -> list[tuple[str, str]]:
         """Return what is waited for by joining, tying in, remaking and refilling at a pit."""
         met = [p.pull_id for p in self.pulls if task.ref in (p.insertion_pit, p.receiving_pit)]
@@ -219,9 +226,9 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
     for task in tasks:
         tally.holds(task.crew == CREWS[task.task], task.ref, f"{task.task}: crew {task.crew}")
         before = [waits.of[key] for key in waits.before(task) if key in waits.of]
-        if task.crew != "none":
-            before += [last[task.crew]] if task.crew in last else []
-            last[task.crew] = task
+        taken = [*waits.held(task), *([task.crew] if task.crew != "none" else [])]
+        before += [last[name] for name in taken if name in last]
+        last |= dict.fromkeys(taken, task)
         ends = (soonest.get(id(one), one.start_day) + one.days for one in before)
         soonest[id(task)] = max(ends, default=0.0)
         if task.task != FUSE:
