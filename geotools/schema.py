@@ -1204,7 +1204,7 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _text("task", "what is done"),
                 _text("ref", "pit, pull or run it is done at"),
-                _text("crew", "who does it"),
+                _text("crew", "who does it; a pull of several strings takes the fusing crew too"),
                 _real("start_day", "working day it starts, the first is 0"),
                 _real("days", "working days it takes"),
                 _flag(

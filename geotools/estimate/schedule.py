@@ -7,7 +7,9 @@ critical path unless it is the longer. Critical is what makes the run longer by 
 longer though all is begun as soon as may be: what is merely fused late could be fused sooner.
 Services are fed before they are cut off, and the host is cleaned before a pull. While a carrier
 moves nobody else is in its two pits: it waits for the next pull to be cleaned from one of them,
-unless it is over by then or the run ends no later if that waits for it. The carriers are
+unless it is over by then or the run ends no later if that waits for it. A pull of several strings
+takes the fusing crew too, for those joined at standstill; the next strings are fused before it if
+that is done by then or the run ends sooner for it, else after it. The carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
 and only then tied in to the mains in service at its ends. What lies in a pit needs no hole of its
 own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
@@ -47,6 +49,7 @@ PULL_COLUMNS = (
     "pull_id",
     "insertion_pit",
     "receiving_pit",
+    "strings",
     "joints",
     "digs",
     "hours",
@@ -57,6 +60,7 @@ PULL_COLUMNS = (
     "lifts",
     "stages",
 )
+FUSERS, AND = "fusing", " and "  # the crew that a pull of several strings takes besides its own
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
 GROUTING, IN_STAGES = "grout the annulus", " in stages"
 TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
@@ -73,13 +77,19 @@ class _Task:
     crew: str
     days: float
     after: list[_Task] = field(default_factory=list)
-    alone: tuple[str, ...] = ()  # what it has to itself meanwhile besides its crew: pits
+    alone: tuple[str, ...] = ()  # what it has to itself meanwhile besides its crew: pits, fusers
     start: float = 0.0
     critical: bool = False
 
     @property
     def end(self) -> float:
         return self.start + self.days
+
+    @property
+    def crews(self) -> str:
+        """Its crew, and the fusing crew where it takes that too."""
+        both = self.crew != FUSERS and FUSERS in self.alone
+        return self.crew + AND + FUSERS if both else self.crew
 
 
 def schedule_runs(
@@ -95,10 +105,10 @@ def schedule_runs(
         ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), ``services`` (number fed),
         ``digs`` (what is remade in it, in digs that take as long), in order along the runs.
     pulls : DataFrame
-        ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``joints``, ``digs``,
-        ``hours``, ``wait_hours``, ``services`` (number fed), ``cleaned`` (m, 0 where the host is
-        not), ``grout`` (m3, 0 where it is not grouted), ``lifts`` (of all stages), ``stages``
-        (of grouting, each from a port of its own).
+        ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``strings`` (number),
+        ``joints``, ``digs``, ``hours``, ``wait_hours``, ``services`` (number fed), ``cleaned`` (m,
+        0 where the host is not), ``grout`` (m3, 0 where it is not grouted), ``lifts`` (of all
+        stages), ``stages`` (of grouting, each from a port of its own).
     crew : Crew
     """
     rows: list[tuple[object, ...]] = []  # in the order of COLUMNS
@@ -110,7 +120,7 @@ def schedule_runs(
         _fuse_late(tasks)
         _judge(tasks)
         rows += [
-            (run_id, t.task, t.ref, t.crew, t.start, t.days, t.critical)
+            (run_id, t.task, t.ref, t.crews, t.start, t.days, t.critical)
             for t in sorted(tasks, key=lambda t: (round(t.start, 6), t.crew, t.ref))
         ]
     return pd.DataFrame(rows, columns=COLUMNS)
@@ -169,7 +179,8 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
     clearing = _supply("clear the temporary supply", run_id, pits, pulls, crew)
     for task in clearing:
         task.after = [*after["tying"], *after["remaking"]]
-    early = [task for tasks in before.values() for task in tasks]
+    each = zip(before["fusing"], before["pulling"], before["resting"], strict=True)
+    early = [*before["opening"], *before["cleaning"], *(task for tasks in each for task in tasks)]
     late = [task for tasks in after.values() for task in tasks]
     return [*digging.values(), *supply, *early, *joining, test, *late, *clearing]
 
@@ -197,7 +208,8 @@ def _before_rest(
     }
     for pull in pulls:
         name = pull["pull_id"]
-        strings = _Task(FUSING, name, "fusing", pull["joints"] / crew.joints_per_day)
+        spent = pull["joints"] / crew.joints_per_day
+        strings = _Task(FUSING, name, FUSERS, spent, alone=(FUSERS,))
         spent = pull["digs"] / crew.digs_per_day / 2
         digs = _Task(OPENING, name, "connections", spent, [*supply])
         own = (pull["insertion_pit"], pull["receiving_pit"])
@@ -207,7 +219,8 @@ def _before_rest(
             waits = [_Task(CLEANING, name, "cleaning", spent, waits, own)]
             out["cleaning"] += waits
         spent = max(pull["hours"] / (crew.shift / HOUR), crew.least_pull_days)
-        pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits], own)
+        alone = (*own, FUSERS) if pull["strings"] > 1 else own
+        pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits], alone)
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
         out["fusing"].append(strings)
         out["opening"].append(digs)
@@ -318,19 +331,20 @@ def _in_turn(tasks: list[_Task]) -> None:
 
 
 def _settle(tasks: list[_Task]) -> None:
-    """Place all tasks, and settle which goes first of a pull and the cleaning of the next.
+    """Place all tasks, and settle which goes first of those that have something to themselves.
 
-    The cleaning, unless the run ends no later if the pull does; pull by pull along the run.
+    As they are listed, but one that waits for another longer than for what must be over before it
+    goes first if the run ends sooner for it, a pull also if it ends no later: its strings lie in
+    the street.
     """
-    pulls = [task for task in tasks if task.task == PULLING]
-    first: list[_Task] = []  # pulls placed before what is listed before them
+    first: list[_Task] = []  # placed before what is listed before them
     finish = _place(tasks)
-    for pull in pulls:
-        if pull.start <= max(before.end for before in pull.after) + SAME:
+    for task in [task for task in tasks if task.alone]:
+        if task.start <= max((before.end for before in task.after), default=0.0) + SAME:
             continue
-        end = _place([*first, pull, *tasks])
-        if end <= finish + SAME:
-            first, finish = [*first, pull], min(finish, end)
+        end = _place([*first, task, *tasks])
+        if end < finish - SAME or (task.task == PULLING and end <= finish + SAME):
+            first, finish = [*first, task], min(finish, end)
         else:
             _place([*first, *tasks])
 
@@ -372,13 +386,20 @@ def _start(task: _Task, taken: dict[str, list[_Task]]) -> None:
 def _fuse_late(tasks: list[_Task]) -> None:
     """Move fusing to as late as what waits for it allows, the last first, and nothing else.
 
-    That is the pull of its strings, and the next fusing of the crew, moved itself.
+    That is the pull of its strings, the next fusing of the crew, moved itself, and the pulls that
+    take the crew; one that begins as soon as it is done may have waited for it, and is not passed.
     """
     pulled = {task.ref: task for task in tasks if task.task == PULLING}
+    shared = [task for task in pulled.values() if FUSERS in task.alone]
     until = np.inf
     for strings in reversed([task for task in tasks if task.task == FUSING]):
-        end = min(until, pulled[strings.ref].start)
-        strings.start = max(strings.start, end - strings.days)
+        next_ones = [pull.start for pull in shared if abs(pull.start - strings.end) < SAME]
+        end = min(until, pulled[strings.ref].start, *next_ones)
+        for pull in sorted(shared, key=lambda pull: -pull.start):
+            if pull.start < end - SAME and pull.end > end - strings.days + SAME:
+                end = pull.start
+        if end - strings.days > strings.start + SAME:
+            strings.start = end - strings.days
         until = strings.start
 
 

@@ -39,6 +39,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import (
+    AND,
     CLEAN,
     CLEAR,
     FUSE,
@@ -371,6 +372,14 @@ def _next_to(s: Spoiled, pull: str) -> str:
     pulls = s.tables["pulls"].set_index("pull_id")[["insertion_pit", "receiving_pit"]]
     met = pulls.isin(pulls.loc[pull].tolist()).any(axis=1) & (pulls.index != pull)
     return str(s.rng.choice(pulls.index[met].to_numpy(dtype=object)))
+
+
+def _fused_meanwhile(s: Spoiled) -> None:
+    """Strings of some pull are fused while a pull of several is pulled in."""
+    table = s.tables["schedule"]
+    pull = table.loc[s.pick("schedule", lambda t: t["crew"].str.contains(AND))]
+    own = (table["run_id"] == pull["run_id"]) & (table["task"] == FUSE) & (table["days"] > 0.1)
+    table.loc[s.rng.choice(table.index[own]), "start_day"] = pull["start_day"]
 
 
 def _meanwhile(s: Spoiled, task: str, at: Callable[[Spoiled, str], str]) -> None:
@@ -1161,6 +1170,14 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "people in a pit while a carrier moves": (
         "pits-under-pulls",
         lambda s: _meanwhile(s, CLEAN, _next_to),
+    ),
+    "strings fused while those of another pull are joined": (
+        "fusing-at-pulls",
+        lambda s: _fused_meanwhile(s),
+    ),
+    "strings joined by nobody that fuses": (
+        "fusing-at-pulls",
+        lambda s: s.edit("schedule", "crew", "pulling", lambda t: t["crew"].str.contains(AND)),
     ),
     "a dig opened while a carrier moves": (
         "pits-under-pulls",

@@ -99,6 +99,7 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
             "pull_id": ["L1", "L2"],
             "insertion_pit": ["P2", "P2"],
             "receiving_pit": ["P1", "P3"],
+            "strings": 1,
             "joints": [40, 8],
             "digs": [2, 9],
             "hours": [3.0, 1.0],
@@ -159,6 +160,7 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
             "pull_id": ["L1"],
             "insertion_pit": ["P2"],
             "receiving_pit": ["P1"],
+            "strings": 1,
             "joints": [8],
             "digs": [0],
             "hours": [3.0],
@@ -195,6 +197,7 @@ def _two_pulls() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, Crew]:
             "pull_id": ["L1", "L2"],
             "insertion_pit": "P2",
             "receiving_pit": ["P1", "P3"],
+            "strings": 1,
             "joints": 8,
             "digs": [2, 0],
             "hours": 5.0,
@@ -322,6 +325,7 @@ def test_what_lies_in_a_pit_is_remade_after_the_test_and_before_the_pit_is_refil
             "pull_id": ["L1", "L2"],
             "insertion_pit": "P2",
             "receiving_pit": ["P1", "P3"],
+            "strings": 1,
             "joints": 8,
             "digs": [0, 3],
             "hours": 5.0,
@@ -376,6 +380,7 @@ def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
             "pull_id": [f"L{k}" for k in range(count - 1)],
             "insertion_pit": [f"P{k}" for k in range(count - 1)],
             "receiving_pit": [f"P{k + 1}" for k in range(count - 1)],
+            "strings": rng.integers(1, 3, count - 1),
             "joints": rng.integers(0, 60, count - 1),
             "digs": rng.integers(0, 9, count - 1),
             "hours": rng.uniform(1, 9, count - 1),
@@ -390,7 +395,7 @@ def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pits.assign(digs=rng.integers(0, 3, count) / 2), pulls
 
 
-def three_pulls(joints: list[int]) -> pd.DataFrame:
+def three_pulls(joints: list[int], strings: list[int] | int = 1) -> pd.DataFrame:
     """Schedule a run of three pulls; each of its four pits is dug in two days, a pull in half."""
     pits = pd.DataFrame(
         {
@@ -408,6 +413,7 @@ def three_pulls(joints: list[int]) -> pd.DataFrame:
             "pull_id": ["L1", "L2", "L3"],
             "insertion_pit": ["P2", "P2", "P4"],
             "receiving_pit": ["P1", "P3", "P3"],
+            "strings": strings,
             "joints": joints,
             "digs": 0,
             "hours": 5.0,
@@ -449,6 +455,44 @@ def test_strings_that_are_longest_to_fuse_are_fused_at_once_and_are_critical() -
     assert rows.loc["fuse the strings"]["critical"].all()
 
 
+@pytest.mark.parametrize(
+    ("joints", "strings", "fused", "pulled"),
+    [
+        # L1 takes the crew from 4 to 4.5, where L2 would be fused from 3.5 to 5
+        ([8, 12, 24], [2, 1, 1], [1.5, 2.5, 5.0], [4.0, 6.0, 8.0]),
+        # L2 takes it from 6 to 6.5, where L3 would be fused from 5 to 8
+        ([8, 12, 24], [1, 2, 1], [0.5, 1.5, 3.0], [4.0, 6.0, 8.0]),
+        # L3 takes five days: fused from 6.5, after L2, it were pulled on day 11.5, so L2 waits
+        ([8, 12, 40], [1, 2, 1], [0.0, 1.0, 2.5], [4.0, 7.5, 8.0]),
+        # L3 takes none: fused before L2 on day 6, or after it at no time
+        ([8, 12, 0], [1, 2, 1], [3.0, 4.5, 8.0], [4.0, 6.0, 8.0]),
+    ],
+)
+def test_a_pull_of_several_strings_takes_the_fusing_crew(
+    joints: list[int], strings: list[int], fused: list[float], pulled: list[float]
+) -> None:
+    """By hand: pits are dug by days 2, 4, 6 and 8, so pulls begin on days 4, 6 and 8."""
+    rows = three_pulls(joints, strings).set_index(["task", "ref"])
+    names = ["L1", "L2", "L3"]
+    assert rows.loc["fuse the strings"]["start_day"][names].tolist() == fused
+    assert rows.loc["pull the carrier in"]["start_day"][names].tolist() == pulled
+    crews = rows.loc["pull the carrier in"]["crew"][names].tolist()
+    assert crews == ["pulling and fusing" if count > 1 else "pulling" for count in strings]
+
+
+def test_no_strings_are_fused_while_those_of_a_pull_are_joined() -> None:
+    rng = np.random.default_rng(6)
+    count = 0
+    for _ in range(40):
+        tasks = ends(schedule_runs(RUN, *drawn(rng), Brief().crew))
+        fused = tasks[tasks["task"] == "fuse the strings"]
+        for pull in tasks[tasks["crew"] == "pulling and fusing"].itertuples():
+            end = np.minimum(fused["end"], pull.end)
+            assert (end - np.maximum(fused["start_day"], pull.start_day) < 1e-9).all()
+            count += 1
+    assert count > 30
+
+
 def test_fusing_late_moves_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
     """Against the same runs with fusing begun at once: the same end, days and critical tasks."""
     rng = np.random.default_rng(7)
@@ -472,7 +516,16 @@ def test_fusing_late_moves_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None
         pulled = late[late["task"] == "pull the carrier in"].set_index("ref")["start_day"]
         until = pulled.loc[pulls["pull_id"]].to_numpy(copy=True)
         until[:-1] = np.minimum(until[:-1], of["start_day"].to_numpy()[1:])
-        assert of["end"].to_numpy() == pytest.approx(until)
+        shared = late[late["crew"] == "pulling and fusing"]
+        for strings, end in zip(of.itertuples(), until, strict=True):
+            meets = [
+                pull.start_day
+                for pull in shared.itertuples()
+                if pull.start_day < end - 1e-9 and pull.end > strings.start_day + 1e-9
+            ]
+            # as late as that, or as the pull before which it must be done, for the crew is there
+            assert strings.end == pytest.approx(min([end, *meets]))
+            assert not any(strings.end > day + 1e-9 for day in meets)
     assert moved > 20
 
 
@@ -538,7 +591,8 @@ def _grouted(**grouting: float) -> pd.DataFrame:
     )  # fmt: skip
     pulls = pd.DataFrame(
         {"run_id": "R", "pull_id": ["L1"], "insertion_pit": "P1", "receiving_pit": "P2",
-         "joints": 2, "digs": 1, "hours": 5.0, "wait_hours": 24.0, "services": 0, "cleaned": 0.0}
+         "strings": 1, "joints": 2, "digs": 1, "hours": 5.0, "wait_hours": 24.0, "services": 0,
+         "cleaned": 0.0}
     )  # fmt: skip
     return schedule_runs(RUN, pits, pulls.assign(**grouting), Brief().crew)
 

@@ -1,11 +1,11 @@
-"""While a carrier moves: nobody in its pits, nor where the main is opened along it."""
+"""While a carrier moves: nobody in its pits, nor where the main is opened; who joins strings."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.schedule import FUSE, OPEN, PULL, REMAKE, REST
+from geotools.deliver.verify.schedule import AND, FUSE, OPEN, PULL, REMAKE, REST
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES"]
@@ -34,6 +34,25 @@ def in_the_pits(plan: Plan) -> Tally:
     return tally
 
 
+def joined_meanwhile(plan: Plan) -> Tally:
+    """Check that who fuses is at a pull of several strings while it moves, and nowhere else."""
+    tally = Tally("schedule")
+    tasks, strings = plan.by("schedule", "run_id"), plan.one("pulls", "pull_id")
+    for run in plan.planned:
+        own = tasks.get(run.run_id, [])
+        fused = [task for task in own if task.task == FUSE]
+        for pull in own:
+            if pull.task != PULL or pull.ref not in strings or strings[pull.ref].strings < 2:
+                continue
+            there = any(one.crew in pull.crew.split(AND) for one in fused)
+            tally.holds(there, pull.ref, "its strings are joined on by nobody that fuses")
+            for task in fused:
+                both = _both(pull, task)
+                text = f"while its strings are joined, {both:.2f} days of: {FUSE} ({task.ref})"
+                tally.holds(both <= CLOSE, pull.ref, text)
+    return tally
+
+
 def _places(task: Any, pits: dict[str, set[str]]) -> set[str]:
     """Return the pits a task is done in, and the pull whose digs it is done at."""
     if task.task in (FUSE, REST):
@@ -51,4 +70,9 @@ def _both(one: Any, other: Any) -> float:
 
 RULES = (
     Rule("pits-under-pulls", "while a carrier moves nobody is in its pits or digs", in_the_pits),
+    Rule(
+        "fusing-at-pulls",
+        "who fuses is at a pull of several strings, and at no other strings meanwhile",
+        joined_meanwhile,
+    ),
 )

@@ -12,7 +12,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["FUSE", "OPEN", "PULL", "REMAKE", "REST", "RULES"]
+__all__ = ["AND", "FUSE", "OPEN", "PULL", "REMAKE", "REST", "RULES"]
 
 DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the connections"
 PULL, REST = "pull the carrier in", "let the carrier rest"
@@ -26,6 +26,7 @@ CREWS = {
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",
     LAY: "supply", CLEAR: "supply", CLEAN: "cleaning", GROUT: "grouting",
 }  # fmt: skip
+AND = " and "  # between two crews of one task
 
 
 def schedule(plan: Plan) -> Tally:
@@ -187,6 +188,11 @@ class _Waits:
             REMAKE: [tested, (GROUT, task.ref)],
         }.get(task.task, [])
 
+    def crew(self, task: Any) -> str:
+        """Return who does a task; strings joined while a carrier is pulled in need who fuses."""
+        several = any(p.pull_id == task.ref and p.strings > 1 for p in self.pulls)
+        return CREWS[task.task] + (AND + CREWS[FUSE]) * (several and task.task == PULL)
+
     def held(self, task: Any) -> list[str]:
         """Return the pits a task has to itself: those a pull is cleaned from and goes through."""
         if task.task not in (PULL, CLEAN):
@@ -224,9 +230,9 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
     soonest: dict[int, float] = {}  # when each may begin, by its id
     tasks = sorted(tasks, key=lambda t: (t.start_day, t.start_day + t.days))
     for task in tasks:
-        tally.holds(task.crew == CREWS[task.task], task.ref, f"{task.task}: crew {task.crew}")
+        tally.holds(task.crew == waits.crew(task), task.ref, f"{task.task}: crew {task.crew}")
         before = [waits.of[key] for key in waits.before(task) if key in waits.of]
-        taken = [*waits.held(task), *([task.crew] if task.crew != "none" else [])]
+        taken = [*waits.held(task), *(crew for crew in task.crew.split(AND) if crew != "none")]
         before += [last[name] for name in taken if name in last]
         last |= dict.fromkeys(taken, task)
         ends = (soonest.get(id(one), one.start_day) + one.days for one in before)

@@ -305,6 +305,28 @@ def test_each_run_has_a_programme_whose_bars_lie_on_the_days_of_its_tasks(opened
     assert page.get_by_text("Tasks of run R0004, in working days").count() == 1
 
 
+def of_two_crews(tables: Any) -> None:
+    """Let the pulling of a run take who fuses too."""
+    table = tables["schedule"]
+    pulled = (table["run_id"] == "R0004") & (table["task"] == "pull")
+    table.loc[pulled, "crew"] = "pulling and fusing"
+
+
+def test_a_task_of_two_crews_is_a_bar_in_the_row_of_either(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    """44 tasks of four crews in turn: 11 of each, and 11 more in the row of who fuses."""
+    plan = write_district(tmp_path / "plan.gpkg", 5, edit=of_two_crews)
+    geotools.report(plan, output=tmp_path / "report.html")
+    page = open_page(tmp_path / "report.html").page
+    page.locator("#run-select").select_option(label="R0004")
+    figure = page.locator("#run figure", has=page.get_by_role("heading", name="Programme"))
+    rows = figure.locator("svg[role=img] rect.task").evaluate_all(
+        "all => all.map((bar) => bar.y.baseVal.value)"
+    )
+    assert sorted(rows.count(row) for row in set(rows)) == [11, 11, 11, 22]
+
+
 def in_a_few_days(tables: Any) -> None:
     """Let the longest run be done in four and a half working days."""
     for name, fields in (

@@ -305,9 +305,10 @@ function programmeData(run) {
   for (const row of sortedRows("schedule", run, "start_day")) {
     const [from, days] = ["start_day", "days"].map((key) => valueOf(table, key, row));
     if (from === null || days === null) continue;
-    const crew = valueOf(table, "crew", row) || "";
-    if (!crews.has(crew)) crews.set(crew, []);
-    crews.get(crew).push({ from, to: from + days, row });
+    for (const crew of (valueOf(table, "crew", row) || "").split(" and ")) {
+      if (!crews.has(crew)) crews.set(crew, []);
+      crews.get(crew).push({ from, to: from + days, row });
+    }
   }
   if (!crews.size) return null;
   const lanes = lanesByDay(run);
