@@ -9,7 +9,10 @@ Services are fed before they are cut off, and the host is cleaned before a pull.
 moves nobody else is in its two pits: it waits for the next pull to be cleaned from one of them,
 unless it is over by then or the run ends no later if that waits for it. A pull of several strings
 takes the fusing crew too, for those joined at standstill; the next strings are fused before it if
-that is done by then or the run ends sooner for it, else after it. The carriers are
+that is done by then or the run ends sooner for it, else after it. Where strings lie over a pit or
+over connections of another pull, these are dug once they are gone, or the strings laid once the
+connections are opened and plated over, unless the run takes over a day longer for all of that. The
+carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
 and only then tied in to the mains in service at its ends. What lies in a pit needs no hole of its
 own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
@@ -32,8 +35,10 @@ from geotools.pipe.factors import DAY, HOUR
 
 __all__ = [
     "FUSING",
+    "LATER_DAYS",
     "OPENING",
     "PULLING",
+    "PULL_COLUMNS",
     "REMAKING",
     "SAME",
     "days_out",
@@ -60,6 +65,8 @@ PULL_COLUMNS = (
     "lifts",
     "stages",
 )
+DIGGING = "dig and support the pit"
+LATER_DAYS = 1.0  # a run may end later for strings to be out of the way; common practice, no source
 FUSERS, AND = "fusing", " and "  # the crew that a pull of several strings takes besides its own
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
 GROUTING, IN_STAGES = "grout the annulus", " in stages"
@@ -93,7 +100,11 @@ class _Task:
 
 
 def schedule_runs(
-    runs: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew
+    runs: pd.DataFrame,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
+    crew: Crew,
+    over: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Schedule every planned run.
 
@@ -110,14 +121,17 @@ def schedule_runs(
         0 where the host is not), ``grout`` (m3, 0 where it is not grouted), ``lifts`` (of all
         stages), ``stages`` (of grouting, each from a port of its own).
     crew : Crew
+    over : DataFrame, optional
+        ``run_id``, ``pull_id``, ``at``: the pit of the run, or the other pull of it, over which, or
+        over whose connections, strings of a pull lie.
     """
     rows: list[tuple[object, ...]] = []  # in the order of COLUMNS
     pits_of, pulls_of = _by_run(pits, PIT_COLUMNS), _by_run(pulls, PULL_COLUMNS)
+    over_of = {} if over is None else _by_run(over, ("pull_id", "at"))
     for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
         tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
         _in_turn(tasks)
-        _settle(tasks)
-        _fuse_late(tasks)
+        _keep_apart(tasks, over_of.get(run_id, []))
         _judge(tasks)
         rows += [
             (run_id, t.task, t.ref, t.crews, t.start, t.days, t.critical)
@@ -163,7 +177,7 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
     """List the tasks of a run in an order in which each follows what it waits for."""
     digging = {
         pit["pit_id"]: _Task(
-            "dig and support the pit",
+            DIGGING,
             pit["pit_id"],
             "digging",
             crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY),
@@ -330,12 +344,74 @@ def _in_turn(tasks: list[_Task]) -> None:
             last[task.crew] = task
 
 
-def _settle(tasks: list[_Task]) -> None:
+def _keep_apart(tasks: list[_Task], over: list[_Row]) -> None:
+    """Place all tasks, and where strings lie over what is dug keep the two apart, by turns.
+
+    Dug once they are gone; else, if it is plated over afterwards, they are laid once it is dug.
+    """
+    most = _placed(tasks) + LATER_DAYS
+    named = {(task.task, task.ref): task for task in tasks}
+    found = [_over(named, row) for row in over]
+    for strings, pulled, dug in found:
+        if _apart(strings, pulled, dug):
+            continue
+        orders = [(pulled, dug), *([(dug, strings)] if dug.task == OPENING else [])]
+        for before, later in orders:
+            if _waits_for(before, later):
+                continue
+            later.after.append(before)
+            if _placed(tasks) <= most:
+                break
+            later.after.pop()
+        else:
+            _placed(tasks)
+    for strings, pulled, dug in found:
+        for before, later in _apart(strings, pulled, dug):
+            later.after.append(before)
+
+
+def _over(named: dict[tuple[str, str], _Task], row: _Row) -> tuple[_Task, _Task, _Task]:
+    """Return the fusing and the pull of strings, and the digging of what they lie over."""
+    dug = named.get((DIGGING, row["at"])) or named[OPENING, row["at"]]
+    return named[FUSING, row["pull_id"]], named[PULLING, row["pull_id"]], dug
+
+
+def _apart(strings: _Task, pulled: _Task, dug: _Task) -> list[tuple[_Task, _Task]]:
+    """Return in which order strings lie over what is dug and are not there while it is, if any.
+
+    A pit stays open until all is tested; what is dug for connections is plated over meanwhile.
+    """
+    if dug.start >= pulled.end - SAME:
+        return [(pulled, dug)]
+    return [(dug, strings)] if dug.task == OPENING and dug.end <= strings.start + SAME else []
+
+
+def _waits_for(task: _Task, other: _Task) -> bool:
+    """Say whether a task waits for another one, directly or by those that it waits for."""
+    looked, left = {id(task)}, [task]
+    while left:
+        for one in left.pop().after:
+            if one is other:
+                return True
+            if id(one) not in looked:
+                looked.add(id(one))
+                left.append(one)
+    return False
+
+
+def _placed(tasks: list[_Task]) -> float:
+    """Place all tasks, strings fused as late as may be; return when all is done."""
+    finish = _settle(tasks)
+    _fuse_late(tasks)
+    return finish
+
+
+def _settle(tasks: list[_Task]) -> float:
     """Place all tasks, and settle which goes first of those that have something to themselves.
 
     As they are listed, but one that waits for another longer than for what must be over before it
     goes first if the run ends sooner for it, a pull also if it ends no later: its strings lie in
-    the street.
+    the street. Returns when all is done.
     """
     first: list[_Task] = []  # placed before what is listed before them
     finish = _place(tasks)
@@ -347,6 +423,7 @@ def _settle(tasks: list[_Task]) -> None:
             first, finish = [*first, task], min(finish, end)
         else:
             _place([*first, *tasks])
+    return finish
 
 
 def _place(tasks: list[_Task]) -> float:

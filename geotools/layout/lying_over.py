@@ -1,27 +1,114 @@
-"""Strings that lie over pits or over each other, and on which days the plan has both: findings.
+"""Strings over pits, digs or each other, and on which days the plan has both: findings.
 
 Days are those of a run, counted from its own start: of two runs none is known to come first.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.estimate.schedule import SAME
+from geotools.estimate.schedule import LATER_DAYS, SAME
 from geotools.intake.findings import Findings
+from geotools.layout.digs import times_of_digs
 from geotools.layout.sites import TOUCH_M2, shared_text
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["over_pit_text", "over_string_text", "report_over_pits", "report_over_strings"]
+__all__ = [
+    "over_pit_text",
+    "over_string_text",
+    "report_over_digs",
+    "report_over_pits",
+    "report_over_strings",
+    "strings_over",
+]
+
+HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
+
+
+def strings_over(
+    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, digs: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the pits and digs of their own run that strings lie over, by pull.
+
+    Parameters
+    ----------
+    strings, pits, pulls : DataFrame
+        As of `report_over_pits`, without days.
+    digs : DataFrame
+        As of `report_over_digs`.
+
+    Returns
+    -------
+    DataFrame
+        ``run_id``, ``pull_id``, ``at``: a pit, or the other pull that is dug for.
+    """
+    line, pit = _over_pits(strings, pits, pulls)
+    over, dig = _over_digs(strings, digs)
+    pull, run = (strings[name].to_numpy(dtype=object) for name in ("pull_id", "run_id"))
+    same = run[line] == pits["run_id"].to_numpy(dtype=object)[pit]
+    line, pit = line[same], pit[same]
+    table = pd.DataFrame(
+        {
+            "run_id": np.concatenate([run[line], run[over]]),
+            "pull_id": np.concatenate([pull[line], pull[over]]),
+            "at": np.concatenate(
+                [
+                    pits["pit_id"].to_numpy(dtype=object)[pit],
+                    digs["pull_id"].to_numpy(dtype=object)[dig],
+                ]
+            ),
+            "line": np.concatenate([line, over]),
+            "dug": np.repeat([0, 1], [len(pit), len(dig)]),
+            "row": np.concatenate([pit, dig]),
+        }
+    )
+    rows = table.sort_values(["line", "dug", "row"]).drop_duplicates(["pull_id", "at"])
+    return rows[["run_id", "pull_id", "at"]]
+
+
+def _over_pits(
+    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
+) -> tuple[IntArray, IntArray]:
+    """Return the rows of strings, and of the pits they lie over that are not theirs."""
+    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
+    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
+    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
+    names = pits["pit_id"].to_numpy(dtype=object)
+    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
+    over &= own[line] != names[pit]
+    return line[over], pit[over]
+
+
+def _over_digs(strings: pd.DataFrame, digs: pd.DataFrame) -> tuple[IntArray, IntArray]:
+    """Return the rows of strings, and of digs for other pulls of their run that they lie over."""
+    dug = np.flatnonzero(digs["pull_id"] != "")
+    spots = shapely.points(digs[["x", "y"]].to_numpy(dtype=float)[dug])
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    line, dig = shapely.STRtree(spots).query(shapes, predicate="dwithin", distance=HOLE_M)
+    dig = dug[dig]
+    run, pull = (
+        [table[name].to_numpy(dtype=object) for table in (strings, digs)]
+        for name in ("run_id", "pull_id")
+    )
+    other = (run[0][line] == run[1][dig]) & (pull[0][line] != pull[1][dig])
+    return line[other], dig[other]
+
+
+_NOT_APART = (
+    f"for which the schedule finds no order that does not take over {LATER_DAYS:g} working day "
+    "longer"
+)
 
 
 def report_over_pits(
     strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
 ) -> None:
-    """Report strings that lie over a pit that is not theirs.
+    """Report strings that lie over a pit that is not theirs; a warning where both are there.
 
     Parameters
     ----------
@@ -35,25 +122,86 @@ def report_over_pits(
     """
     if not len(strings):
         return
-    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
-    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
-    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
-    names = pits["pit_id"].to_numpy(dtype=object)
-    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
-    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
-    string = strings["string_id"].to_numpy(dtype=object)
+    line, pit = _over_pits(strings, pits, pulls)
+    string, names = (
+        table[name].to_numpy(dtype=object)
+        for table, name in ((strings, "string_id"), (pits, "pit_id"))
+    )
     days = _both(strings, line, pits, pit)
     gone = strings["last_day"].to_numpy(dtype=float)[line]
-    findings.add_points(
-        "info",
-        "string-over-pit",
-        [
-            over_pit_text(str(string[a]), str(names[b]), (begin, end, last))
-            for a, b, (begin, end), last in zip(line, pit, days, gone, strict=True)
-        ],
-        layer="strings",
-        features=string[line],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    met = days[:, 1] - days[:, 0] > SAME
+    for severity, rows in (("warning", np.flatnonzero(met)), ("info", np.flatnonzero(~met))):
+        findings.add_points(
+            severity,
+            "string-over-pit",
+            [
+                over_pit_text(str(string[line[k]]), str(names[pit[k]]), (*days[k], gone[k]))
+                for k in rows.tolist()
+            ],
+            layer="strings",
+            features=string[line[rows]],
+            xy=pits[["x", "y"]].to_numpy(dtype=float)[pit[rows]],
+        )
+
+
+def report_over_digs(
+    strings: pd.DataFrame, digs: pd.DataFrame, schedule: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over services and tees dug up for another pull of their run.
+
+    A warning where they lie there while these are dug up; those remade once the run is tested are
+    remade after all strings are gone.
+
+    Parameters
+    ----------
+    strings : DataFrame
+        ``string_id``, ``pull_id``, ``run_id``, ``geometry``, ``first_day``, ``last_day``.
+    digs : DataFrame
+        ``pull_id`` ("" for what a pit spares), ``run_id``, ``x``, ``y``.
+    schedule : DataFrame
+    findings : Findings
+    """
+    line, dig = _over_digs(strings, digs)
+    pull = digs["pull_id"].to_numpy(dtype=object)[dig]
+    times = times_of_digs(schedule).reindex(pull)
+    columns = {name: strings[name].to_numpy()[line] for name in ("first_day", "last_day")}
+    rows = pd.DataFrame(
+        {"string": strings["string_id"].to_numpy(dtype=object)[line], "pull": pull, "shape": line}
+        | columns
+        | {name: times[name].to_numpy(dtype=float) for name in ("opened", "opening", "done")}
+    )
+    rows = rows[rows["opened"] < rows["last_day"] - SAME]
+    rows = rows.assign(until=rows["opened"] + rows["opening"], count=1)
+    told = rows.groupby(["string", "pull"], sort=True, as_index=False).agg(
+        {name: "first" for name in rows if name not in ("string", "pull", "count")}
+        | {"count": "size"}
+    )
+    met = told["until"] - told["first_day"] > SAME
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    for severity, some in (("warning", told[met]), ("info", told[~met])):
+        findings.add_many(
+            severity,
+            "string-over-dig",
+            [_over_dig_text(row, dug_then=severity == "warning") for row in some.itertuples()],
+            layer="strings",
+            features=some["string"].to_numpy(dtype=object),
+            geometry=shapes[some["shape"].to_numpy(dtype=np.int64)],
+        )
+
+
+def _over_dig_text(row: Any, *, dug_then: bool) -> str:
+    """Say of a string that it lies over digs, whether while they are dug, and what to do."""
+    text = (
+        f"string {row.string} lies over {row.count} of the places dug up for pull {row.pull}, "
+        f"opened from day {row.opened:.1f} and remade by day {row.done:.1f}, backfilled or plated "
+        f"over between; it lies there from day {row.first_day:.1f} to day {row.last_day:.1f} of "
+        "the run"
+    )
+    if not dug_then:
+        return f"{text}: plate them so that they bear it, or lead the string past them."
+    return (
+        f"{text}, and until day {row.until:.1f} they are being dug up: lead the string past them, "
+        f"or dig them up once it is gone or before it is laid, {_NOT_APART}."
     )
 
 
@@ -131,8 +279,7 @@ def over_pit_text(
     if end - begin > SAME:
         return text + (
             f"the plan has both from day {begin:.1f} to day {end:.1f} of the run: plate the pit, "
-            "lead the string past it, or dig that pit after the pull, which the schedule does not "
-            "count on."
+            f"lead the string past it, or dig that pit after the pull, {_NOT_APART}."
         )
     if abs(end - gone) <= SAME:
         return text + (

@@ -9,9 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.estimate.schedule import PULLING, SAME
+from geotools.estimate.schedule import SAME
 from geotools.intake.findings import Findings
-from geotools.layout.digs import times_of_digs
 from geotools.layout.shared import Shared
 from geotools.layout.unknown_ground import ground_slope, report_bare_strings
 from geotools.network.ragged import FloatArray, to_linestrings
@@ -23,7 +22,6 @@ __all__ = [
     "report_beyond",
     "report_blocked",
     "report_other_lanes",
-    "report_over_digs",
     "report_slopes",
     "report_stiff",
     "report_straight",
@@ -40,60 +38,7 @@ _IN_NONE = (
     "(pit_edits)."
 )
 WAIT_DAYS = 1.0  # that strings lie longer than priced and are not worth a word
-HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 SAME_PRICE = 1e-9  # share; two prices of one thing differ by rounding only
-
-
-def report_over_digs(
-    strings: pd.DataFrame, digs: pd.DataFrame, schedule: pd.DataFrame, findings: Findings
-) -> None:
-    """Report strings that lie over services and tees dug up for another pull of their run.
-
-    By the programme: dug up before the string is pulled in, and remade once the run is tested.
-    """
-    times = times_of_digs(schedule)
-    tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
-    pulled = tasks.loc[tasks["task"] == PULLING, ["start_day", "days"]].sum(axis=1)
-    dug = digs[digs["pull_id"] != ""]
-    spots = shapely.points(dug[["x", "y"]].to_numpy(dtype=float))
-    shapes = strings["geometry"].to_numpy(dtype=object)
-    line, dig = shapely.STRtree(spots).query(shapes, predicate="dwithin", distance=HOLE_M)
-    for name, same in (("run_id", True), ("pull_id", False)):
-        lies, own = (table[name].to_numpy(dtype=object) for table in (strings, dug))
-        kept = (lies[line] == own[dig]) == same
-        line, dig = line[kept], dig[kept]
-    rows = pd.DataFrame(
-        {
-            "string": strings["string_id"].to_numpy(dtype=object)[line],
-            "shape": line,
-            "gone": pulled.reindex(strings["pull_id"]).to_numpy(dtype=float)[line],
-            "pull": dug["pull_id"].to_numpy(dtype=object)[dig],
-            "open": times["opened"].reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
-            "done": times["done"].reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
-        }
-    )
-    rows = rows[rows["open"] < rows["gone"]]
-    told = rows.groupby(["string", "pull"], sort=True).agg(
-        count=("open", "size"),
-        open=("open", "min"),
-        done=("done", "max"),
-        gone=("gone", "max"),
-        shape=("shape", "first"),
-    )
-    findings.add_many(
-        "info",
-        "string-over-dig",
-        [
-            f"string {string} lies over {row.count} of the places dug up for pull {pull}, opened "
-            f"from day {row.open:.1f} and remade by day {row.done:.1f}, backfilled or plated over "
-            f"between; it is gone by day {row.gone:.1f}: plate them so that they bear it, lead the "
-            "string past them, or open them later."
-            for (string, pull), row in zip(told.index, told.itertuples(index=False), strict=True)
-        ],
-        layer="strings",
-        features=told.index.get_level_values("string").to_numpy(dtype=object),
-        geometry=shapes[told["shape"].to_numpy(dtype=np.int64)],
-    )
 
 
 def report_waiting(pulls: pd.DataFrame, strings: pd.DataFrame, findings: Findings) -> None:

@@ -23,7 +23,13 @@ from geotools.estimate.quantities import (
     run_quantities,
     shared_quantities,
 )
-from geotools.estimate.schedule import FUSING, PULLING, days_waiting, schedule_runs
+from geotools.estimate.schedule import (
+    FUSING,
+    PULL_COLUMNS,
+    PULLING,
+    days_waiting,
+    schedule_runs,
+)
 from geotools.intake.findings import Findings
 from geotools.layout.digs import (
     report_deep_digs,
@@ -33,7 +39,12 @@ from geotools.layout.digs import (
 from geotools.layout.groundwater import report_groundwater
 from geotools.layout.inverts import inverts_at
 from geotools.layout.left_open import report_left_open, with_days_open
-from geotools.layout.lying_over import report_over_pits, report_over_strings
+from geotools.layout.lying_over import (
+    report_over_digs,
+    report_over_pits,
+    report_over_strings,
+    strings_over,
+)
 from geotools.layout.mains_beside import report_over_mains
 from geotools.layout.other_streets import report_on_other_streets
 from geotools.layout.outside import report_crossing, report_outside, report_renamed
@@ -54,7 +65,6 @@ from geotools.layout.strings import (
     report_beyond,
     report_blocked,
     report_other_lanes,
-    report_over_digs,
     report_slopes,
     report_stiff,
     report_straight,
@@ -129,8 +139,7 @@ def work_out(
     counts = _dig_counts(digs, pulls)
     priced = _to_price(ground, table, pulls, sections, counts)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
-    schedule = _programme(table, pits, priced.assign(digs=total), sections, brief)
-    give_back()
+    waits = _to_schedule(priced.assign(digs=total), sections)
     prices = _prices(brief)
     shared = shared_pits(pits, prices)
     quantities = _quantities(_dug(table, pits), priced, shared, prices, brief)
@@ -145,8 +154,9 @@ def work_out(
     report_aslant(pits, ground)
     give_back()
     placed = _placed(ground, digs)
-    _report_digs(placed, pits, schedule, ground)
-    strings, streets, closures = _in_street(ground, table, pits, pulls, placed, schedule, backdrop)
+    schedule, strings, streets, closures = _in_street(
+        ground, table, pits, pulls, placed, waits, backdrop
+    )
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
     drawn = Encoded.moved("closures", closures, _mover(ground))
@@ -163,22 +173,22 @@ def work_out(
     )
 
 
-def _programme(
-    table: pd.DataFrame,
-    pits: pd.DataFrame,
-    priced: pd.DataFrame,
-    sections: pd.DataFrame,
-    brief: Brief,
-) -> pd.DataFrame:
-    """Return the tasks of all runs with their days; what lies in a pit takes its share of a dig."""
+def _to_schedule(priced: pd.DataFrame, sections: pd.DataFrame) -> pd.DataFrame:
+    """Return the pulls with what of them takes days, and no more."""
     lifts = lifts_planned(sections)
-    waits = priced.assign(
+    return priced.assign(
         wait_hours=sections["wait_hours"].to_numpy(dtype=float),
         lifts=lifts,
         grout=np.where(lifts > 0, priced["grout"], 0.0),
-    )
+    )[["run_id", *PULL_COLUMNS]]
+
+
+def _programme(
+    table: pd.DataFrame, pits: pd.DataFrame, waits: pd.DataFrame, over: pd.DataFrame, brief: Brief
+) -> pd.DataFrame:
+    """Return the tasks of all runs with their days; what lies in a pit takes its share of a dig."""
     remade = pits.assign(digs=(pits["remade"] + pits["valves"]) * brief.rates.in_pit_share)
-    tasks = schedule_runs(table, remade, waits, brief.crew)
+    tasks = schedule_runs(table, remade, waits, brief.crew, over)
     return in_words(tasks, ("run_id", "task", "crew"))
 
 
@@ -213,12 +223,13 @@ def _in_street(
     pits: pd.DataFrame,
     pulls: pd.DataFrame,
     digs: pd.DataFrame,
-    schedule: pd.DataFrame,
+    waits: pd.DataFrame,
     backdrop: Backdrop,
-) -> tuple[Encoded, IntArray, pd.DataFrame]:
-    """Lay out what takes up the street, and report what is in its way.
+) -> tuple[pd.DataFrame, Encoded, IntArray, pd.DataFrame]:
+    """Lay out what takes up the street, and when, and report what is in its way.
 
-    Returns the strings, the streets of the backdrop they or closures lie in, and these.
+    ``waits`` as of `_to_schedule`. Returns the schedule, the strings, the streets of the backdrop
+    they or closures lie in, and these.
     """
     findings = ground.layers.findings
     report_bare_pits(pits, ground)
@@ -226,13 +237,15 @@ def _in_street(
     report_bare_ramps(laid, ground)
     give_back()
     strings = _strings(ground, laid, pits)
+    over = strings_over(strings, pits, pulls, digs)
+    schedule = _programme(table, pits, waits, over, ground.brief)
+    _report_digs(digs, pits, schedule, ground)
+    _report_lying_over(strings, pits, pulls, digs, schedule, findings)
     pits = _with_days(pits, schedule, "pit_id")
     report_left_open(pits, ground.brief.rates.currency, findings)
-    _report_lying_over(strings, pits, pulls, schedule, findings)
-    report_over_digs(strings, digs, schedule, findings)
     laid = laid.assign(wait_days=days_waiting(schedule, laid["pull_id"]))
     report_waiting(laid, strings, findings)
-    report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
+    report_slopes(strings, laid.assign(weight=_of_run(table, laid, "dry_weight")), ground)
     give_back()
     laid = _with_days(laid, schedule, "pull_id")
     report_on_other_streets(strings, laid, ground)
@@ -248,7 +261,8 @@ def _in_street(
     if ground.scene is not None:
         spaces[1] = unbroken(spaces[1], ground.scene.net, Passage.of(ground.brief.street))
     closures = _closures(ground, pd.concat(spaces, ignore_index=True))
-    return told, np.union1d(streets, _streets_of(ground, backdrop, closures)), closures
+    streets = np.union1d(streets, _streets_of(ground, backdrop, closures))
+    return schedule, told, streets, closures
 
 
 def _streets_of(ground: Shared, backdrop: Backdrop, drawn: pd.DataFrame) -> IntArray:
@@ -264,13 +278,15 @@ def _report_lying_over(
     strings: pd.DataFrame,
     pits: pd.DataFrame,
     pulls: pd.DataFrame,
+    digs: pd.DataFrame,
     schedule: pd.DataFrame,
     findings: Findings,
 ) -> None:
-    """Report strings that lie over pits, which have their days, and over each other."""
+    """Report strings that lie over pits, over each other and over digs, with their days."""
     lying = _with_days(strings, schedule, "pull_id")
-    report_over_pits(lying, pits, pulls, findings)
+    report_over_pits(lying, _with_days(pits, schedule, "pit_id"), pulls, findings)
     report_over_strings(lying, findings)
+    report_over_digs(lying, digs, schedule, findings)
 
 
 def _mover(ground: Shared) -> Mover:

@@ -1084,6 +1084,14 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.drop("findings", told("string-over-pit")),
     ),
     "a string over a pit told as gone before it is dug": ("overlaps", lambda s: _told_as_gone(s)),
+    "a string over a pit dug meanwhile, told as if it were not": (
+        "overlaps",
+        lambda s: s.edit("findings", "severity", "info", lambda f: _both_there(f)),
+    ),
+    "a string over digs plated over, told as if they were being dug": (
+        "findings-told",
+        lambda s: s.edit("findings", "severity", "warning", told("string-over-dig")),
+    ),
     "strings on one another not told": ("overlaps", lambda s: _on_one_another(s)),
     "a place reached over not told": (
         "reached-over",
@@ -1502,6 +1510,12 @@ def _told_as_gone(s: Spoiled) -> None:
     same = over[0] == over[1].map(own)
     assert (findings["text"].str.contains(both) & same).any()
     findings["text"] = findings["text"].str.replace(both, "they are there on day")
+
+
+def _both_there(findings: pd.DataFrame) -> Any:
+    """Return the findings on strings over pits that the plan has on the same days."""
+    both = findings["text"].str.contains("the plan has both from day")
+    return both & (findings["rule"] == "string-over-pit")
 
 
 def _on_one_another(s: Spoiled) -> None:

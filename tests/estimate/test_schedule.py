@@ -359,6 +359,7 @@ def test_a_run_without_a_plan_has_no_tasks() -> None:
     assert schedule_runs(runs, nothing, nothing, Brief().crew).empty
 
 
+DUG = ["dig and support the pit", "refill and make good", "open the connections"]
 RUN = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
 
 
@@ -395,7 +396,12 @@ def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pits.assign(digs=rng.integers(0, 3, count) / 2), pulls
 
 
-def three_pulls(joints: list[int], strings: list[int] | int = 1) -> pd.DataFrame:
+def three_pulls(
+    joints: list[int],
+    strings: list[int] | int = 1,
+    digs: list[int] | int = 0,
+    over: tuple[str, str] | None = None,
+) -> pd.DataFrame:
     """Schedule a run of three pulls; each of its four pits is dug in two days, a pull in half."""
     pits = pd.DataFrame(
         {
@@ -415,7 +421,7 @@ def three_pulls(joints: list[int], strings: list[int] | int = 1) -> pd.DataFrame
             "receiving_pit": ["P1", "P3", "P3"],
             "strings": strings,
             "joints": joints,
-            "digs": 0,
+            "digs": digs,
             "hours": 5.0,
             "wait_hours": 24.0,
             "services": 0,
@@ -425,7 +431,80 @@ def three_pulls(joints: list[int], strings: list[int] | int = 1) -> pd.DataFrame
             "stages": 1,
         }
     )
-    return schedule_runs(RUN, pits, pulls, Brief().crew)
+    lie = (
+        None if over is None else pd.DataFrame([("R", *over)], columns=["run_id", "pull_id", "at"])
+    )
+    return schedule_runs(RUN, pits, pulls, Brief().crew, lie)
+
+
+@pytest.mark.parametrize(
+    ("joints", "over", "dug", "last"),
+    [
+        ([8, 12, 24], ("L1", "P4"), 6.0, 8.0),  # gone by day 4.5 anyway
+        ([8, 12, 24], ("L1", "P3"), 4.5, 8.5),  # dug half a day later, once L1 is in
+        ([8, 12, 24], ("L2", "P4"), 6.5, 8.5),
+        ([40, 8, 8], ("L1", "P3"), 4.0, 8.0),  # L1 is in by day 5.5: a day and a half is too much
+        ([8, 12, 24], ("L2", "P1"), 0.0, 8.0),  # L2 cannot go before L1, which goes to P1
+    ],
+)
+def test_a_pit_under_strings_is_dug_once_they_are_gone_if_the_run_ends_little_later(
+    joints: list[int], over: tuple[str, str], dug: float, last: float
+) -> None:
+    """By hand: pits are dug by days 2, 4, 6 and 8, so pulls begin on days 4, 6 and 8."""
+    rows = three_pulls(joints, over=over).set_index(["task", "ref"])
+    assert rows.loc[("dig and support the pit", over[1]), "start_day"] == dug
+    assert rows.loc[("pull the carrier in", "L3"), "start_day"] == last
+
+
+@pytest.mark.parametrize(
+    ("joints", "digs", "over", "opened", "fused"),
+    [
+        ([8, 12, 24], [0, 0, 6], ("L1", "L3"), 0.0, 2.5),  # opened and plated over before
+        ([24, 8, 8], [0, 0, 6], ("L1", "L3"), 4.5, 1.0),  # opened once L1 is in
+        ([8, 1, 72], [6, 0, 0], ("L3", "L1"), 0.0, 1.5),  # cannot; laid once these are opened
+        ([1, 1, 72], [6, 0, 0], ("L3", "L1"), 0.0, 0.25),  # the run would end 1.25 days later
+    ],
+)
+def test_connections_under_strings_are_opened_once_they_are_gone_or_before_they_are_laid(
+    joints: list[int], digs: list[int], over: tuple[str, str], opened: float, fused: float
+) -> None:
+    """By hand, as above: six digs are opened in a day and a half, and plated over after that."""
+    rows = three_pulls(joints, digs=digs, over=over).set_index(["task", "ref"])
+    assert rows.loc[("open the connections", over[1]), "start_day"] == opened
+    assert rows.loc[("fuse the strings", over[0]), "start_day"] == fused
+
+
+def test_strings_out_of_the_way_of_digging_make_no_run_more_than_a_day_longer() -> None:
+    """Against the same runs of which no strings lie over anything."""
+    rng = np.random.default_rng(8)
+    apart = 0
+    for _ in range(30):
+        pits, pulls = drawn(rng)
+        names = [*pits["pit_id"], *pulls.loc[pulls["digs"] > 0, "pull_id"]]
+        over = pd.DataFrame(
+            [("R", pull, at) for pull in pulls["pull_id"] for at in names if at != pull],
+            columns=["run_id", "pull_id", "at"],
+        )
+        over = over[rng.random(len(over)) < 0.2]
+        bare = ends(schedule_runs(RUN, pits, pulls, Brief().crew))
+        kept = ends(schedule_runs(RUN, pits, pulls, Brief().crew, over))
+        assert kept["end"].max() <= bare["end"].max() + 1.0 + 1e-9
+        meets = [sum(_met(tasks, *pair) for pair in over[["pull_id", "at"]].to_numpy())
+                 for tasks in (bare, kept)]  # fmt: skip
+        assert meets[1] <= meets[0]
+        apart += meets[0] - meets[1]
+        again = schedule_runs(RUN, pits, pulls, Brief().crew, over.iloc[:0])
+        pd.testing.assert_frame_equal(again, bare.drop(columns="end"))
+    assert apart > 5
+
+
+def _met(tasks: pd.DataFrame, pull: str, at: str) -> bool:
+    """Say whether strings of a pull are there while a pit is open, or while digs are opened."""
+    lie = tasks[tasks["task"].isin(["fuse the strings", "pull the carrier in"])]
+    lie = lie[lie["ref"] == pull]
+    dug = tasks[(tasks["ref"] == at) & tasks["task"].isin(DUG)]
+    end = min(lie["end"].max(), dug["end"].max())
+    return bool(end - max(lie["start_day"].min(), dug["start_day"].min()) > 1e-9)
 
 
 def test_strings_are_fused_as_late_as_their_pulls_and_the_next_fusing_allow() -> None:

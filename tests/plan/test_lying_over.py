@@ -7,7 +7,12 @@ import pytest
 import shapely
 
 from geotools.intake.findings import Findings
-from geotools.layout.lying_over import report_over_pits, report_over_strings
+from geotools.layout.lying_over import (
+    report_over_digs,
+    report_over_pits,
+    report_over_strings,
+    strings_over,
+)
 
 
 def _strings(*lies: tuple[str, float, float, float]) -> pd.DataFrame:
@@ -58,5 +63,47 @@ def test_of_a_string_over_a_pit_it_is_told_what_the_schedule_has(
     pits = pits.assign(ground=shapely.box(48, 0, 52, 2), first_day=days[0], last_day=days[1])
     pulls = pd.DataFrame({"pull_id": ["R1-L0"], "insertion_pit": ["P0"]})
     report_over_pits(_strings(("R1", 0.0, 0.8, 4.8)), pits, pulls, findings)
-    (text,) = findings.table()["text"]
+    (text,), (severity,) = (findings.table()[name] for name in ("text", "severity"))
     assert text.startswith("string R1-L0-S1 lies over pit P1: ") and said in text
+    assert severity == ("warning" if "has both" in said else "info")  # sheets list warnings
+
+
+def _digs(run: str) -> pd.DataFrame:
+    """Return digs for two pulls of a run under the string of L0, one beside it, one spared."""
+    digs = pd.DataFrame({"pull_id": [f"{run}-L1", f"{run}-L1", f"{run}-L1", ""], "run_id": run})
+    return digs.assign(x=[10.0, 20.0, 30.0, 40.0], y=[1.0, 3.4, 9.0, 1.0])
+
+
+@pytest.mark.parametrize(
+    ("run", "opened", "severity", "said"),
+    [
+        ("R1", 1.3, "warning", "to day 4.8 of the run, and until day 2.3 they are being dug up:"),
+        ("R1", 4.0, "warning", "opened from day 4.0 and remade by day 11.0, backfilled or plated"),
+        ("R1", -0.5, "warning", "until day 0.5 they are being dug up"),
+        ("R1", -0.8, "info", "from day 0.2 to day 4.8 of the run: plate them so that they bear it"),
+        ("R1", 4.8, "", ""),
+        ("R2", 1.3, "", ""),
+    ],
+)
+def test_of_a_string_over_digs_it_is_a_warning_that_it_is_there_while_they_are_dug(
+    run: str, opened: float, severity: str, said: str
+) -> None:
+    tasks = [("open the connections", opened, 1.0), ("remake the connections", 10.0, 1.0)]
+    rows = pd.DataFrame(tasks, columns=["task", "start_day", "days"]).assign(ref=f"{run}-L1")
+    findings = Findings()
+    report_over_digs(_strings(("R1", 0.0, 0.2, 4.8)), _digs(run), rows, findings)
+    told = findings.table()
+    assert told["severity"].tolist() == ([severity] if severity else [])
+    for text in told["text"]:
+        assert text.startswith("string R1-L0-S1 lies over 2 of the places dug up for pull R1-L1, ")
+        assert said in text
+
+
+def test_what_strings_lie_over_is_told_of_their_own_run_by_pull() -> None:
+    pits = pd.DataFrame({"pit_id": ["P0", "P1", "Q1", "P2"], "run_id": ["R1", "R1", "R2", "R1"]})
+    pits = pits.assign(ground=shapely.box([0, 48, 48, 300], 0, [2, 52, 52, 304], 2))
+    pulls = pd.DataFrame({"pull_id": ["R1-L0"], "insertion_pit": ["P0"]})
+    strings = pd.concat([_strings(("R1", 0.0, 0.8, 4.8))] * 2, ignore_index=True)
+    digs = pd.concat([_digs("R1"), _digs("R2"), _digs("R1").assign(pull_id="R1-L0")])
+    over = strings_over(strings, pits, pulls, digs.reset_index(drop=True))
+    assert over.to_numpy().tolist() == [["R1", "R1-L0", "P1"], ["R1", "R1-L0", "R1-L1"]]

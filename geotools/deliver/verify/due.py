@@ -15,10 +15,11 @@ from geotools.deliver.verify.force import frictions, path_of, pulled_of
 from geotools.deliver.verify.formulas import tension
 from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.money import TESTED
+from geotools.deliver.verify.over import HOLE
 from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
 from geotools.deliver.verify.shut import no_lane_left
-from geotools.deliver.verify.sites import closures_of, days_closed
+from geotools.deliver.verify.sites import closures_of, days_closed, warned
 from geotools.deliver.verify.suited import SAYS
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally
 from geotools.deliver.verify.telling import texts_naming
@@ -28,7 +29,6 @@ __all__ = ["RULES"]
 
 SOURCE = "a source is shut in"  # among the remarks on a shutdown
 SAME_VALVE = 1e-3  # m from a dig, on the main, to the valve it is for
-HOLE = 0.5  # m; half of what is dug up at a service or a tee
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
 AHEAD = 1.0  # m of a pull; less that is steep is the roughness of levels
@@ -206,8 +206,13 @@ def _held_back(plan: Plan, tally: Tally, pull: Any, text: str) -> None:
 
 
 def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
-    """Strings over services and tees that are dug up for other pulls before the string is gone."""
+    """Strings over services and tees that are dug up for other pulls before the string is gone.
+
+    A warning while these are dug up, else not.
+    """
     opened = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == OPEN}
+    until = {r.ref: r.start_day + r.days for r in plan.rows("schedule") if r.task == OPEN}
+    fused = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == FUSE}
     gone = {row.ref: row.start_day + row.days for row in plan.rows("schedule") if row.task == PULL}
     dug = [row for row in plan.rows("local_digs") if row.pull_id in opened]
     tree = shapely.STRtree([row.geometry for row in dug])
@@ -219,9 +224,13 @@ def _over_digs(plan: Plan, tally: Tally, told: Told) -> None:
         texts = told.get(("string-over-dig", row.string_id), [])
         for pull in sorted(others - {row.pull_id}):
             if opened[pull] < gone[row.pull_id] - CLOSE:
-                there = any(f"for pull {pull}," in text for text in texts)
+                found = [text for text in texts if f"for pull {pull}," in text]
                 text = f"lies over what is dug up for pull {pull}, and no finding says so"
-                tally.holds(there, row.string_id, text)
+                tally.holds(found, row.string_id, text)
+                days = until[pull] - fused.get(row.pull_id, math.inf)
+                if found and abs(days) > CLOSE:
+                    text = f"lies there {max(days, 0.0):.2f} days till {pull} is dug, not as told"
+                    tally.holds((found[0] in warned(plan)) == (days > 0), row.string_id, text)
 
 
 def _waiting(plan: Plan, tally: Tally, told: Told) -> None:

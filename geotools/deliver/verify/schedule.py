@@ -8,6 +8,7 @@ from typing import Any
 
 from geotools.deliver.verify.grouting import never_grouted, stages_of, times_grouted
 from geotools.deliver.verify.money import by_item
+from geotools.deliver.verify.over import over_digs, over_pits
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
@@ -149,6 +150,7 @@ class _Waits:
         self.never = never_grouted(plan)
         self.fed = _fed(plan, run) > 0
         self.remade = list(_remade(plan, run))
+        self.over_pits, self.over_digs = over_pits(plan), over_digs(plan)
 
     def due(self) -> Iterator[tuple[str, str]]:
         """Yield the tasks a run has, by what is done and where."""
@@ -193,6 +195,23 @@ class _Waits:
         several = any(p.pull_id == task.ref and p.strings > 1 for p in self.pulls)
         return CREWS[task.task] + (AND + CREWS[FUSE]) * (several and task.task == PULL)
 
+    def gone(self, task: Any) -> list[Any]:
+        """Return what is over before a task, and for which it may be put off.
+
+        Strings that lie over a pit or digs that are dug then, and digs that strings are laid over.
+        """
+        named = {
+            DIG: [(PULL, pull) for pull in self.pulls_over(self.over_pits, task.ref)],
+            OPEN: [(PULL, pull) for pull in self.pulls_over(self.over_digs, task.ref)],
+            FUSE: [(OPEN, pull) for pull in sorted(self.over_digs.get(task.ref, ()))],
+        }.get(task.task, [])
+        found = [self.of[key] for key in named if key in self.of]
+        return [one for one in found if one.start_day + one.days <= task.start_day + CLOSE]
+
+    def pulls_over(self, over: dict[str, set[str]], ref: str) -> list[str]:
+        """Return the pulls of the run whose strings lie over a pit, or the digs of a pull."""
+        return [pull.pull_id for pull in self.pulls if ref in over.get(pull.pull_id, ())]
+
     def held(self, task: Any) -> list[str]:
         """Return the pits a task has to itself: those a pull is cleaned from and goes through."""
         if task.task not in (PULL, CLEAN):
@@ -232,6 +251,7 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
     for task in tasks:
         tally.holds(task.crew == waits.crew(task), task.ref, f"{task.task}: crew {task.crew}")
         before = [waits.of[key] for key in waits.before(task) if key in waits.of]
+        before += waits.gone(task)
         taken = [*waits.held(task), *(crew for crew in task.crew.split(AND) if crew != "none")]
         before += [last[name] for name in taken if name in last]
         last |= dict.fromkeys(taken, task)

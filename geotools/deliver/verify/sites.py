@@ -20,6 +20,7 @@ from geotools.deliver.verify.formulas import (
     merging_taper,
 )
 from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_near, streets_of
+from geotools.deliver.verify.over import TOUCH
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.shut import no_lane_left
 from geotools.deliver.verify.tally import CLOSE, DRAWN, Rule, Tally
@@ -31,7 +32,6 @@ __all__ = [
     "DRAWN",
     "DRAWN_AREA",
     "RULES",
-    "TOUCH",
     "bow",
     "candidate_of",
     "closures_of",
@@ -47,6 +47,7 @@ __all__ = [
     "straight_over",
     "thinned",
     "unavoidable",
+    "warned",
     "whole_pit",
 ]
 
@@ -56,7 +57,6 @@ BESIDE = 0.5  # m; a heading of the run so near to the edge of a pit may be that
 DRAWN_AREA = 1e-4  # share
 _LYING = ("fuse the strings", "pull the carrier in")  # tasks while strings lie in the street
 _BOTH = "the plan has both from day"  # of a string and a pit that are there together
-TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 
 
 def candidate_of(plan: Plan, pit: Any) -> Any:
@@ -493,7 +493,7 @@ def _naming(texts: Texts, one: str, other: str) -> list[str]:
 def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree) -> None:
     """Check that strings over other pits are told of, and as the schedule has the two."""
     own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
-    texts = texts_naming(plan, "string-over-pit")
+    texts, grave = texts_naming(plan, "string-over-pit"), warned(plan)
     strings, prints = plan.rows("strings"), plan.rows("pit_footprints")
     lines, ground = plan.table("strings")[GEOMETRY].to_numpy(dtype=object), grounds.geometries
     for a, b in sorted(map(tuple, grounds.query(lines, predicate="intersects").T.tolist())):
@@ -506,10 +506,16 @@ def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree) -> None:
         if string.run_id == pit.run_id and found:
             dug = _from_to(plan.by("schedule", "ref").get(pit.pit_id, []))
             days = _common(_lying(plan, string), dug)
-            said = any(_BOTH in text for text in found)
-            if abs(days) > CLOSE:  # days by a hair may be none
-                text = f"lies over pit {pit.pit_id} for {max(days, 0.0):.2f} days, not as told"
-                tally.holds(said == (days > 0), string.string_id, text)
+            for due in (any(_BOTH in text for text in found), any(text in grave for text in found)):
+                if abs(days) > CLOSE:  # days by a hair may be none
+                    text = f"lies over pit {pit.pit_id} for {max(days, 0.0):.2f} days, not as told"
+                    tally.holds(due == (days > 0), string.string_id, text)
+
+
+def warned(plan: Plan) -> set[str]:
+    """Return the texts of all warnings."""
+    rows = plan.rows("findings")
+    return plan.once("warned", lambda: {row.text for row in rows if row.severity == "warning"})
 
 
 def _over_strings(plan: Plan, tally: Tally) -> None:

@@ -12,8 +12,9 @@ from typing import Any
 import shapely
 
 from geotools.deliver.verify.lanes import lanes_of, streets_of
+from geotools.deliver.verify.over import TOUCH
 from geotools.deliver.verify.plan import CONTEXT, Plan
-from geotools.deliver.verify.sites import TOUCH, closures_of
+from geotools.deliver.verify.sites import closures_of
 from geotools.deliver.verify.tally import DRAWN, NotChecked, Rule, Tally
 
 __all__ = ["RULES"]

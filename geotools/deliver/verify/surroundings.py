@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.lanes import lanes_of
+from geotools.deliver.verify.over import TOUCH
 from geotools.deliver.verify.plan import GEOMETRY, Plan, of_context
-from geotools.deliver.verify.sites import TOUCH, unavoidable
+from geotools.deliver.verify.sites import unavoidable
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.deliver.verify.telling import texts_naming
 
