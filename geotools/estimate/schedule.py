@@ -14,7 +14,9 @@ over connections of another pull, these are dug once they are gone, or the strin
 connections are opened and plated over, unless the run takes over a day longer for all of that. The
 carriers are
 joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
-and only then tied in to the mains in service at its ends. What lies in a pit needs no hole of its
+and only then tied in to the mains in service at its ends. Where a run has a shutdown its valves are
+closed, as late as may be, before the first connection is opened or the host is cut, and opened once
+all is tied in and remade. What lies in a pit needs no hole of its
 own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
 open until then.
 Planning values.
@@ -65,8 +67,11 @@ PULL_COLUMNS = (
     "lifts",
     "stages",
 )
+NETWORK = "network"  # the crew that closes and opens valves
 DIGGING = "dig and support the pit"
 LATER_DAYS = 1.0  # a run may end later for strings to be out of the way; common practice, no source
+SHUTTING, RELEASING = "close valves, prove the main dead", "flush, open valves, release"
+SHUT_DAYS, RELEASE_DAYS = 0.5, 0.5  # what these two take; common practice, no source
 FUSERS, AND = "fusing", " and "  # the crew that a pull of several strings takes besides its own
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
 GROUTING, IN_STAGES = "grout the annulus", " in stages"
@@ -111,7 +116,7 @@ def schedule_runs(
     Parameters
     ----------
     runs : DataFrame
-        ``run_id``, ``status``.
+        ``run_id``, ``status``, ``shut`` (whether there is a shutdown).
     pits : DataFrame
         ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), ``services`` (number fed),
         ``digs`` (what is remade in it, in digs that take as long), in order along the runs.
@@ -128,8 +133,11 @@ def schedule_runs(
     rows: list[tuple[object, ...]] = []  # in the order of COLUMNS
     pits_of, pulls_of = _by_run(pits, PIT_COLUMNS), _by_run(pulls, PULL_COLUMNS)
     over_of = {} if over is None else _by_run(over, ("pull_id", "at"))
-    for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
-        tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
+    planned = runs[runs["status"] == "planned"]
+    for run_id, shut in zip(planned["run_id"], planned["shut"], strict=True):
+        tasks = _tasks(
+            str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew, shut=bool(shut)
+        )
         _in_turn(tasks)
         _keep_apart(tasks, over_of.get(run_id, []))
         _judge(tasks)
@@ -143,10 +151,12 @@ def schedule_runs(
 def days_out(schedule: pd.DataFrame) -> pd.Series:
     """Return by run the working days it is out of service, as `schedule_runs` plans them.
 
-    From when its first connection is opened or its host cleaned or pulled into, or a run laid in
-    the open is tested, until the ends are tied in and the connections remade.
+    From when its valves are closed until they are open again. Where no shutdown is known: from when
+    its first connection is opened or its host cleaned or pulled into, or a run laid in the open is
+    tested, until the ends are tied in and the connections remade.
     """
-    out = schedule[schedule["task"].isin([OPENING, CLEANING, PULLING, TESTING, TYING, REMAKING])]
+    without = [OPENING, CLEANING, PULLING, TESTING, TYING, REMAKING, SHUTTING, RELEASING]
+    out = schedule[schedule["task"].isin(without) & (schedule["days"] > 0)]
     ends = out["start_day"] + out["days"]
     run = out["run_id"].astype(str)
     return ends.groupby(run).max() - out["start_day"].groupby(run).min()
@@ -173,7 +183,9 @@ def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Ro
     return found
 
 
-def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list[_Task]:
+def _tasks(
+    run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew, *, shut: bool
+) -> list[_Task]:
     """List the tasks of a run in an order in which each follows what it waits for."""
     digging = {
         pit["pit_id"]: _Task(
@@ -185,18 +197,22 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
         for pit in pits
     }
     supply = _supply("lay the temporary supply", run_id, pits, pulls, crew)
-    before = _before_rest(digging, pulls, supply, crew)
+    shutting = [_Task(SHUTTING, run_id, NETWORK, SHUT_DAYS, [*supply])] if shut else []
+    before = _before_rest(digging, pulls, supply, shutting, crew)
     joining = _joining(digging, pulls, before["resting"], crew)
-    ready = [*before["resting"], *joining] or [*supply, *digging.values()]
+    ready = [*before["resting"], *joining] or [*supply, *shutting, *digging.values()]
     test = _Task(TESTING, run_id, "testing", crew.test_days, ready)
     after = _after_test(pits, pulls, test, before["opening"], crew)
     clearing = _supply("clear the temporary supply", run_id, pits, pulls, crew)
+    back = [*after["tying"], *after["remaking"]]
+    releasing = [_Task(RELEASING, run_id, NETWORK, RELEASE_DAYS, back)] if shut else []
     for task in clearing:
-        task.after = [*after["tying"], *after["remaking"]]
+        task.after = [*(releasing or back)]
     each = zip(before["fusing"], before["pulling"], before["resting"], strict=True)
     early = [*before["opening"], *before["cleaning"], *(task for tasks in each for task in tasks)]
     late = [task for tasks in after.values() for task in tasks]
-    return [*digging.values(), *supply, *early, *joining, test, *late, *clearing]
+    both = [*digging.values(), *supply, *shutting, *early, *joining, test, *late]
+    return [*both, *releasing, *clearing]
 
 
 def _supply(task: str, run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list[_Task]:
@@ -210,11 +226,16 @@ def _supply(task: str, run_id: str, pits: list[_Row], pulls: list[_Row], crew: C
 
 
 def _before_rest(
-    digging: dict[str, _Task], pulls: list[_Row], supply: list[_Task], crew: Crew
+    digging: dict[str, _Task],
+    pulls: list[_Row],
+    supply: list[_Task],
+    shutting: list[_Task],
+    crew: Crew,
 ) -> dict[str, list[_Task]]:
     """List what is done of every pull until its carrier has rested.
 
-    Services are cut off and the host is opened once the temporary supply is laid; the host is
+    Services are cut off and the host is opened once the temporary supply is laid and, where there
+    is anything to open, the valves are closed, if there is a shutdown; the host is
     cleaned from the pits, and nobody is in them while the carrier moves.
     """
     out: dict[str, list[_Task]] = {
@@ -225,9 +246,10 @@ def _before_rest(
         spent = pull["joints"] / crew.joints_per_day
         strings = _Task(FUSING, name, FUSERS, spent, alone=(FUSERS,))
         spent = pull["digs"] / crew.digs_per_day / 2
-        digs = _Task(OPENING, name, "connections", spent, [*supply])
+        dead = shutting if spent > 0 else []
+        digs = _Task(OPENING, name, "connections", spent, [*supply, *dead])
         own = (pull["insertion_pit"], pull["receiving_pit"])
-        waits = [*(digging[pit] for pit in own), *supply]
+        waits = [*(digging[pit] for pit in own), *supply, *shutting]
         if pull["cleaned"] > 0:
             spent = pull["cleaned"] / (crew.cleaning_per_day * DAY)
             waits = [_Task(CLEANING, name, "cleaning", spent, waits, own)]
@@ -400,9 +422,12 @@ def _waits_for(task: _Task, other: _Task) -> bool:
 
 
 def _placed(tasks: list[_Task]) -> float:
-    """Place all tasks, strings fused as late as may be; return when all is done."""
+    """Place all tasks, strings fused and valves closed late; return when all is done."""
     finish = _settle(tasks)
     _fuse_late(tasks)
+    for shutting in [task for task in tasks if task.task == SHUTTING]:
+        until = min(task.start for task in tasks if any(one is shutting for one in task.after))
+        shutting.start = max(shutting.start, until - shutting.days)
     return finish
 
 

@@ -207,7 +207,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     report_grout(pulls, sections, pits, table, pipes, brief, findings)
     report_floating(pulls, sections, ground.stations, ground.offsets, table, pipes, brief, findings)
     report_tests(pulls, sections, pits, table, pipes, brief, findings)
-    works = work_out(ground, table, pits, pulls, sections, backdrop)
+    works = work_out(ground, table, pits, pulls, sections, shutdowns, backdrop)
     _report_unset(ground, table, pits, pulls, works.quantities)
     report_dry(ground, table, shutdowns, days_out(works.schedule))
     return Layout(

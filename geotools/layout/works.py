@@ -128,9 +128,10 @@ def work_out(
     pits: pd.DataFrame,
     pulls: pd.DataFrame,
     sections: pd.DataFrame,
+    shutdowns: pd.DataFrame,
     backdrop: Backdrop,
 ) -> Works:
-    """Work out what the plan of all runs means on site."""
+    """Work out what the plan of all runs means on site; ``shutdowns`` as of `plan_shutdowns`."""
     brief = ground.brief
     digs = local_digs(
         ground.digs, pulls, np.unique(pits["run"].to_numpy(dtype=np.int64)),
@@ -155,8 +156,9 @@ def work_out(
     give_back()
     placed = _placed(ground, digs)
     schedule, strings, streets, closures = _in_street(
-        ground, table, pits, pulls, placed, waits, backdrop
-    )
+        ground, table.assign(shut=table["run_id"].isin(shutdowns["run_id"])),
+        pits, pulls, placed, waits, backdrop,
+    )  # fmt: skip
     report_outside(pits, closures, others, ground)
     report_renamed(pits, ground)
     drawn = Encoded.moved("closures", closures, _mover(ground))

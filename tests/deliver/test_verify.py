@@ -47,7 +47,9 @@ from geotools.deliver.verify.schedule import (
     OPEN,
     PULL,
     REFILL,
+    RELEASE,
     REMAKE,
+    SHUT,
     TEST,
 )
 from geotools.deliver.verify.tally import Tally
@@ -1191,6 +1193,22 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "pits-under-pulls",
         lambda s: _meanwhile(s, OPEN, lambda s, pull: pull),
     ),
+    "valves closed once the main is cut": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", more(1.0), lambda t: t["task"] == SHUT),
+    ),
+    "valves closed sooner than they need be": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", more(-0.1), lambda t: t["task"] == SHUT),
+    ),
+    "valves opened before all is tied in": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", more(-1.0), lambda t: t["task"] == RELEASE),
+    ),
+    "a run told to be out of service for less than its valves are closed": (
+        "findings-told",
+        lambda s: _said(s, "customers-beyond", r"schedule [\d.]+ working", "schedule 0.9 working"),
+    ),
     "a task begun later than it may": (
         "schedule",
         lambda s: s.edit("schedule", "start_day", more(1.0), lambda t: t["task"] == REFILL),
@@ -1233,7 +1251,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
             "schedule",
             lambda s, name=name: s.drop("schedule", lambda t: t["task"] == name),
         )
-        for name in (CLEAN, LAY, CLEAR)
+        for name in (CLEAN, LAY, CLEAR, SHUT, RELEASE)
     },
     "a host cleaned faster than may be": (
         "schedule",

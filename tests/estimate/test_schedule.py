@@ -82,7 +82,7 @@ def test_every_pit_pull_and_run_has_its_tasks(sample: dict[str, Any]) -> None:
 
 def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> None:
     """Each task in turn is made a hundredth of a day longer, and the run is scheduled anew."""
-    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"], "shut": False})
     pits = pd.DataFrame(
         {
             "run_id": "R",
@@ -143,7 +143,7 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
 
 
 def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
-    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"], "shut": False})
     pits = pd.DataFrame(
         {
             "run_id": "R",
@@ -180,7 +180,7 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
 
 def _two_pulls() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, Crew]:
     """Return runs, pits, pulls and crews of a run of two pulls, 300 and 100 m of it cleaned."""
-    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"], "shut": False})
     pits = pd.DataFrame(
         {
             "run_id": "R",
@@ -247,6 +247,31 @@ def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
     assert days_out(tasks)["R"] == pytest.approx(19.5 - 6.0)
 
 
+def test_a_run_is_shut_before_it_is_opened_or_cut_and_back_once_all_is_tied_in() -> None:
+    """By hand: services are fed by day 6, and L1 is opened then; or nobody is, and pits by day 4.
+
+    L1 is cleaned from day 4 on, from P1 and P2, and nothing is opened before it.
+    """
+    runs, pits, pulls, crew = _two_pulls()
+    bare = pulls.assign(services=0, digs=0), pits.assign(services=0)
+    for shut_from, own, holes in ((6.0, pulls, pits), (3.5, *bare)):
+        tasks = ends(schedule_runs(runs.assign(shut=True), holes, own, crew))
+        rows = tasks.set_index("task")
+        closed, open_again = (
+            rows.loc[name]
+            for name in ("close valves, prove the main dead", "flush, open valves, release")
+        )
+        assert (closed["start_day"], closed["days"], closed["crew"]) == (shut_from, 0.5, "network")
+        assert (closed["ref"], open_again["ref"], open_again["crew"]) == ("R", "R", "network")
+        again = tasks["task"].isin(["tie in at the pit", "remake the connections"])
+        assert open_again["start_day"] == tasks.loc[again, "end"].max()
+        cut = tasks["task"].isin(["open the connections", "clean and inspect the host"])
+        assert tasks.loc[cut & (tasks["days"] > 0), "start_day"].min() == closed["end"]
+        assert days_out(tasks)["R"] == open_again["end"] - closed["start_day"]
+        cleared = tasks.loc[tasks["task"] == "clear the temporary supply", "start_day"]
+        assert (cleared >= open_again["end"]).all()
+
+
 @pytest.mark.parametrize(
     ("joints", "volume", "pulled", "cleaned"),
     [
@@ -308,7 +333,7 @@ def test_without_cleaning_services_are_cut_off_before_the_host_is_pulled_into() 
 
 def test_what_lies_in_a_pit_is_remade_after_the_test_and_before_the_pit_is_refilled() -> None:
     """Two digs' worth in the pit at an end, four in the one between, three on the second pull."""
-    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"], "shut": False})
     pits = pd.DataFrame(
         {
             "run_id": "R",
@@ -354,13 +379,13 @@ def test_what_lies_in_a_pit_is_remade_after_the_test_and_before_the_pit_is_refil
 
 
 def test_a_run_without_a_plan_has_no_tasks() -> None:
-    runs = pd.DataFrame({"run_id": ["R"], "status": ["no_plan"]})
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["no_plan"], "shut": True})
     nothing = pd.DataFrame({"run_id": []})
     assert schedule_runs(runs, nothing, nothing, Brief().crew).empty
 
 
 DUG = ["dig and support the pit", "refill and make good", "open the connections"]
-RUN = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+RUN = pd.DataFrame({"run_id": ["R"], "status": ["planned"], "shut": False})
 
 
 def drawn(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -17,7 +17,7 @@ from geotools.deliver.verify.lanes import lanes_of, streets_held
 from geotools.deliver.verify.money import TESTED
 from geotools.deliver.verify.over import HOLE
 from geotools.deliver.verify.plan import CONTEXT, Plan
-from geotools.deliver.verify.schedule import FUSE, OPEN, PULL
+from geotools.deliver.verify.schedule import FUSE, OPEN, PULL, RELEASE, SHUT
 from geotools.deliver.verify.shut import no_lane_left
 from geotools.deliver.verify.sites import closures_of, days_closed, warned
 from geotools.deliver.verify.suited import SAYS
@@ -37,6 +37,7 @@ ROUNDED = 1e-3  # m; a place so near the edge of a string's ground may lie on it
 NAME = re.compile(r"[^\s,()]+")
 WAITS = re.compile(r"for up to ([\d,.]+) days .*: ([\d,.]+) lane-days")
 OPEN_FOR = re.compile(r"last day, ([\d,.]+) lane-days; .* work, ([\d,.]+) lane-days")
+OUT = re.compile(r"by the schedule (?:for )?([\d,.]+) working days")
 COUNTED = re.compile(r"([\d,]+) of its [\d,]+ .* is counted with")
 COST = re.compile(r"of its ([\d,]+) ")
 NAMED = re.compile(r"rates\.[a-z_]+")
@@ -257,6 +258,18 @@ def _waiting(plan: Plan, tally: Tally, told: Told) -> None:
             tally.holds(good, run, text)
 
 
+def _out_of_service(plan: Plan, tally: Tally, told: Told) -> None:
+    """Runs told to take water from others: for as long as their valves are closed."""
+    shut = {row.ref: row.start_day for row in plan.rows("schedule") if row.task == SHUT}
+    for row in plan.rows("schedule"):
+        if row.task == RELEASE and row.ref in shut:
+            days = row.start_day + row.days - shut[row.ref]
+            for rule in ("customers-beyond", "source-shut-in"):
+                for text in told.get((rule, row.ref), []):
+                    good = _told_near(OUT.search(text), (days,), TENTH)
+                    tally.holds(good, row.ref, f"is out of service {days:.2f} days, not as told")
+
+
 def _told_near(found: re.Match[str] | None, due: tuple[float, ...], rounded: float) -> bool:
     """Say whether the numbers found in a text are those due, but for what they are rounded by."""
     if found is None:
@@ -351,6 +364,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _ahead,
     _over_digs,
     _waiting,
+    _out_of_service,
     _not_plated,
     _invented,
     _in_no_street,

@@ -13,7 +13,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["AND", "FUSE", "OPEN", "PULL", "REMAKE", "REST", "RULES"]
+__all__ = ["AND", "FUSE", "OPEN", "PULL", "RELEASE", "REMAKE", "REST", "RULES", "SHUT"]
 
 DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the connections"
 PULL, REST = "pull the carrier in", "let the carrier rest"
@@ -21,11 +21,15 @@ JOIN, TEST = "join the carriers in the pit", "fill, test and disinfect"
 TIE, REMAKE, REFILL = "tie in at the pit", "remake the connections", "refill and make good"
 LAY, CLEAR = "lay the temporary supply", "clear the temporary supply"
 CLEAN, GROUT, IN_STAGES = "clean and inspect the host", "grout the annulus", " in stages"
+SHUT, RELEASE = "close valves, prove the main dead", "flush, open valves, release"
+SHUT_DAYS = {SHUT: 0.5, RELEASE: 0.5}  # planning values; common practice, no source
+LATE = (FUSE, SHUT)  # done as late as may be
 IN_PIT = ("connection remade in the pit", "line valve replaced in the pit")
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",
     LAY: "supply", CLEAR: "supply", CLEAN: "cleaning", GROUT: "grouting",
+    SHUT: "network", RELEASE: "network",
 }  # fmt: skip
 AND = " and "  # between two crews of one task
 
@@ -62,6 +66,8 @@ def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
             tally.near(task.days, remade[task.ref], task.ref, task.task)
         elif task.task in due and task.ref in pulls:
             tally.near(task.days, due[task.task](pulls[task.ref]), task.ref, task.task)
+        elif task.task in SHUT_DAYS:
+            tally.near(task.days, SHUT_DAYS[task.task], task.ref, task.task)
         elif task.task == TEST:
             tally.near(task.days, plan.setting("crew.test_days"), task.ref, task.task)
         elif task.task in (JOIN, TIE):
@@ -149,6 +155,7 @@ class _Waits:
         self.of_pulls = tuple(_pull_days(plan, run))
         self.never = never_grouted(plan)
         self.fed = _fed(plan, run) > 0
+        self.shut = run.run_id in plan.one("shutdowns", "run_id")
         self.remade = list(_remade(plan, run))
         self.over_pits, self.over_digs = over_pits(plan), over_digs(plan)
 
@@ -164,6 +171,7 @@ class _Waits:
         yield from ((REMAKE, pit) for pit in self.remade)
         yield TEST, self.run_id
         yield from ((what, self.run_id) for what in (LAY, CLEAR) if self.fed)
+        yield from ((what, self.run_id) for what in SHUT_DAYS if self.shut)
 
     def before(self, task: Any) -> list[tuple[str, str]]:
         """Return what a task waits for; of these a run may lack some."""
@@ -173,22 +181,28 @@ class _Waits:
         if task.task == TEST:
             joins = [(JOIN, pit) for pit in self.pits[1:-1]]
             rests = [(REST, pull.pull_id) for pull in self.pulls]
-            return [*rests, *joins] or [(LAY, self.run_id), *((DIG, pit) for pit in self.pits)]
+            return [*rests, *joins] or [*self._dead(), *((DIG, pit) for pit in self.pits)]
         if task.task in (PULL, CLEAN):
             pull = next(p for p in self.pulls if p.pull_id == task.ref)
             digs = [(DIG, pit) for pit in (pull.insertion_pit, pull.receiving_pit)]
             own = [(what, task.ref) for what in (FUSE, OPEN, CLEAN)] if task.task == PULL else []
-            return [(LAY, self.run_id), *digs, *own]
-        if task.task == CLEAR:
+            return [*self._dead(), *digs, *own]
+        if task.task in (RELEASE, CLEAR):
             ties = [(TIE, pit) for pit in self.pits]
             holes = [*(pull.pull_id for pull in self.pulls), *self.remade]
-            return [*ties, *((REMAKE, hole) for hole in holes)]
+            last = [(RELEASE, self.run_id)] if task.task == CLEAR else []
+            return [*ties, *((REMAKE, hole) for hole in holes), *last]
         return {
-            OPEN: [(LAY, self.run_id)],
+            SHUT: [(LAY, self.run_id)],
+            OPEN: self._dead()[: 2 if task.days > 0 else 1],
             REST: [(PULL, task.ref)],
             GROUT: [tested],
             REMAKE: [tested, (GROUT, task.ref)],
         }.get(task.task, [])
+
+    def _dead(self) -> list[tuple[str, str]]:
+        """Return what is done before the main is cut: services fed, then valves closed."""
+        return [(LAY, self.run_id), (SHUT, self.run_id)]
 
     def crew(self, task: Any) -> str:
         """Return who does a task; strings joined while a carrier is pulled in need who fuses."""
@@ -233,7 +247,8 @@ class _Waits:
 def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
     """Check that each task is there, done by its crew, as soon as that and the others allow.
 
-    Of fusing it is checked that it is done as late as may be: no other task begins later for it.
+    Of fusing and of closing valves it is checked that they are done as late as may be: no other
+    task begins later for them.
     """
     due = set(waits.due())
     for what, ref in sorted(due - set(waits.of)):
@@ -257,7 +272,7 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
         last |= dict.fromkeys(taken, task)
         ends = (soonest.get(id(one), one.start_day) + one.days for one in before)
         soonest[id(task)] = max(ends, default=0.0)
-        if task.task != FUSE:
+        if task.task not in LATE:
             tally.near(task.start_day, soonest[id(task)], task.ref, f"start of: {task.task}")
         for one in before:
             after[id(one)].append(task)
@@ -268,9 +283,12 @@ def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:
 def _fused_late(
     tally: Tally, tasks: list[Any], after: dict[int, list[Any]], soonest: dict[int, float]
 ) -> None:
-    """Check that strings are fused until their pull, or the crew's next fusing, begins."""
+    """Check that strings are fused until their pull, or the crew's next task, begins.
+
+    And that valves are closed just before the first task that waits for it.
+    """
     for task in tasks:
-        if task.task == FUSE and after[id(task)]:
+        if task.task in LATE and after[id(task)]:
             until = min(one.start_day for one in after[id(task)])
             begins = max(soonest[id(task)], until - task.days)
             tally.near(task.start_day, begins, task.ref, f"start of: {task.task}")
