@@ -65,10 +65,12 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     assert (shut["services"], shut["temporary_services"], shut["hydrants"]) == (5, 1, 1)
     found = plan["findings"].query("rule == 'customers-beyond'").iloc[0]
     tasks = plan["schedule"].assign(end=lambda t: t["start_day"] + t["days"]).set_index("task")
-    days = (
-        max(tasks.loc[["tie in at the pit", "remake the connections"], "end"])
-        - tasks.loc[["open the connections", "clean and inspect the host"], "start_day"].min()
-    )
+    shut, again = "close valves, prove the main dead", "flush, open valves, release"
+    days = tasks.loc[again, "end"] - tasks.loc[shut, "start_day"]
+    last = tasks.loc[["tie in at the pit", "remake the connections"], "end"].max()
+    first = tasks.loc[["open the connections", "clean and inspect the host"], "start_day"].min()
+    assert tasks.loc[again, "start_day"] == last
+    assert tasks.loc[shut, "end"] == pytest.approx(first)
     assert found["severity"] == "warning"
     assert "200 customers not served off it, at 4 service connections" in found["text"]
     assert f"{days:.1f} working days" in found["text"]

@@ -493,7 +493,7 @@ def _naming(texts: Texts, one: str, other: str) -> list[str]:
 def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree) -> None:
     """Check that strings over other pits are told of, and as the schedule has the two."""
     own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
-    texts, grave = texts_naming(plan, "string-over-pit"), warned(plan)
+    texts = texts_naming(plan, "string-over-pit")
     strings, prints = plan.rows("strings"), plan.rows("pit_footprints")
     lines, ground = plan.table("strings")[GEOMETRY].to_numpy(dtype=object), grounds.geometries
     for a, b in sorted(map(tuple, grounds.query(lines, predicate="intersects").T.tolist())):
@@ -506,10 +506,11 @@ def _over_pits(plan: Plan, tally: Tally, grounds: shapely.STRtree) -> None:
         if string.run_id == pit.run_id and found:
             dug = _from_to(plan.by("schedule", "ref").get(pit.pit_id, []))
             days = _common(_lying(plan, string), dug)
-            for due in (any(_BOTH in text for text in found), any(text in grave for text in found)):
-                if abs(days) > CLOSE:  # days by a hair may be none
-                    text = f"lies over pit {pit.pit_id} for {max(days, 0.0):.2f} days, not as told"
-                    tally.holds(due == (days > 0), string.string_id, text)
+            said = any(_BOTH in text for text in found)
+            grave = any(text in warned(plan) for text in found)
+            if abs(days) > CLOSE:  # days by a hair may be none
+                text = f"lies over pit {pit.pit_id} for {max(days, 0.0):.2f} days, not as told"
+                tally.holds(said == grave == (days > 0), string.string_id, text)
 
 
 def warned(plan: Plan) -> set[str]:
