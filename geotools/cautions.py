@@ -30,8 +30,30 @@ CAUTIONS: dict[str, str] = {
         "Keep clear of ropes, rods and pipe under tension; the force limits of pipe, head and "
         "machine are those of their makers, and the pull is watched and logged."
     ),
+    "caution.line_of_fire": (
+        "While a pull moves nobody is in its insertion or receiving pit, nor in any other pit or "
+        "dig open along it; a stop signal works between both ends."
+    ),
+    "caution.reaction": (
+        "The pulling machine bears on its anchorage, or on the face of the pit, with all its "
+        "force: have that designed; no pit here is planned for it."
+    ),
+    "caution.release": (
+        "A pulled string is a spring: slack the winch and hold both ends before anybody cuts, "
+        "clamps or enters; then let it rest, then cut."
+    ),
+    "caution.confined_space": (
+        "Pits and old mains are confined spaces: permit, gas test, air and a watch outside."
+    ),
     "caution.pressure_testing": (
-        "Pressure testing stores energy that can kill; test by an approved procedure with "
-        "restrained ends and people kept away."
+        "Pressure testing stores energy that can kill; test by an approved procedure with ends and "
+        "caps restrained against pressure times area, and people kept away."
+    ),
+    "caution.test_water": (
+        "Chlorinated and test water is dechlorinated, and let off only where there is leave for it."
+    ),
+    "caution.old_materials": (
+        "Asbestos cement, coal tar or bitumen linings and lead joints of old mains are cut, "
+        "cleaned and carted off by those licensed for it alone."
     ),
 }

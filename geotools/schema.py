@@ -1011,6 +1011,14 @@ OUTPUTS: dict[str, Layer] = {
                     "pressure",
                 ),
                 _real(
+                    "end_thrust",
+                    "thrust on a cap at its end, were that at the low point: test pressure times "
+                    "the area of the carrier by its outside diameter; what restrains the ends "
+                    "bears it; empty: nothing is left of the test",
+                    "force",
+                    later=True,
+                ),
+                _real(
                     "working_pressure",
                     "working pressure where the test stands least above it in the section",
                     "pressure",

@@ -18,6 +18,7 @@ from geotools.pipe.words import kind_of
 
 __all__ = [
     "CLOSED_M",
+    "HAZARDOUS",
     "KINDS",
     "LININGS",
     "TUBERCLE_M",
@@ -41,6 +42,8 @@ KINDS = (
     "pe",
     "unknown",
 )
+# Kinds whose dust harms who cuts, breaks or cleans them: work and waste for those licensed alone.
+HAZARDOUS = ("asbestos_cement",)
 _METRIC = "ductile_iron_metric"
 # Where a size is metric, the table it is looked up in, and how near, m, a size has to lie to a
 # metric one: no inch size does (14 in of plastic is 0.6 mm more than dn 355). Ductile iron of a

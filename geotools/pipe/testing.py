@@ -21,6 +21,7 @@ __all__ = [
     "PE_TEST",
     "PeTest",
     "at_gauge_pa",
+    "end_thrust_n",
     "filling_hours",
     "hydrotest_limit_pa",
     "hydrotest_pressure_pa",
@@ -212,6 +213,36 @@ def at_gauge_pa(low_point_pa: ArrayLike, fall_m: ArrayLike) -> FloatArray:
     for row in np.flatnonzero(~((fall >= 0.0) & (fall * per_m <= low))):  # a hair beyond may pass
         check_range("fall_m", fall.flat[row], 0.0, float(low.flat[row]) / per_m, "m")
     return np.asarray(low - per_m * fall, dtype=np.float64)
+
+
+def end_thrust_n(pressure_pa: ArrayLike, outside_m: ArrayLike) -> FloatArray:
+    """Thrust of the water on a cap at the end of a pipe under test.
+
+    Parameters
+    ----------
+    pressure_pa : array_like
+        Test pressure at the cap, Pa; 0 to 20 MPa. All arguments broadcast.
+    outside_m : array_like
+        Outside diameter of the pipe, m; above 0 to 5.
+
+    Returns
+    -------
+    ndarray of float
+        Force, N.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    p pi/4 OD^2, statics. Over the outside diameter, as if the water stood in the wall too: a cap
+    over the end may be sealed on the outside.
+    """
+    pressure = check_range("pressure_pa", pressure_pa, 0.0, 2e7, "Pa")
+    outside = check_range("outside_m", outside_m, 0.0, 5.0, "m", above_low=True)
+    return np.asarray(np.pi / 4.0 * outside**2 * pressure, dtype=np.float64)
 
 
 def water_volume_m3(bore_m: ArrayLike, length_m: ArrayLike) -> FloatArray:

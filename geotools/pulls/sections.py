@@ -20,6 +20,7 @@ from geotools.pipe.pulling import (
     thermal_length_change_m,
 )
 from geotools.pipe.testing import (
+    end_thrust_n,
     filling_hours,
     pe_make_up_m3,
     pvc_allowance_m3_per_s,
@@ -127,9 +128,11 @@ def _test(
     high = less_head(test, rise)
     pvc_hours = brief.service.pvc_test_duration / HOUR
     added = _make_up(pipe, length, _mean_pressure(test, high), brief)
+    thrust = end_thrust_n(np.maximum(test, 0.0), pipe.outside_m)
     return {
         "test_pressure": some_pressure(test),
         "test_pressure_high": some_pressure(high),
+        "end_thrust": some_pressure(thrust),
         "test_rule": np.where(plastic, "PE", "PVC").astype(object),
         "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
         "make_up": np.where(test > 0, added, np.nan),

@@ -11,7 +11,7 @@ from geotools.intake.findings import Findings
 from geotools.intake.materials import bore_assumed
 from geotools.lists import listed
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
+from geotools.pipe.host import CLOSED_M, HAZARDOUS, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
 from geotools.pipe.words import kind_of
 from geotools.schema import quantity_text
@@ -69,6 +69,7 @@ def service_columns(
     _report_age(rows, bore, run, run_ids, findings)
     _report_bores(run, length, material, bore, run_ids, findings)
     _report_closed(run, bore, run_ids, service, findings)
+    _report_hazardous(run, length, bore, run_ids, findings)
     return pd.DataFrame(
         {
             "bore_low": -_highest(run, -bore.low_m, runs),
@@ -276,6 +277,29 @@ def _report_closed(
         layer="runs",
         features=_listed(np.array(run_ids, dtype=object)[np.unique(run[closed])]),
     )
+
+
+def _report_hazardous(
+    run: IntArray, length: FloatArray, bore: HostBore, run_ids: list[str], findings: Findings
+) -> None:
+    """Warn of every run with a host whose dust harms who cuts it, how much of it there is."""
+    for kind in HAZARDOUS:
+        of = bore.kind == kind
+        metres = np.bincount(run, np.where(of, length, 0.0), minlength=len(run_ids))
+        rows = np.unique(run[of])
+        findings.add_many(
+            "warning",
+            "host-hazardous",
+            [
+                f"{findings.length(m, 0)} of its host are {kind.replace('_', ' ')}: opening, "
+                "cutting, cleaning and inspecting it and carting off what is cut out harm lungs "
+                "for good; by those licensed for it alone, kept wet, the waste packed and marked, "
+                "as the local code says; neither priced nor in the programme"
+                for m in metres[rows]
+            ],
+            layer="runs",
+            features=np.array(run_ids, dtype=object)[rows],
+        )
 
 
 def _some(words: npt.NDArray[np.str_]) -> str:

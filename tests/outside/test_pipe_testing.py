@@ -7,6 +7,7 @@ import pytest
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.testing import (
     PE_TEST,
+    end_thrust_n,
     hydrotest_limit_pa,
     pe_make_up_m3,
     pe_test_passes,
@@ -82,6 +83,11 @@ def test_water_volume_worked_values() -> None:
     # the worked 54.34 has the unrounded bore, 21.60 - 2.12 x 21.60/17 = 18.90635
     pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
     assert float(water_volume_m3(pipe.bore_m, 300)) == pytest.approx(54.34, abs=0.005)
+
+
+def test_thrust_on_a_cap_by_hand() -> None:
+    """Of 400 mm at 1.06 MPa: 0.1257 m2 times 1.06e6 Pa are 133 kN."""
+    assert float(end_thrust_n(1.06e6, 0.4)) == pytest.approx(133.2e3, rel=1e-3)
 
 
 def test_polyethylene_is_tested_to_one_and_a_half_times_its_class() -> None:

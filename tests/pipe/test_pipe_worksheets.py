@@ -263,6 +263,13 @@ def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
     assert _result(sheet, "P gauge") == pytest.approx(1.5 * 7e5 - 98066.5)
 
 
+def test_a_test_tells_the_thrust_on_its_ends_by_the_pressure_at_the_low_point() -> None:
+    sheet = _sheet("test", PE, factor=1.5, fall_m=10.0)
+    due = 1.5 * 7e5 * np.pi / 4 * PE.outside_m**2
+    assert _result(sheet, "F") == pytest.approx(due)
+    assert any("restrain ends and caps against F" in text for text in sheet.cautions)
+
+
 def test_the_allowance_of_pvc_is_by_the_average_pressure_of_its_test() -> None:
     """10 m of water are 98.0665 kPa: the average of lowest point and gauge is half that less."""
     level, sloped = (_sheet("test", PVC, factor=1.5, fall_m=fall) for fall in (0.0, 10.0))

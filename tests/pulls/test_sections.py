@@ -173,6 +173,12 @@ def test_hydrostatic_tests() -> None:
     assert pe["make_up"] == pytest.approx(80 * GALLON, rel=1e-6)
 
 
+def test_the_thrust_on_a_cap_is_that_of_the_test_at_the_low_point() -> None:
+    section = _first(PE, "sections")
+    due = section["test_pressure"] * math.pi / 4 * (21.6 * INCH) ** 2
+    assert section["end_thrust"] == pytest.approx(due)
+
+
 def test_heat_stretch_and_rest() -> None:
     # from 23 to 12 C: 11 K x 1.44e-4 (PE) and 5.4e-5 (PVC)
     pe, pvc = _first(PE, "sections"), _first(PVC, "sections")

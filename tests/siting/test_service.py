@@ -169,6 +169,16 @@ def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
     assert "service.working_pressure" in text
 
 
+def test_runs_with_a_host_of_asbestos_cement_are_warned_of_with_how_much_of_it() -> None:
+    mains = _mains({"material": "AC"}, {"material": "cast iron"}, {"material": "Asbestzement"})
+    _, findings = _gathered(mains, [0, 0, 1], lengths=[30.0, 50.0, 12.0])
+    told = findings[findings["rule"] == "host-hazardous"]
+    assert told["feature"].tolist() == ["R0", "R1"] and set(told["severity"]) == {"warning"}
+    assert told["text"].iloc[0].startswith("30 m of its host are asbestos cement")
+    _, findings = _gathered(_mains({"material": "cast iron"}))
+    assert "host-hazardous" not in set(findings["rule"])
+
+
 def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows() -> None:
     mains = _mains(
         {"bore": 0.6},

@@ -88,7 +88,8 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _in_bends, _pits, _setting_out, _corners, _ramps, _bends, _sections),
+        *(_run, _pulls, _in_bends, _while_pulling, _pits, _setting_out, _corners, _ramps, _bends),
+        *(_sections, _while_testing),
         *(_strings, _closures, _digs, _shutdown, _programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
@@ -159,6 +160,46 @@ def _in_bends(plan: Plan, run_id: str) -> Table:
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
         ),
     )  # fmt: skip
+
+
+def _while_pulling(plan: Plan, run_id: str) -> Table:
+    """Return where nobody is while a pull moves, and what holds before anybody cuts it."""
+    bare, digs = _bare(run_id), _dug(plan, run_id)
+    rows = []
+    for pull in plan.of("pulls", run_id).to_dict("records"):
+        pits = [pull["insertion_pit"], pull["receiving_pit"]]
+        others = digs.loc[digs["pull_id"] == pull["pull_id"], "dig_id"]
+        names = ", ".join(bare(name) for name in [*pits, *others])
+        rows.append((bare(pull["pull_id"]), f"while it moves nobody in {names}"))
+    rated = plan.settings.get("pulls.machine_capacity", "")
+    force = f", up to {rated}" if rated else ""
+    every = (
+        "a stop signal works between both ends; pits and old main: permit and gas test before "
+        "anybody enters",
+        "the machine bears on its anchorage, or on the face of its pit, with all its force"
+        f"{force}: have that designed, for no pit here is planned for it",
+        "afterwards: winch slacked, both ends held, then the rest of the test plan, then cut; "
+        "before that nobody cuts, clamps or enters",
+    )
+    return Table(
+        "While pulls move, and before anybody cuts",
+        ("pull", "what holds"),
+        (*rows, *(("each", words) for words in every)) if rows else (),
+    )
+
+
+def _while_testing(plan: Plan, run_id: str) -> Table:
+    """Return what holds while a run is filled and tested, with the largest thrust on an end."""
+    sections = plan.of("sections", run_id)
+    thrusts, unit = sections["end_thrust"].dropna(), unit_of("force", plan.units)
+    most = f" ({_in('force', plan)(thrusts.max())} {unit} at most)" if len(thrusts) else ""
+    water = _in("liquid", plan, 0)(sections["water_volume"].sum())
+    rows = (
+        ("ends", f"every end and cap restrained against the thrust on it{most}; people kept away"),
+        ("water", f"{water} {unit_of('liquid', plan.units)} in the pulls alone; chlorinated and "
+                  "test water is dechlorinated, and let off only where there is leave for it"),
+    )  # fmt: skip
+    return Table("While filling and testing", ("what", "what holds"), rows if len(sections) else ())
 
 
 def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
@@ -390,6 +431,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
             (f"level{column('low_z')}", lambda r: level(r["low_z"]), True),
             (f"test there{column('test_pressure')}",
              _figure("sections", "test_pressure", plan), True),
+            (f"thrust on a cap{column('end_thrust')}", _figure("sections", "end_thrust", plan), True),
             ("high at", lambda r: place(r["high_chainage"]), True),
             ("level", lambda r: level(r["high_z"]), True),
             ("test there", _figure("sections", "test_pressure_high", plan), True),
@@ -510,12 +552,17 @@ def _strings(plan: Plan, run_id: str) -> Table:
     )  # fmt: skip
 
 
-def _digs(plan: Plan, run_id: str) -> Table:
+def _dug(plan: Plan, run_id: str) -> Any:
+    """Return the digs of a run that have a hole of their own."""
     frame = plan.of("local_digs", run_id)
+    return frame[~frame["spared"].astype(bool)] if len(frame) else frame
+
+
+def _digs(plan: Plan, run_id: str) -> Table:
     bare = _bare(run_id)
     return _table(
         "Local digs between the pits; depth to the invert of the host, dug below it as a pit is",
-        frame[~frame["spared"].astype(bool)] if len(frame) else frame,
+        _dug(plan, run_id),
         plan,
         (
             ("dig", lambda r: bare(r["dig_id"]), False),

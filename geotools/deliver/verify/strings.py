@@ -152,6 +152,9 @@ def sections(plan: Plan) -> Tally:
         if math.isfinite(gap):
             high = _some(plan, row.test_pressure - gap)
             tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
+        if plan.holds("sections", "end_thrust") and not math.isnan(row.test_pressure):
+            thrust = row.test_pressure * math.pi * pipe.outside**2 / 4
+            tally.near(row.end_thrust, thrust, row.pull_id, "end_thrust", share=1e-6)
         _make_up(plan, tally, row, pull)
         _levels(plan, tally, row, pull)
     _tested_as_one(plan, tally)

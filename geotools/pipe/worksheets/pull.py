@@ -31,7 +31,11 @@ _RUNS_AHEAD = (
     "Downhill the string runs ahead by itself where friction is low: hold it back from the "
     "insertion pit."
 )
-_TENSION = "Keep clear of a line under tension; stop the pull when the force leaves its plan."
+_TENSION = (
+    "Keep clear of a line under tension, and out of both pits; stop the pull when the force leaves "
+    "its plan. Have what the machine bears on designed for its force. Slack the winch and hold "
+    "both ends before anybody cuts, clamps or enters."
+)
 
 
 def pull_sheet(

@@ -28,7 +28,10 @@ __all__ = ["flow_sheet", "hydrotest_sheet", "pressure_sheet"]
 
 _ADDED = "most water that may be added in the test"
 _EXPANDS = "water it takes up as it expands, before the test phase"
-_TEST = "Test with water, not air; vent, restrain the ends and keep people away."
+_TEST = (
+    "Test with water, not air; vent, restrain ends and caps against F, and keep people away. Let "
+    "the water off dechlorinated, and only where there is leave for it."
+)
 
 
 def flow_sheet(
@@ -433,6 +436,7 @@ def hydrotest_sheet(
     gauge = testing.at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
+    thrust = testing.end_thrust_n(wanted, pipe.outside_m)
     make_up = _make_up_steps(pipe, nominal_m, length_m, (wanted + gauge) / 2, test_hours)
     read, kept = _phase(start_pa, end_pa, gauge=gauge, most=most - (wanted - gauge))
     limits = (*kept[:-1], _allowed(wanted, most), *kept[-1:])
@@ -445,12 +449,13 @@ def hydrotest_sheet(
         ),
         steps=(
             *_test_steps(pipe, factor, wanted, gauge, most, temperature_c),
+            step("F", "P test pi/4 OD^2", thrust, "force", "statics"),
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             *make_up,
             _filling_step(length_m),
             *read,
         ),
-        results=_test_results(pipe, gauge, most, volume, make_up[-1].value, limits),
+        results=_test_results(pipe, (gauge, most, thrust), volume, make_up[-1].value, limits),
         passes=all(limit.kept for limit in limits),
         cautions=(_TEST, PLANNING),
     )
@@ -555,16 +560,17 @@ def _phase_steps(start: float, end: float) -> tuple[Step, ...]:
 
 def _test_results(
     pipe: Carrier,
-    gauge: ArrayLike,
-    most: ArrayLike,
+    loads: tuple[FloatArray, FloatArray, FloatArray],
     volume: ArrayLike,
     make_up: float,
     limits: tuple[Limit, ...],
 ) -> tuple[Entry, ...]:
+    gauge, most, thrust = loads
     added = _EXPANDS if is_polyethylene(pipe.material) else _ADDED
     return (
         entry("P gauge", gauge, "pressure", "to read at the gauge"),
         entry("P most", most, "pressure", "most at the lowest point"),
+        entry("F", thrust, "force", "thrust on an end or cap, at most"),
         entry("V", volume, "liquid", "water to fill"),
         entry("make-up", make_up, "liquid", added),
         verdict(*limits),

@@ -19,6 +19,7 @@ import pytest
 import shapely
 
 import geotools
+from geotools.cautions import CAUTIONS
 from geotools.deliver.drawing import read_drawn
 from geotools.deliver.read_plan import read_plan
 from geotools.deliver.sheets.lettering import text_width
@@ -374,6 +375,36 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
     bent = replace(plan, tables={**plan.tables, "pulls": pulls})
     (table,) = (table for table in run_tables(bent, "R1") if table.heading == heading)
     assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
+
+
+def _table(plan: Any, heading: str) -> Any:
+    (table,) = (t for t in run_tables(plan, "R1") if t.heading.startswith(heading))
+    return table
+
+
+def test_every_caution_stands_whole_on_every_sheet(plain: Path) -> None:
+    for page in pypdf.PdfReader(plain).pages:
+        text = " ".join(page.extract_text().split())
+        assert all(words in text for words in CAUTIONS.values())
+
+
+def test_the_pits_and_digs_of_a_pull_in_which_nobody_is_stand_beside_it(plain_plan: Path) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    digs = plan.tables["local_digs"]
+    more = pd.concat([digs, digs.assign(dig_id="R1-D2", spared=True)], ignore_index=True)
+    told = dict(_table(replace(plan, tables={**plan.tables, "local_digs": more}), "While p").rows)
+    assert told["L1"] == "while it moves nobody in P2, P1, D1"  # D2 is in a pit
+    assert told["L2"] == "while it moves nobody in P2, P3"
+    assert "winch slacked, both ends held" in told["each"]
+
+
+def test_the_thrust_on_the_ends_of_a_test_stands_in_the_test_section(plain_plan: Path) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    sections = plan.tables["sections"].assign(end_thrust=133.2e3)
+    plan = replace(plan, tables={**plan.tables, "sections": sections})
+    assert "(133.2 kN at most)" in dict(_table(plan, "While filling").rows)["ends"]
+    table = _table(plan, "Test plan")
+    assert dict(zip(table.columns, table.rows[0], strict=True))["thrust on a cap, kN"] == "133.2"
 
 
 def test_digs_stand_in_the_schedules_with_the_depth_of_the_host_and_their_own(
