@@ -886,6 +886,13 @@ OUTPUTS: dict[str, Layer] = {
                     "force that may not be passed at the head; a bend may allow less",
                     "force",
                 ),
+                _real(
+                    "pipe_strength",
+                    "tension the carrier itself bears where it is straight, of which "
+                    "`pulls.force_share` is planned with",
+                    "force",
+                    later=True,
+                ),
                 _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text("governed_by", "what is nearest its limit", values=GOVERNED),

@@ -44,6 +44,7 @@ from geotools.deliver.wording import (
 )
 from geotools.deliver.working_crs import working_crs_of
 from geotools.network.ragged import FloatArray
+from geotools.pipe.pulling import STOPPED_BY, stop_force_n
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
@@ -440,6 +441,8 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
             there = _force(pull.governing_force, pull.governing_limit, drawn.units)
             place = chainage_text(pull.governing_chainage, drawn.units)
             words += f" at the head, {there} in the bend at {place}"
+            stop = float(stop_force_n(*(getattr(pull, name) for name in STOPPED_BY)))
+            words += f", stop at {measured(stop, 'pulls', 'allowable', drawn.units)} at the head"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
 

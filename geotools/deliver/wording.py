@@ -45,7 +45,7 @@ _FINE = {
     "stations": ("ground_z", "axis_z", "cover", "depth"),
 }
 _FINE_DECIMALS = 2
-LIMITS = ("allowable", "bend_limit", "governing_limit", "grout_limit")
+LIMITS = ("allowable", "pipe_strength", "bend_limit", "governing_limit", "grout_limit")
 """Fields that may not be passed: cut off, never rounded up."""
 
 

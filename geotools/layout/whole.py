@@ -41,6 +41,7 @@ from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.grouting import report_floating, report_grout
 from geotools.pulls.sections import section_table
 from geotools.pulls.tested import report_tests
+from geotools.pulls.upper_friction import report_upper_friction
 from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest
 from geotools.siting.profile import Profile
@@ -190,10 +191,12 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
     pulls = with_band(planned.pulls, forces)
+    report_upper_friction(pulls, forces, ground.runs.chains, ground.layers.findings)
     forces = forces.drop(columns=["pull", "run", "strained"])
     ground = replace(ground, stations=in_words(ground.stations, ("kind",)))
     give_back()
     table = _verdicts(ground, planned, pulls)
+    strength = table["pipe_limit"].to_numpy(dtype=float) / brief.pulls.force_share
     _report_blocked(ground, planned.blocked)
     _report_unsuitable(ground, table)
     _report_narrow(ground, table)
@@ -218,7 +221,10 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
         bends=bends,
         candidates=planned.candidates,
         pits=pits.assign(**_ways_on(ground, pits)),
-        pulls=pulls.assign(digs=works.dig_count),
+        pulls=pulls.assign(
+            digs=works.dig_count,
+            pipe_strength=strength[pulls["run"].to_numpy(dtype=np.int64)],
+        ),
         forces=forces,
         sections=sections,
         works=works,

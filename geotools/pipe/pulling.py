@@ -49,6 +49,7 @@ __all__ = [
     "CONDITIONS",
     "HOSTS",
     "LONGEST_LOAD_H",
+    "STOPPED_BY",
     "FrictionBand",
     "PullIncrements",
     "allowable_stress_pa",
@@ -63,6 +64,7 @@ __all__ = [
     "recovery_wait_hours",
     "roller_drag_n",
     "running_ahead_n",
+    "stop_force_n",
     "stretch_m",
     "tension_with_bending_n",
     "thermal_length_change_m",
@@ -72,6 +74,8 @@ __all__ = [
 
 CONDITIONS = ("empty", "filled")
 HOSTS = ("dry", "flooded")
+# Fields of a pull that say at which force it is to stop, in the order `stop_force_n` takes them.
+STOPPED_BY = ("head_force", "governing_force", "governing_limit", "allowable")
 LONGEST_LOAD_H = 24.0  # h; where the factors of time end
 BENT_H = 12.0  # h; a bend is no softer than in a shift, whatever time the pull is reckoned for
 LEAST_REST_H = 24.0  # h before tying in; common practice, from memory
@@ -606,6 +610,37 @@ def pull_hours(
     joints = check_range("joints_during", joints_during, 0.0, np.inf, "")
     each = check_range("hours_per_joint", hours_per_joint, 0.0, np.inf, "h")
     return np.asarray(length / rate / HOUR + joints * each, dtype=np.float64)
+
+
+def stop_force_n(
+    head: ArrayLike, governing: ArrayLike, limit: ArrayLike, allowable: ArrayLike
+) -> FloatArray:
+    """Force at the head at which to stop a pull: some place of it is at its limit.
+
+    What a bend bears is not read on site: every place is taken to bear more than planned by as
+    much as the head does.
+
+    Parameters
+    ----------
+    head : array_like
+        Largest force planned at the head, N. All arguments broadcast.
+    governing, limit : array_like
+        Force planned, and allowed, at the place that is nearest its limit, N; not-a-number where
+        that is not known.
+    allowable : array_like
+        Force allowed at the head, N.
+
+    Returns
+    -------
+    ndarray of float
+        Force, N; what is allowed at the head where that is less, or nothing is planned.
+    """
+    head, governing, limit, allowable = np.broadcast_arrays(
+        *(np.asarray(values, dtype=np.float64) for values in (head, governing, limit, allowable))
+    )
+    scaled = np.full(head.shape, np.nan)
+    np.divide(head * limit, governing, out=scaled, where=(head > 0) & (governing > 0))
+    return np.asarray(np.fmin(scaled, allowable), dtype=np.float64)
 
 
 def stretch_m(

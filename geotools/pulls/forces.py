@@ -12,7 +12,7 @@ from geotools.network.words import worded
 from geotools.pipe.pulling import capstan_growth
 from geotools.pulls.force import ForceProfile, head_forces
 
-__all__ = ["force_table", "with_band"]
+__all__ = ["force_table", "share_of_limit", "with_band"]
 
 
 def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
@@ -149,7 +149,7 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
         name: _most(pull, forces[name].to_numpy(dtype=float), len(pulls))
         for name in ("head_force_low", "head_force", "head_force_high")
     }
-    share = _share_at_bends(forces)
+    share = share_of_limit(forces)
     at_bend = _most(pull, share, len(pulls))
     allowable = pulls["allowable"].to_numpy(dtype=float)
     length = (pulls["end"] - pulls["start"]).to_numpy(dtype=float)
@@ -185,9 +185,9 @@ def _first(pull: IntArray, wanted: BoolArray, count: int) -> IntArray:
     return out
 
 
-def _share_at_bends(forces: pd.DataFrame) -> FloatArray:
-    """Return force over limit where the carrier is bent, 0 elsewhere."""
-    force = forces["head_force"].to_numpy(dtype=float)
+def share_of_limit(forces: pd.DataFrame, name: str = "head_force") -> FloatArray:
+    """Return force over limit where the carrier is bent, 0 elsewhere; ``name`` is of which."""
+    force = forces[name].to_numpy(dtype=float)
     limit = forces["bend_limit"].to_numpy(dtype=float)
     share = np.where(force > 0, np.inf, 0.0)  # of a limit of nothing
     np.divide(force, limit, out=share, where=limit > 0)

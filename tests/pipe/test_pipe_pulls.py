@@ -34,6 +34,7 @@ from geotools.pipe.pulling import (
     recovery_wait_hours,
     roller_drag_n,
     running_ahead_n,
+    stop_force_n,
     stretch_m,
     tension_with_bending_n,
     thermal_length_change_m,
@@ -296,3 +297,10 @@ def test_a_longer_load_stretches_more() -> None:
 
 def test_roller_drag_is_friction_times_weight() -> None:
     assert roller_drag_n(500.0, 100.0) == pytest.approx(0.1 * 500 * 100)
+
+
+def test_a_pull_stops_where_the_first_of_its_places_is_at_its_limit() -> None:
+    """In proportion: 40 of 44 kN used in the bend with 50 kN at the head make 55 kN there."""
+    stops = stop_force_n([50e3, 50e3, 50e3, 0.0], [40e3, 50e3, np.nan, 0.0],
+                         [44e3, 100e3, np.nan, 44e3], 100e3)  # fmt: skip
+    assert stops.tolist() == pytest.approx([55e3, 100e3, 100e3, 100e3])

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from geotools.intake.findings import Findings
+from geotools.network.runs import Chains
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.forces import force_table, with_band
+from geotools.pulls.upper_friction import report_upper_friction
 
 WEIGHT, ROLLER = 500.0, 0.1  # N/m, in the host as on the rollers; coefficient of the rollers
 BAND = {"low": 0.3, "central": 0.5, "high": 0.7}
@@ -295,3 +300,36 @@ def test_no_pulls_give_empty_tables() -> None:
     forces = force_table(pulls, _profiles(_straight()))
     assert len(forces) == 0
     assert len(with_band(pulls, forces)) == 0
+
+
+def test_a_pull_that_the_greatest_friction_takes_past_a_limit_is_warned_of_at_the_worst_place() -> (
+    None
+):
+    profiles = _profiles(_straight(), [(0, 150.0, 0.2, 60e3)])
+    pulls = _pulls((0, 0.0, 200.0, "ahead"), (0, 200.0, 300.0, "ahead"), allowable=80e3)
+    forces = force_table(pulls, profiles)
+    line = np.array([[0.0, 0.0], [300.0, 0.0]])
+    chains = cast("Chains", SimpleNamespace(xy=line, offsets=np.array([0, 2])))
+
+    def told(allowed: float) -> pd.DataFrame:
+        findings = Findings()
+        given = with_band(pulls.assign(allowable=allowed), forces)
+        report_upper_friction(given, forces, chains, findings)
+        return findings.table()
+
+    at_bend = (0.7 * WEIGHT * 150 + ROLLER * WEIGHT * 50) * math.exp(0.7 * 0.2)  # 63.3 kN
+    assert told(100e3)["feature"].tolist() == ["L0"]
+    row = told(100e3).iloc[0]
+    assert (row["rule"], row["severity"]) == ("force-at-upper-friction", "warning")
+    assert f"{at_bend / 1e3:.1f} kN with the head in the bend at chainage 150.0 m" in row["text"]
+    assert "where 60.0 kN are allowed" in row["text"]
+    assert row["geometry"].x == pytest.approx(150.0)
+    # at the head 63.3 kN less what the rollers no longer drag, and 17.5 kN more
+    assert "at the head at chainage 200.0 m" in told(70e3)["text"].iloc[0]
+    loose = _profiles(_straight(), [(0, 150.0, 0.2, 70e3)])
+    findings = Findings()
+    report_upper_friction(
+        with_band(pulls.assign(allowable=100e3), force_table(pulls, loose)),
+        force_table(pulls, loose), chains, findings,
+    )  # fmt: skip
+    assert not len(findings.table())

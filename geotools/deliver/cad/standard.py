@@ -66,7 +66,8 @@ LAYERS: dict[str, CadLayer] = {
                  "CONTINUOUS", 70),
         CadLayer(
             "LIN-PULL-TEXT", "pull, length, planned force and limit at the head and at the bend "
-            "that governs", 7, "CONTINUOUS", 25, lines=False,
+            "that governs, and the force at the head to stop at for it", 7, "CONTINUOUS", 25,
+            lines=False,
         ),
         CadLayer("LIN-PIT", "pits, as blocks with attributes, at the level of the ground", 1,
                  "CONTINUOUS", 50, lines=False),

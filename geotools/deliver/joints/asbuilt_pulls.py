@@ -15,6 +15,7 @@ from geotools.deliver.joints.reasons import Reasons
 from geotools.deliver.joints.records import Records
 from geotools.deliver.joints.times import GRACE
 from geotools.deliver.wording import measured, no_reading, over_limit
+from geotools.pipe.pulling import STOPPED_BY, stop_force_n
 from geotools.schema import NOT_CHECKED
 
 __all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
@@ -354,19 +355,16 @@ def _check_bends(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
     What a bend asked for is not on record: it is taken to have been more than planned by as much
     as the force at the head was.
     """
-    found, head, planned, limit, at = (
-        frame[n].to_numpy(dtype=float)
-        for n in (
-            *("found_force", "head_force", "governing_force", "governing_limit"),
-            "governing_chainage",
-        )
+    found, head, planned, limit, allowed, at = (
+        frame[n].to_numpy(dtype=float) for n in ("found_force", *STOPPED_BY, "governing_chainage")
     )
-    by_bend = (frame["governed_by"] == "bend").to_numpy()
+    by_bend = (frame["governed_by"] == "bend").to_numpy() & (head > 0)
+    stop = stop_force_n(head, planned, limit, allowed)
     scaled = np.full(len(frame), np.nan)
     np.divide(planned * found, head, out=scaled, where=head > 0)
     reasons.add_where(
         "pull-force",
-        by_bend & (scaled > limit * (1 + _FORCE_SHARE)),
+        by_bend & (found > stop * (1 + _FORCE_SHARE)),
         np.arange(len(frame)),
         lambda k: (
             f"force {_told(found[k], 'found_force', units)} where "

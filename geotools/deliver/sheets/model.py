@@ -34,7 +34,8 @@ __all__ = ["CONTEXT", "Plan", "load_plan"]
 FloatArray = npt.NDArray[np.float64]
 CONTEXT = "context"
 _SHOWN = (
-    *("runs", "stations", "bends", "pits", "pit_footprints", "pulls", "sections", "strings"),
+    *("runs", "stations", "bends", "pits", "pit_footprints", "pulls", "forces", "sections"),
+    "strings",
     *("closures", "local_digs", "shutdowns", "schedule", "quantities", "findings", CONTEXT),
 )
 _PLANNED = "planned"

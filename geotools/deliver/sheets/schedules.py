@@ -14,6 +14,7 @@ from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
 from geotools.lists import listed
+from geotools.pipe.pulling import STOPPED_BY, stop_force_n
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
 
 __all__ = [
@@ -35,6 +36,7 @@ _ASSUMPTIONS = (
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
+_AT = 0.01  # m; a place of the forces that near to another is it: chainages are rounded
 _CORNERS = 6  # of a pit that are listed
 
 
@@ -120,7 +122,7 @@ def _pulls(plan: Plan, run_id: str) -> Table:
     length, unit = _in("length", plan), unit_of("force", plan.units)
     bare = _bare(run_id)
     return _table(
-        "Pulls",
+        "Pulls; stop at: force at the head that brings some place, head or bend, to its limit",
         plan.of("pulls", run_id),
         plan,
         (
@@ -133,7 +135,9 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             (f"force low, {unit}", _figure("pulls", "head_force_low", plan), True),
             ("planned", _figure("pulls", "head_force", plan), True),
             ("high", _figure("pulls", "head_force_high", plan), True),
-            ("limit", _figure("pulls", "allowable", plan), True),
+            ("most at head", _figure("pulls", "allowable", plan), True),
+            ("stop at", _stop_at(plan), True),
+            ("of pipe's, %", _of_pipe, True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
             ("joints", lambda r: _number(r["joints"], 0), True),
@@ -143,9 +147,37 @@ def _pulls(plan: Plan, run_id: str) -> Table:
     )
 
 
+def _stop(pull: dict[str, Any]) -> float:
+    """Return the force at the head at which to stop a pull, N."""
+    return float(stop_force_n(*(pull[name] for name in STOPPED_BY)))
+
+
+def _stop_at(plan: Plan) -> Say:
+    return lambda pull: figure(_stop(pull), "pulls", "allowable", plan.units)
+
+
+def _of_pipe(pull: dict[str, Any]) -> str:
+    """Return how much of what the carrier itself bears the force to stop at is, %."""
+    return _number(100 * _stop(pull) / pull["pipe_strength"], 0)
+
+
+def _high_at_bends(plan: Plan, run_id: str, pulls: Any) -> Any:
+    """Return the force of the greatest friction where each pull is governed, N."""
+    forces = plan.of("forces", run_id)
+    out = np.full(len(pulls), np.nan)
+    places = zip(pulls["pull_id"], pulls["governing_chainage"], strict=True)
+    for row, (pull, at) in enumerate(places):
+        own = forces[forces["pull_id"] == pull]
+        off = (own["chainage"] - at).abs()
+        if len(own) and off.min() < _AT:
+            out[row] = own["head_force_high"].loc[off.idxmin()]
+    return out
+
+
 def _in_bends(plan: Plan, run_id: str) -> Table:
     """Return the pulls that a bend governs: less is allowed there than at the head."""
     pulls = plan.of("pulls", run_id)
+    pulls = pulls.assign(high=_high_at_bends(plan, run_id, pulls))
     bare = _bare(run_id)
     return _table(
         "Pulls that a bend governs: the force with the head at the bend",
@@ -156,6 +188,8 @@ def _in_bends(plan: Plan, run_id: str) -> Table:
             ("bend at", lambda r: chainage_text(r["governing_chainage"], plan.units), True),
             (f"force there{_column('pulls', 'governing_force', plan)}",
              _figure("pulls", "governing_force", plan), True),
+            ("high there",
+             lambda r: figure(r["high"], "forces", "head_force_high", plan.units), True),
             ("limit there", _figure("pulls", "governing_limit", plan), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
         ),
@@ -215,6 +249,7 @@ def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> T
             ("pull", lambda r: bare(r["pull_id"]), False),
             (unit_of("length", plan.units), lambda r: length(r["length"]), True),
             (f"force band, {unit}", lambda r: f"{low(r)} to {high(r)}", True),
+            ("stop at", _stop_at(plan), True),
             ("use %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("h", lambda r: _number(r["hours"]), True),
@@ -431,7 +466,8 @@ def _sections(plan: Plan, run_id: str) -> Table:
             (f"level{column('low_z')}", lambda r: level(r["low_z"]), True),
             (f"test there{column('test_pressure')}",
              _figure("sections", "test_pressure", plan), True),
-            (f"thrust on a cap{column('end_thrust')}", _figure("sections", "end_thrust", plan), True),
+            (f"thrust on a cap{column('end_thrust')}",
+             _figure("sections", "end_thrust", plan), True),
             ("high at", lambda r: place(r["high_chainage"]), True),
             ("level", lambda r: level(r["high_z"]), True),
             ("test there", _figure("sections", "test_pressure_high", plan), True),

@@ -257,6 +257,7 @@ def limits(plan: Plan) -> Tally:
         marched = _marched(plan, pull, "central")
         most, whose = allowed(plan, pipe_of(plan, plan.one("runs", "run_id")[pull.run_id]))  # type: ignore[arg-type]
         tally.near(pull.allowable, most, pull.pull_id, "allowable", share=MARCHED)
+        _strong(plan, tally, pull, whose)
         head = max(force for _, force, _ in marched)
         tally.holds(
             head <= most * (1 + MARCHED), pull.pull_id, f"needs {head:.0f} N of {most:.0f} N"
@@ -284,6 +285,17 @@ def limits(plan: Plan) -> Tally:
         if told:
             _governed(tally, pull, marched, most)
     return tally
+
+
+def _strong(plan: Plan, tally: Tally, pull: Any, whose: str) -> None:
+    """Check what the carrier bears itself, of which a share is planned with."""
+    if plan.holds("pulls", "pipe_strength"):
+        planned = pull.pipe_strength * plan.setting("pulls.force_share")
+        if whose == "pipe":
+            tally.near(planned, pull.allowable, pull.pull_id, "pipe_strength", share=MARCHED)
+        else:
+            more = planned >= pull.allowable * (1 - MARCHED)
+            tally.holds(more, pull.pull_id, "has a pipe weaker than its machine")
 
 
 def _governed(

@@ -116,6 +116,10 @@ def tables() -> dict[str, Any]:
              "geometry": p["geometry"].buffer(2.0, cap_style="square")} for p in pits]),
         "pulls": frame("pulls", [
             pull("L1", 3.0, 345.0, "behind"), pull("L2", 355.0, 697.0, "ahead")]),
+        "forces": frame("forces", [
+            {"pull_id": "R1-L1", "run_id": "R1", "chainage": c, "pulled": 345.0 - c,
+             "head_force_low": f * 0.6, "head_force": f, "head_force_high": f * 1.4}
+            for c, f in ((345.0, 10e3), (200.0, 25e3), (120.0, 40e3), (3.0, 50e3))]),
         "sections": frame("sections", [section]),
         "local_digs": frame("local_digs", [{
             "dig_id": "R1-D1", "run_id": "R1", "pull_id": "R1-L1", "chainage": 120.0,

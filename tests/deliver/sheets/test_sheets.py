@@ -36,6 +36,11 @@ from geotools.tool import ToolError
 from tests.deliver.sheets.conftest import at, frame, place
 
 
+def _table(plan: Any, heading: str) -> Any:
+    (table,) = (t for t in run_tables(plan, "R1") if t.heading.startswith(heading))
+    return table
+
+
 def text_of(path: Path) -> str:
     pages = pypdf.PdfReader(path).pages
     return " ".join("\n".join(page.extract_text() for page in pages).split())
@@ -372,14 +377,27 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
         governing_force=[38.47e3, 50e3], governing_limit=[38.56e3, 100e3],
         utilisation=[0.9977, 0.5],
     )  # fmt: skip
-    bent = replace(plan, tables={**plan.tables, "pulls": pulls})
+    there = {"pull_id": "R1-L1", "run_id": "R1", "chainage": 120.0, "head_force_high": 54.2e3}
+    forces = frame("forces", [{**there, "chainage": 100.0, "head_force_high": 9e3}, there])
+    bent = replace(plan, tables={**plan.tables, "pulls": pulls, "forces": forces})
     (table,) = (table for table in run_tables(bent, "R1") if table.heading == heading)
-    assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
+    assert table.rows == (("L1", "0+120.0", "38.5", "54.2", "38.5", "100"),)
 
 
-def _table(plan: Any, heading: str) -> Any:
-    (table,) = (t for t in run_tables(plan, "R1") if t.heading.startswith(heading))
-    return table
+def test_the_force_to_stop_at_is_that_which_brings_the_nearest_place_to_its_limit(
+    plain_plan: Path,
+) -> None:
+    """Planned 50 kN at the head; where 40 of 44 kN are used in a bend, 55 kN are its limit."""
+    plan = load_plan(read_plan(plain_plan))
+    pulls = plan.tables["pulls"].assign(
+        governed_by=["bend", "pipe"], governing_chainage=[120.0, 697.0], pipe_strength=200e3,
+        governing_force=[40e3, 50e3], governing_limit=[44e3, 100e3],
+    )  # fmt: skip
+    plan = replace(plan, tables={**plan.tables, "pulls": pulls})
+    table = _table(plan, "Pulls; stop at")
+    rows = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+    assert [row["stop at"] for row in rows] == ["55.0", "100.0"]
+    assert [row["of pipe's, %"] for row in rows] == ["28", "50"]
 
 
 def test_every_caution_stands_whole_on_every_sheet(plain: Path) -> None:
