@@ -144,7 +144,12 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("surcharge of the place", (more > 0).astype(float), "sum", more),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
         ("connection remade in the pit", column("remade"), "each", share * prices.connection),
-        ("line valve replaced in the pit", column("valves"), "each", share * prices.valve),
+        (
+            "line valve cut out and replaced in the pit",
+            column("valves"),
+            "each",
+            share * prices.valve,
+        ),
         _if_priced("carrier tied in or joined", one, "each", prices.tie_in),
     ]
     if prices.end_connection > 0:
@@ -250,7 +255,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("string joined on, with standstill", between, "each", standing),
         ("pulling", moving, "hours", hour),
         ("connection dug up", column("connections"), "each", prices.connection),
-        ("line valve cut out", column("valves"), "each", prices.valve),
+        ("line valve cut out and replaced", column("valves"), "each", prices.valve),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
         ("host cleaned", column("cleaned"), "length", prices.cleaning),
         ("grout", column("grout"), "volume", prices.grout),

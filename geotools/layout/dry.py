@@ -16,6 +16,18 @@ from geotools.network.shutdown import CUT_BY_OTHERS
 
 __all__ = ["report_dry"]
 
+# Of a shutdown: the rule of a finding, who is without water, and what to do before valves close.
+_TO_TELL = {
+    "critical": (
+        "critical-without-water",
+        ("critical customer(s)", "agree with each how it is fed meanwhile"),
+    ),
+    "hydrants": (
+        "hydrants-without-water",
+        ("hydrant(s)", "tell the fire service which and when, and agree how it is covered"),
+    ),
+}
+
 
 def report_dry(
     ground: Shared, table: pd.DataFrame, shutdowns: pd.DataFrame, days: pd.Series
@@ -39,6 +51,14 @@ def report_dry(
     shutdowns = shutdowns[table["status"].to_numpy(dtype=object)[rows] == "planned"]
     told = shutdowns.assign(days=shutdowns["run_id"].map(days).astype(float))
     _report_beyond(ground, table, told[told["customers_beyond"].astype(float) > 0])
+    for name, (rule, what) in _TO_TELL.items():
+        some = told[told[name].astype(float) > 0]
+        texts = [
+            f"run {row['run_id']}: {row[name]:,.0f} {what[0]} without water while it is out of "
+            f"service, by the schedule {row['days']:.1f} working days: {what[1]}"
+            for row in some.to_dict("records")
+        ]
+        _add(ground, table, some, rule, texts)
     _report_sources(ground, table, told[told["sources_shut"].astype(bool)])
     status = dict(zip(table["run_id"], table["status"], strict=True))
     _report_cut_by_others(ground, table, told, status)

@@ -1285,7 +1285,9 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a valve in a pit at another rate": (
         "pit-items",
-        lambda s: s.edit("quantities", "rate", scaled(2.0), item("line valve replaced in the pit")),
+        lambda s: s.edit(
+            "quantities", "rate", scaled(2.0), item("line valve cut out and replaced in the pit")
+        ),
     ),
     "a tee in a pit at the cost of a dig": (
         "dig-costs",

@@ -74,6 +74,10 @@ def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near
     assert found["severity"] == "warning"
     assert "200 customers not served off it, at 4 service connections" in found["text"]
     assert f"{days:.1f} working days" in found["text"]
+    dry = plan["findings"].query("rule == 'hydrants-without-water'").iloc[0]
+    assert dry["severity"] == "warning" and f"{days:.1f} working days" in dry["text"]
+    assert dry["text"].startswith("run R0001: 1 hydrant(s) without water")
+    assert "critical-without-water" not in set(plan["findings"]["rule"])
 
 
 @pytest.mark.parametrize(
@@ -185,11 +189,14 @@ def test_nobody_beyond_is_told_of_where_valves_shut_the_run_in_alone() -> None:
     plan = geotools.plan(
         mains=lone,
         valves=_points((100.0, 0.0), kind=["gate"], open=[1]),
-        laterals=_points((60.0, 3.0), customers=[3.0]),
+        laterals=_points((60.0, 3.0), customers=[3.0], critical=[1]),
         sources=_points((0.0, 0.0)),
         settings={"service.least_capacity": 0},
     ).layers
     assert plan["shutdowns"].iloc[0]["customers"] == 3.0
+    told = plan["findings"].query("rule == 'critical-without-water'").iloc[0]
+    assert told["text"].startswith("run R0001: 1 critical customer(s) without water")
+    assert "hydrants-without-water" not in set(plan["findings"]["rule"])
     assert not (plan["findings"]["rule"] == "customers-beyond").any()
 
 

@@ -143,7 +143,9 @@ def test_the_digs_of_the_sample_are_those_counted_and_paid_on_their_pulls(
         pull = pulls.loc[dig.pull_id]
         assert pull["run_id"] == dig.run_id
         assert pull["start"] < dig.chainage < pull["end"]
-    items = plan["quantities"].query("item in ['connection dug up', 'line valve cut out']")
+    items = plan["quantities"].query(
+        "item in ['connection dug up', 'line valve cut out and replaced']"
+    )
     paid = items[items["scope"] == "pull"].groupby("ref")["cost"].sum()
     cost = on.groupby("pull_id")["cost"].sum().reindex(paid.index, fill_value=0.0)
     np.testing.assert_allclose(paid, cost, rtol=1e-12)
@@ -236,7 +238,7 @@ def test_a_line_valve_and_what_is_tapped_off_in_a_pit_are_told_priced_and_schedu
     }
     plan = geotools.plan(mains=mains, valves=valves, laterals=services, settings=settings).layers
     items = plan["quantities"].query("scope == 'run'").set_index("item")
-    told = ["connection remade in the pit", "line valve replaced in the pit"]
+    told = ["connection remade in the pit", "line valve cut out and replaced in the pit"]
     assert items.loc[told, "quantity"].tolist() == [1.0, 1.0]
     assert items.loc[told, "cost"].tolist() == pytest.approx([175.0, 225.0])
     digs = plan["local_digs"].set_index("kind")

@@ -147,7 +147,7 @@ BLOCKS: dict[str, CadBlock] = {
         CadBlock("LIN_DIG_LATERAL", "service to reconnect", "LIN-DIG", (), _DIG),
         CadBlock("LIN_DIG_HYDRANT", "hydrant to reconnect", "LIN-DIG", (), _DIG),
         CadBlock("LIN_DIG_BRANCH_VALVE", "air valve, washout to reconnect", "LIN-DIG", (), _DIG),
-        CadBlock("LIN_DIG_VALVE", "line valve to cut out", "LIN-DIG", (), _DIG),
+        CadBlock("LIN_DIG_VALVE", "line valve to cut out and replace", "LIN-DIG", (), _DIG),
         CadBlock("LIN_SHUT", "valve to close", "LIN-SHUT", ("VALVE",), ("RUN_ID", "ALL_OF_RUN")),
         CadBlock("LIN_FITTING", "fitting on record", "LIN-REF-FITTING", ("KIND",),
                  ("ANGLE", "FEATURE")),

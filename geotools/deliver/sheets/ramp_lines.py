@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["ramp_lines"]
+__all__ = ["WAYS", "foot_of", "ramp_lines"]
 
 FloatArray = npt.NDArray[np.float64]
 _PLACES = 33  # along a ramp
 _EDGE = 1e-3  # m; told in feet and hundredths of a millimetre, edges that are one differ by less
-_WAYS = {"ahead": -1.0, "behind": 1.0}  # in which chainage goes from the foot to the top
+# In which chainage goes from the foot of a ramp to its top, by the way its pull goes.
+WAYS = {"ahead": -1.0, "behind": 1.0}
 
 
 def ramp_lines(
@@ -35,9 +36,9 @@ def ramp_lines(
         Of the run, m.
     """
     for pit in pits.to_dict("records"):
-        for name, way in _WAYS.items():
+        for name, way in WAYS.items():
             ramp = float(pit[f"ramp_{name}"])
-            foot = _foot(pit, way, ramp, length) if ramp > 0 else np.nan
+            foot = foot_of(pit, way, ramp, length) if ramp > 0 else np.nan
             level = np.interp(foot, chainage, axis) if len(chainage) else np.nan
             if not np.isfinite(foot + level + pit[f"drop_{name}"]):
                 continue
@@ -47,7 +48,7 @@ def ramp_lines(
             yield np.column_stack([foot + way * ramp * share, level + rise])
 
 
-def _foot(pit: Mapping[str, Any], way: float, ramp: float, length: float) -> float:
+def foot_of(pit: Mapping[str, Any], way: float, ramp: float, length: float) -> float:
     """Return the chainage of the foot of a ramp along the run; not-a-number where it leaves it.
 
     It is at the station, and of two ramps in one hole half of their length on from it.

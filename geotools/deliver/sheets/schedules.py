@@ -11,11 +11,15 @@ import pandas as pd
 from geotools.cautions import AT_RATES
 from geotools.deliver.items import kinds_together
 from geotools.deliver.sheets.model import Plan
+from geotools.deliver.sheets.ramp_lines import WAYS, foot_of
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
+from geotools.estimate.schedule import FUSING, PULLING, days_out
 from geotools.lists import listed
+from geotools.pipe.fusion import joint_count
 from geotools.pipe.pulling import STOPPED_BY, stop_force_n
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
+from geotools.units import parse_quantity
 
 __all__ = [
     "pulls_on_sheet",
@@ -35,9 +39,11 @@ _ASSUMPTIONS = (
 )
 _OF_ALL_RUNS = ("no-dem",)
 _NAMED = 3  # features of a run that a row of findings names
+_OF_PIT = ("pit_id", "role", "chainage", "before", "after", "length", "ahead_grid_deg",
+           "behind_grid_deg")  # fmt: skip
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 _AT = 0.01  # m; a place of the forces that near to another is it: chainages are rounded
-_CORNERS = 6  # of a pit that are listed
+_CORNERS = 12  # of a pit that are listed
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -92,7 +98,17 @@ def run_tables(plan: Plan, run_id: str) -> list[Table]:
     makers = (
         *(_run, _pulls, _in_bends, _while_pulling, _pits, _setting_out, _corners, _ramps, _bends),
         *(_sections, _while_testing),
-        *(_strings, _closures, _digs, _shutdown, _programme, _quantities, _findings, _assumptions),
+        *(
+            _strings,
+            _fused,
+            _closures,
+            _digs,
+            _shutdown,
+            _programme,
+            _quantities,
+            _findings,
+            _assumptions,
+        ),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -303,7 +319,7 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
 
     grid = f" of {plan.set_out_in}" if plan.set_out_in else ""
     return _table(
-        "Setting out of pits at their stations; run behind and ahead of the pit: from grid north"
+        "Setting out of pits at their stations; bearings in which chainage grows, from grid north"
         f"{grid}; sides: out for each up",
         plan.of("pits", run_id),
         plan,
@@ -314,8 +330,8 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
             (f"ground{_column('pits', 'ground_z', plan)}", level("ground_z"), True),
             ("host axis", level("axis_z"), True),
             ("bottom", level("bottom_z"), True),
-            ("behind, °", lambda r: _number(r["behind_grid_deg"]), True),
-            ("ahead, °", lambda r: _number(r["ahead_grid_deg"]), True),
+            ("before it, °", lambda r: _number(r["behind_grid_deg"]), True),
+            ("past it, °", lambda r: _number(r["ahead_grid_deg"]), True),
             ("sides", lambda r: _sides(r["side_slope"]), True),
         ),
     )
@@ -356,18 +372,20 @@ def _ramps(plan: Plan, run_id: str) -> Table:
     def slope(name: str) -> Say:
         return lambda ramp: "-" if pd.isna(ramp[name]) else f"{100 * ramp[name]:+.2f}"
 
-    pulls = plan.of("pulls", run_id)
+    pulls, long = plan.of("pulls", run_id), float(plan.run(run_id)["length"])
     return _table(
-        "Setting out of ramps, as long as on the ground; slopes: rise back along the ramp",
+        "Setting out of ramps, from the host up to the ground; ahead, behind: way the pull goes",
         _each_ramp(plan.of("pits", run_id)),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             ("for the pull", lambda r: bare(_pull_of(pulls, r)), False),
             (f"ramp{_column('pits', 'ramp', plan)}", size("ramp"), True),
+            ("top at", lambda r: _top_of_ramp(r, long, plan.units), True),
+            ("towards, °", _towards, True),
             (f"drop to host axis{_column('pits', 'drop', plan)}", size("drop"), True),
-            ("slope of host, %", slope("host_slope"), True),
-            ("where the pipe rests, %", slope("rest_slope"), True),
+            ("host rises, %", slope("host_slope"), True),
+            ("ground rises, %", slope("rest_slope"), True),
         ),
     )
 
@@ -384,8 +402,23 @@ def _each_ramp(pits: Any) -> Any:
         if not own and pit["role"] != "receiving":
             way = pit["role"].removeprefix("insertion_")
             own = [{name: pit[name] for name in _OF_RAMP} | {"way": way}]
-        rows += [{"pit_id": pit["pit_id"], **ramp} for ramp in own]
-    return pd.DataFrame(rows, columns=["pit_id", "way", *_OF_RAMP])
+        rows += [{**{name: pit[name] for name in _OF_PIT}, **ramp} for ramp in own]
+    return pd.DataFrame(rows, columns=[*_OF_PIT, "way", *_OF_RAMP])
+
+
+def _top_of_ramp(ramp: dict[str, Any], length: float, units: str) -> str:
+    """Return the chainage of a ramp's top; of one that leaves the run at a bend there is none."""
+    way = WAYS.get(ramp["way"], np.nan)
+    foot = foot_of(ramp, way, ramp["ramp"], length)
+    if np.isfinite(way) and np.isnan(foot):
+        return "beside the run"
+    return chainage_text(foot + way * ramp["ramp"], units)
+
+
+def _towards(ramp: dict[str, Any]) -> str:
+    """Return the bearing in which a ramp lies from its pit: straight on from the host it serves."""
+    back = {"ahead": ramp["ahead_grid_deg"] + 180.0, "behind": ramp["behind_grid_deg"]}
+    return _number(back.get(ramp["way"], np.nan) % 360.0)
 
 
 def _pull_of(pulls: Any, ramp: dict[str, Any]) -> str:
@@ -472,10 +505,17 @@ def _sections(plan: Plan, run_id: str) -> Table:
             ("level", lambda r: level(r["high_z"]), True),
             ("test there", _figure("sections", "test_pressure_high", plan), True),
             ("rule", lambda r: str(r["test_rule"]), False),
-            (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
+            (f"{_added_words(rows)}{column('make_up')}", lambda r: added(r["make_up"]), True),
             *(_grout(plan, warned, staged=staged) if grouted else ()),
         ),
     )  # fmt: skip
+
+
+def _added_words(sections: Any) -> str:
+    """Say what the water is that may be added: of polyethylene none of it in the test."""
+    if (sections["test_rule"] == "PE").all():
+        return "taken up while expanding, before the test; none in it"
+    return "may be added in the test"
 
 
 def _grout(
@@ -588,6 +628,44 @@ def _strings(plan: Plan, run_id: str) -> Table:
     )  # fmt: skip
 
 
+def _fused(plan: Plan, run_id: str) -> Table:
+    """Return the strings as they are made, tails with them, and when they lie there."""
+    bare, strings = _bare(run_id), plan.of("strings", run_id)
+    strings = strings.sort_values(["pull_id", "number"], kind="stable", ignore_index=True)
+    last = ~strings["pull_id"].duplicated(keep="last")
+    leave = plan.of("sections", run_id).set_index("pull_id")["leave"]
+    tails = strings["pull_id"].map(leave[~leave.index.duplicated()]).fillna(0.0).where(last, 0.0)
+    made = strings["length"] + tails.astype(float)
+    piece = plan.settings.get("pulls.piece_length", "")
+    joints = joint_count(made, parse_quantity(piece, "length")) if piece else np.nan
+    tasks = plan.of("schedule", run_id).set_index("ref")
+    begun = tasks.loc[tasks["task"] == FUSING, "start_day"]
+    pulled = tasks.loc[tasks["task"] == PULLING, ["start_day", "days"]].sum(axis=1)
+    lanes = plan.of("pulls", run_id).set_index("pull_id")["lanes_taken"]
+    told = strings.assign(
+        made=made,
+        made_joints=joints,
+        in_pit=strings["pull_id"].duplicated().astype(int),
+        **{name: strings["pull_id"].map(of) for name, of in
+           (("from_day", begun), ("to_day", pulled), ("lanes", lanes))},
+    )  # fmt: skip
+    return _table(
+        "Strings as fused, the last with the tails; joints in the pit: to the string before it",
+        told,
+        plan,
+        (
+            ("string", lambda r: bare(r["string_id"]), False),
+            (f"with tails{_column('strings', 'length', plan)}",
+             lambda r: figure(r["made"], "strings", "length", plan.units), True),
+            ("joints in it", lambda r: _number(r["made_joints"], 0), True),
+            ("joints in the pit", lambda r: _number(r["in_pit"], 0), True),
+            ("first fused day", lambda r: _number(r["from_day"]), True),
+            ("pulled in by day", lambda r: _number(r["to_day"]), True),
+            ("lanes", lambda r: _number(r["lanes"], 0), True),
+        ),
+    )  # fmt: skip
+
+
 def _dug(plan: Plan, run_id: str) -> Any:
     """Return the digs of a run that have a hole of their own."""
     frame = plan.of("local_digs", run_id)
@@ -617,16 +695,31 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
     rows = []
     length = _in("length", plan, 0)
     unit = unit_of("length", plan.units)
+    out = days_out(plan.of("schedule", run_id)).to_dict()
     for row in plan.of("shutdowns", run_id).to_dict("records"):
         rows += [
             ("valves to close", str(row["valves"]).replace(",", ", ") or "none"),
             ("main that goes dry", f"{length(row['main_length'])} {unit}"),
+            *([("cut off besides", f"{length(row['cut_off_length'])} {unit} of mains beyond it")]
+              if row["cut_off_length"] > 0 else []),
             ("customers without water", _without_water(row)),
+            *([("critical among them", f"{_number(row['critical'], 0)}: supply agreed beforehand")]
+              if _some(row["critical"]) else []),
+            ("services without water", _number(row["services"], 0)),
+            ("hydrants without water", _number(row["hydrants"], 0)
+             + (": tell the fire service" if _some(row["hydrants"]) else "")),
+            *([("out of service", f"{_number(out[run_id])} working days, by the programme")]
+              if run_id in out else []),
             ("temporary supply", f"{length(row['temporary_supply'])} {unit}, "
                                  f"{_number(row['temporary_services'], 0)} services"),
             *([("remarks", str(row["remarks"]))] if row["remarks"] else []),
         ]  # fmt: skip
     return Table("Shutdown", ("what", "value"), tuple(rows))
+
+
+def _some(count: Any) -> bool:
+    """Say whether a number is known and above 0."""
+    return bool(pd.notna(count) and count > 0)
 
 
 def _without_water(row: dict[str, Any]) -> str:

@@ -104,7 +104,11 @@ def _held(plan: Plan, pit: Any) -> dict[str, Item]:
             share * plan.setting("rates.connection"),
             "each",
         ),
-        "line valve replaced in the pit": (valves, share * plan.setting("rates.valve"), "each"),
+        "line valve cut out and replaced in the pit": (
+            valves,
+            share * plan.setting("rates.valve"),
+            "each",
+        ),
         **_at_the_end(plan, tied),
     }
 
@@ -165,7 +169,7 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
         ),
         "pulling": (pull.hours - between * standstill / HOUR, hour, "hours"),
         "connection dug up": (len(digs) - valves, plan.setting("rates.connection"), "each"),
-        "line valve cut out": (valves, plan.setting("rates.valve"), "each"),
+        "line valve cut out and replaced": (valves, plan.setting("rates.valve"), "each"),
         "service fed meanwhile": (services, plan.setting("rates.temporary_service"), "each"),
         "host cleaned": (cleaned, plan.setting("rates.cleaning"), "length"),
     }

@@ -24,7 +24,7 @@ CLEAN, GROUT, IN_STAGES = "clean and inspect the host", "grout the annulus", " i
 SHUT, RELEASE = "close valves, prove the main dead", "flush, open valves, release"
 SHUT_DAYS = {SHUT: 0.5, RELEASE: 0.5}  # planning values; common practice, no source
 LATE = (FUSE, SHUT)  # done as late as may be
-IN_PIT = ("connection remade in the pit", "line valve replaced in the pit")
+IN_PIT = ("connection remade in the pit", "line valve cut out and replaced in the pit")
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",

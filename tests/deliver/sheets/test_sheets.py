@@ -247,7 +247,7 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
 def test_pits_are_set_out_by_coordinates_levels_bearing_and_the_corners_of_their_ground(
     write_sheet_plan: Callable[..., Path],
 ) -> None:
-    """Of more than six corners they are not listed; a vertex in line is none."""
+    """Of more than twelve corners they are not listed; a vertex in line is none."""
 
     def edit(tables: dict[str, Any]) -> None:
         x, y = 500_000.0, 4_000_000.0
@@ -260,7 +260,7 @@ def test_pits_are_set_out_by_coordinates_levels_bearing_and_the_corners_of_their
     plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
     tables = {table.heading.split(";")[0].split(",")[0]: table for table in run_tables(plan, "R1")}
     out = tables["Setting out of pits at their stations"]
-    assert out.columns[3:8] == ("ground, m", "host axis", "bottom", "behind, °", "ahead, °")
+    assert out.columns[3:8] == ("ground, m", "host axis", "bottom", "before it, °", "past it, °")
     assert out.rows[1][3:8] == ("103.50", "101.50", "101.10", "15.0", "15.0")
     assert out.rows[2][3:8] == ("-", "-", "-", "15.0", "15.0")
     corners = tables["Corners of pits at street level"].rows
@@ -305,9 +305,15 @@ def test_of_a_pit_that_inserts_both_ways_both_ramps_are_set_out(
         return [list(row) for row in table.rows]
 
     assert ramps_of(plain_plan) == [
-        ["P2", "L2, ahead", "6.25", "2.50", "+1.00", "-0.50"],
-        ["P2", "L1, behind", "6.25", "1.50", "-1.00", "+0.50"],
-    ]  # the insertion pit alone has any
+        ["P2", "L2, ahead", "6.25", "beside the run", "195.0", "2.50", "+1.00", "-0.50"],
+        ["P2", "L1, behind", "6.25", "beside the run", "15.0", "1.50", "-1.00", "+0.50"],
+    ]  # the insertion pit alone has any; a ramp lies straight on from the host it serves
+
+    def long(tables: dict[str, Any]) -> None:
+        tables["pits"]["length"] = 10.0  # before and after: both ramps are along the run
+
+    tops = [ramp[3] for ramp in ramps_of(write_sheet_plan(edit=long))]
+    assert tops == ["0+346.9", "0+353.1"]  # feet half a ramp past 350
     older = write_sheet_plan()
     with closing(sqlite3.connect(older)) as base:
         for way in ("ahead", "behind"):
@@ -316,7 +322,7 @@ def test_of_a_pit_that_inserts_both_ways_both_ramps_are_set_out(
                 base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
     with pytest.warns(OlderPlanWarning, match="layer pits .* no ramp_ahead"):
         old = ramps_of(older)
-    assert old == [["P2", "the longer of both", "6.25", "2.50", "+1.00", "-0.50"]]
+    assert old == [["P2", "the longer of both", "6.25", "-", "-", "2.50", "+1.00", "-0.50"]]
 
 
 def test_a_bend_is_told_to_lie_in_the_pit_that_holds_it(
@@ -556,6 +562,57 @@ def works(tables: dict[str, Any]) -> None:
     tables["shutdowns"] = frame("shutdowns", [{
         "run_id": "R1", "valves": "V1,V2", "valve_count": 2,
         "geometry": shapely.MultiPoint([far, near])}])  # fmt: skip
+
+
+def test_strings_are_told_as_they_are_fused_with_the_tails_and_the_joints_in_the_pit(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    """171 m are 15 pieces of 12 m; with 10 m of tails 181 m, and 16."""
+
+    def edit(tables: dict[str, Any]) -> None:
+        works(tables)
+        strings = tables["strings"]
+        strings["pull_id"], strings["number"] = "R1-L1", [1, 2]
+        tables["sections"]["leave"] = 10.0
+        task = {"run_id": "R1", "ref": "R1-L1"}
+        tables["schedule"] = frame("schedule", [
+            {**task, "task": "fuse the strings", "start_day": 1.5, "days": 2.0},
+            {**task, "task": "pull the carrier in", "start_day": 4.0, "days": 0.5}])  # fmt: skip
+
+    plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
+    plan = replace(plan, settings={**plan.settings, "pulls.piece_length": "12 m"})
+    rows = _table(plan, "Strings as fused").rows
+    assert rows[0][:4] == ("L1-S1", "342.0", "28", "0")
+    assert rows[1][:6] == ("L2-S1", "181.0", "15", "1", "1.5", "4.5")
+
+
+def test_who_is_without_water_stands_in_the_shutdown_with_hydrants_and_days(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    def edit(tables: dict[str, Any]) -> None:
+        works(tables)
+        told = {"cut_off_length": 5121.0, "critical": 1, "services": 6, "hydrants": 43}
+        tables["shutdowns"] = tables["shutdowns"].assign(**told)
+        tables["schedule"] = frame("schedule", [
+            {"run_id": "R1", "ref": "R1-L1", "task": task, "start_day": start, "days": 1.0}
+            for task, start in (("clean and inspect the host", 2.0), ("tie in at the pit", 9.0))
+        ])  # fmt: skip
+
+    told = dict(_table(load_plan(read_plan(write_sheet_plan(edit=edit))), "Shutdown").rows)
+    assert told["cut off besides"] == "5,121 m of mains beyond it"
+    assert told["critical among them"].startswith("1:")
+    assert told["hydrants without water"] == "43: tell the fire service"
+    assert told["out of service"] == "8.0 working days, by the programme"
+
+
+@pytest.mark.parametrize(("rule", "words"), [("PE", "none in it"), ("PVC", "may be added")])
+def test_water_added_is_named_by_whether_the_test_allows_any(
+    plain_plan: Path, rule: str, words: str
+) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    sections = plan.tables["sections"].assign(test_rule=rule)
+    table = _table(replace(plan, tables={**plan.tables, "sections": sections}), "Test plan")
+    assert words in table.columns[-1]
 
 
 def test_a_shutdown_without_a_valve_to_close_says_that_there_is_none(
