@@ -984,6 +984,13 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                 ),
                 _real("leave", "carrier to leave out of the host, both ends together", "length"),
+                _real(
+                    "leave_head",
+                    "of that at the head: stretch, half of the shortening as it cools, and a "
+                    "length to work on; the rest at the tail",
+                    "length",
+                    later=True,
+                ),
                 _real("wait_hours", "rest before the carrier is cut and tied in, hours"),
                 _real("water_volume", "water that fills the section", "liquid"),
                 _real("fill_hours", "hours to fill it slowly"),

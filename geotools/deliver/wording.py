@@ -41,7 +41,7 @@ _FINE = {
         *("ground_z", "axis_z", "bottom_z"),
     ),
     "local_digs": ("depth", "dig_depth"),
-    "sections": ("leave",),
+    "sections": ("leave", "leave_head"),
     "stations": ("ground_z", "axis_z", "cover", "depth"),
 }
 _FINE_DECIMALS = 2

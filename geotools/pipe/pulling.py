@@ -52,12 +52,12 @@ __all__ = [
     "STOPPED_BY",
     "FrictionBand",
     "PullIncrements",
+    "Tails",
     "allowable_stress_pa",
     "allowable_tension_n",
     "capstan_growth",
     "friction_band",
     "head_force_n",
-    "length_to_leave_m",
     "machine_capacity_n",
     "pull_hours",
     "pull_increments",
@@ -66,6 +66,7 @@ __all__ = [
     "running_ahead_n",
     "stop_force_n",
     "stretch_m",
+    "tails_to_leave",
     "tension_with_bending_n",
     "thermal_length_change_m",
     "wall_area_m2",
@@ -79,8 +80,7 @@ STOPPED_BY = ("head_force", "governing_force", "governing_limit", "allowable")
 LONGEST_LOAD_H = 24.0  # h; where the factors of time end
 BENT_H = 12.0  # h; a bend is no softer than in a shift, whatever time the pull is reckoned for
 LEAST_REST_H = 24.0  # h before tying in; common practice, from memory
-# m left out at both ends together: one an end, common practice from memory (others 3 % of the pull)
-LEAST_LEFT_M = 2.0
+WORKING_LENGTH_M = 1.0  # left at each end to work on; common practice, from memory (others 3 %)
 _LOAD_HOURS = (1.0, 12.0, LONGEST_LOAD_H)
 _LOAD_FACTOR = (1.00, 0.95, 0.91)
 
@@ -735,10 +735,26 @@ def thermal_length_change_m(
     return np.asarray(per_material(material, "thermal_expansion") * length * step)
 
 
-def length_to_leave_m(stretch: ArrayLike, cooling_change_m: ArrayLike) -> FloatArray:
-    """Extra carrier to leave out of the host, both ends together, before it is cut and tied in.
+@dataclass(frozen=True)
+class Tails:
+    """Carrier beyond the host at both ends of a pull, m; arrays of one shape.
 
-    Not under `LEAST_LEFT_M`.
+    Attributes
+    ----------
+    head_m, tail_m : ndarray of float
+        At the end that was pulled, and at the one that went in last.
+    """
+
+    head_m: FloatArray
+    tail_m: FloatArray
+
+
+def tails_to_leave(stretch: ArrayLike, cooling_change_m: ArrayLike) -> Tails:
+    """Extra carrier to leave out of the host at its head and tail, before it is cut and tied in.
+
+    Tension is greatest at the head and nothing at the tail, which lies by itself: the head is
+    taken to go back by all of the stretch, and both ends by half of what cooling takes, so that a
+    working length of `WORKING_LENGTH_M` is left at each.
 
     Parameters
     ----------
@@ -750,8 +766,7 @@ def length_to_leave_m(stretch: ArrayLike, cooling_change_m: ArrayLike) -> FloatA
 
     Returns
     -------
-    ndarray of float
-        Length, m.
+    Tails
 
     Raises
     ------
@@ -760,4 +775,5 @@ def length_to_leave_m(stretch: ArrayLike, cooling_change_m: ArrayLike) -> FloatA
     """
     taken_back = check_range("stretch", stretch, 0.0, 1e4, "m")
     cooling = check_range("cooling_change_m", cooling_change_m, -1e4, 1e4, "m")
-    return np.asarray(np.maximum(taken_back + np.maximum(-cooling, 0.0), LEAST_LEFT_M))
+    tail = np.maximum(-cooling, 0.0) / 2 + WORKING_LENGTH_M
+    return Tails(np.asarray(taken_back + tail), np.asarray(tail + 0.0 * taken_back))

@@ -14,9 +14,9 @@ from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.factors import HOUR
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
-    length_to_leave_m,
     recovery_wait_hours,
     stretch_m,
+    tails_to_leave,
     thermal_length_change_m,
 )
 from geotools.pipe.testing import (
@@ -109,10 +109,12 @@ def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[s
     planned = max(brief.pulls.duration / HOUR, LEAST_HOURS)
     stretched = stretch_m(pipe, length, force, hours=np.maximum(hours, planned))
     shrinks = thermal_length_change_m(pipe.material, length, cooling)
+    left = tails_to_leave(stretched, shrinks)
     return {
         "stretch": stretched,
         "thermal_change": shrinks,
-        "leave": length_to_leave_m(stretched, shrinks),
+        "leave": left.head_m + left.tail_m,
+        "leave_head": left.head_m,
         "wait_hours": recovery_wait_hours(hours),
     }
 

@@ -48,8 +48,8 @@ _SHARED = (
     Parameter(
         "tail",
         "quantity",
-        "carrier on top of the plan at each end of every pull; if not given, half of what the "
-        "plan leaves out of the host, pull by pull",
+        "carrier on top of the plan at each end of every pull; if not given, what the plan "
+        "leaves out of the host at head and tail, pull by pull",
         measure="length",
     ),
     Parameter(

@@ -46,13 +46,13 @@ from geotools.pipe.pressure import check_pressure, surge_pressure_pa, temperatur
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     head_force_n,
-    length_to_leave_m,
     machine_capacity_n,
     pull_hours,
     pull_increments,
     recovery_wait_hours,
     roller_drag_n,
     stretch_m,
+    tails_to_leave,
     thermal_length_change_m,
     wall_area_m2,
 )
@@ -158,7 +158,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: roller_drag_n(x, 10.0),
         lambda x: recovery_wait_hours(x),
         lambda x: thermal_length_change_m("PVC", x, 10.0),
-        lambda x: length_to_leave_m(x, 0.0),
+        lambda x: tails_to_leave(x, 0.0).head_m,
         lambda x: insertion_length_m(x, 20.0),
         lambda x: straight_approach_m(x, 0.5),
         lambda x: passing_radius_m(0.3, 0.1, axis_radius_m=x),

@@ -27,7 +27,6 @@ from geotools.pipe.pulling import (
     capstan_growth,
     friction_band,
     head_force_n,
-    length_to_leave_m,
     machine_capacity_n,
     pull_hours,
     pull_increments,
@@ -36,6 +35,7 @@ from geotools.pipe.pulling import (
     running_ahead_n,
     stop_force_n,
     stretch_m,
+    tails_to_leave,
     tension_with_bending_n,
     thermal_length_change_m,
     wall_area_m2,
@@ -279,10 +279,13 @@ def test_rest_after_a_pull_is_a_day_or_as_long_as_the_pull() -> None:
     assert recovery_wait_hours([3.0, 30.0]).tolist() == [24.0, 30.0]
 
 
-def test_length_to_leave_counts_stretch_and_shrinking_but_not_swelling() -> None:
-    assert length_to_leave_m(3.0, -0.5) == pytest.approx(3.5)
-    assert length_to_leave_m(3.0, 0.5) == pytest.approx(3.0)
-    assert length_to_leave_m(0.1, 0.0) == pytest.approx(2.0)
+def test_the_head_is_left_all_of_the_stretch_and_both_ends_half_the_shrinking_but_no_swelling() -> (
+    None
+):
+    """And a metre each to work on, whatever is taken back."""
+    left = tails_to_leave([3.0, 3.0, 0.1], [-0.5, 0.5, 0.0])
+    assert left.head_m.tolist() == pytest.approx([4.25, 4.0, 1.1])
+    assert left.tail_m.tolist() == pytest.approx([1.25, 1.0, 1.0])
 
 
 def test_cooling_shortens() -> None:

@@ -193,7 +193,9 @@ def test_heat_stretch_and_rest() -> None:
     assert pe["stretch"] == pytest.approx(pull["mean_force"] / (area * modulus) * 304.8)
     for section in (pe, pvc):
         taken_back = section["stretch"] - section["thermal_change"]
-        assert section["leave"] == pytest.approx(max(taken_back, 2.0))
+        assert section["leave"] == pytest.approx(taken_back + 2.0)
+        head = section["stretch"] - section["thermal_change"] / 2 + 1.0
+        assert section["leave_head"] == pytest.approx(head)
         assert section["wait_hours"] == 24.0
 
 
@@ -735,7 +737,7 @@ def test_the_rest_lasts_as_long_as_the_pull_and_cold_pipe_is_not_pulled_back() -
     )
     assert table["wait_hours"].tolist() == [30.0]
     assert table["thermal_change"][0] == pytest.approx(10 * 1.44e-4 * 200)
-    assert table["leave"][0] == pytest.approx(max(float(table["stretch"][0]), 2.0))
+    assert table["leave"][0] == pytest.approx(float(table["stretch"][0]) + 2.0)
 
 
 def test_water_to_be_added_goes_by_the_nominal_size() -> None:

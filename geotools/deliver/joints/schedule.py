@@ -92,8 +92,8 @@ def joint_schedule(
     own : OwnProcedure, optional
         The user's written procedure, for the materials it names.
     tail : float, optional
-        Carrier on top of the plan at the head and at the tail of every pull, m; half of what
-        ``sections.leave`` orders for the pull if not given.
+        Carrier on top of the plan at the head and at the tail of every pull, m; what
+        ``sections.leave_head`` and ``sections.leave`` order for the pull if not given.
     machine : Machine, optional
         The fusion machine; without it the pressures on its gauge stay empty.
     only : iterable of str, optional
@@ -115,21 +115,21 @@ def joint_schedule(
     -----
     A string is fused from whole pieces of ``pulls.piece_length``, from its head; its last piece
     is the remainder, or, were that shorter than ``pulls.least_piece``, shares with the one before.
-    The head comes to rest at the edge of the receiving pit, or, where strings and tails are longer
-    than the pull, half the surplus into the pit. So the last string bears the tails of both ends,
-    and those before it stay whole pieces. Where a pull has several strings, the joints between
-    them are made in the insertion pit while the pull stands still.
+    The head comes to rest at the edge of the receiving pit, or, where there are tails, its own into
+    the pit, and half of what the strings are longer than the pull without tails. So the last string
+    bears the tails of both ends, and those before it stay whole pieces. Where a pull has several
+    strings, the joints between them are made in the insertion pit while the pull stands still.
     """
     pulls = _wanted(plan, only)
     units = units or plan.units
-    tails, notes = _tails(plan, pulls, tail, units)
-    strings = _strings(plan, pulls, tails.to_numpy(dtype=float), units)
+    tails = _tails(plan, pulls, tail, units)
+    strings = _strings(plan, pulls, tails.both.to_numpy(dtype=float), units)
     made = _pieces(plan, strings)
     pipes, gaps = _pipes(plan, pulls, procedure, own, machine)
-    table = _joints(pulls, strings, made).join(pipes, on="run_id")
+    table = _joints(pulls, strings, made, tails).join(pipes, on="run_id")
     table["pull_mark"] = table["pull_id"].map(_marks(pulls, pipes["carrier"], strings, made))
     names = [field.name for field in OUTPUTS["joints"].fields]
-    return Schedule(_placed(plan, table[names]), gaps, tails, notes)
+    return Schedule(_placed(plan, table[names]), gaps, tails.both, tails.notes)
 
 
 def _pieces(plan: PlanFile, strings: pd.DataFrame) -> Pieces:
@@ -149,31 +149,48 @@ def _least_piece(plan: PlanFile) -> float:
     return float(plan.setting(key))
 
 
-def _tails(
-    plan: PlanFile, pulls: pd.DataFrame, tail: float | None, units: str
-) -> tuple[pd.Series[float], tuple[str, ...]]:
-    """Return what is left out of the host of every pull, both ends together, m, and a word on it.
+@dataclass(frozen=True)
+class _Tails:
+    """Carrier left out of the host of every pull, m, by ``pull_id``, and a word on it."""
 
-    That is twice the tail given, or else what the plan orders in its sections.
+    both: pd.Series[float]
+    head: pd.Series[float]
+    notes: tuple[str, ...]
+
+
+def _tails(plan: PlanFile, pulls: pd.DataFrame, tail: float | None, units: str) -> _Tails:
+    """Return the tail given, at each end, or else what the plan orders in its sections.
+
+    Plans that do not say how much of it is at the head mean half.
     """
     ids = pd.Index(pulls["pull_id"], dtype=object)
     if tail is not None:
         text = f"{length_text(tail, units)} at each end of every pull, as given"
-        return pd.Series(2 * tail, index=ids, dtype=float), (text,)
+        each = pd.Series(tail, index=ids, dtype=float)
+        return _Tails(2 * each, each, (text,))
     if "sections" not in plan.layers:
         text = "none: the plan has no layer sections; give what is left at each end with --tail"
-        return pd.Series(0.0, index=ids), (text,)
-    leave = plan.table("sections", ("pull_id", "leave")).set_index("pull_id")["leave"]
-    tails = leave[~leave.index.duplicated()].reindex(ids).fillna(0.0).clip(lower=0.0)
-    if not len(tails):
-        return tails, ()
-    low, high = (length_text(float(most), units) for most in (tails.min(), tails.max()))
-    span = low if low == high else f"{low} to {high}"
-    notes = [f"{span} a pull, half at each end, as the plan orders (leave in its sections)"]
-    none = tails.index[tails <= 0].tolist()
+        none = pd.Series(0.0, index=ids)
+        return _Tails(none, none, (text,))
+    told = plan.table("sections", ("pull_id", "leave", "leave_head")).set_index("pull_id")
+    told = told[~told.index.duplicated()].reindex(ids)
+    both = told["leave"].fillna(0.0).clip(lower=0.0)
+    head = told["leave_head"].fillna(both / 2).clip(lower=0.0, upper=both)
+    if not len(both):
+        return _Tails(both, head, ())
+    halves = bool(np.allclose(head, both / 2))
+    of = "half at each end" if halves else f"{_span(head, units)} of it at the head"
+    notes = [f"{_span(both, units)} a pull, {of}, as the plan orders (leave in its sections)"]
+    none = both.index[both <= 0].tolist()
     if none:
         notes.append(f"none ordered for {none[0]} ({len(none)} pull(s) so)")
-    return tails, tuple(notes)
+    return _Tails(both, head, tuple(notes))
+
+
+def _span(lengths: pd.Series[float], units: str) -> str:
+    """Return the least and the greatest of lengths in words; one where they are alike."""
+    low, high = (length_text(float(most), units) for most in (lengths.min(), lengths.max()))
+    return low if low == high else f"{low} to {high}"
 
 
 @dataclass(frozen=True)
@@ -310,7 +327,9 @@ def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame, u
         )
 
 
-def _joints(pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces) -> pd.DataFrame:
+def _joints(
+    pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces, tails: _Tails
+) -> pd.DataFrame:
     """Return a joint behind every piece that is not the last of its pull."""
     at = np.flatnonzero(~made.last_of_pull)
     ids = strings["string_id"].to_numpy(dtype=object)
@@ -321,7 +340,8 @@ def _joints(pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces) -> pd.Data
     # the head lies at the end of a pull ahead, at the start of a pull behind
     surplus = np.bincount(made.string, weights=made.length, minlength=len(strings))
     over = np.bincount(of_pull, weights=surplus, minlength=len(pulls)) - pulls["length"]
-    out = np.maximum(over.to_numpy(dtype=float), 0.0)[row] / 2
+    longer = np.maximum(over.to_numpy(dtype=float) - tails.both.to_numpy(dtype=float), 0.0)
+    out = (tails.head.to_numpy(dtype=float) + longer / 2)[row]
     start, end = (pulls[n].to_numpy(dtype=float)[row] for n in ("start", "end"))
     behind_head = made.end[at] - out
     front, rear = made.length[at], made.length[at + 1]

@@ -75,8 +75,8 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("temporary_services", "remarks"),
     ),
     "sections": (
-        *("pull_id", "length", "leave", "wait_hours", "water_volume", "test_pressure"),
-        *("annulus_volume", "grout_limit"),
+        *("pull_id", "length", "leave", "leave_head", "wait_hours", "water_volume"),
+        *("test_pressure", "annulus_volume", "grout_limit"),
     ),
     "findings": ("severity", "rule", "layer", "feature", "text"),
     "settings": ("name", "value", "origin", "source", "text"),

@@ -491,7 +491,9 @@ def _sections(plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
-            (f"leave out{column('leave')}", _figure("sections", "leave", plan), True),
+            (f"beyond host, head{column('leave')}", _figure("sections", "leave_head", plan), True),
+            ("tail", lambda r: figure(r["leave"] - r["leave_head"], "sections", "leave",
+                                      plan.units), True),
             ("rest, h", lambda r: _number(r["wait_hours"], 0), True),
             (f"water{column('water_volume')}", lambda r: water(r["water_volume"]), True),
             ("fill, h", lambda r: _number(r["fill_hours"], 2), True),

@@ -58,7 +58,7 @@ RATED = {
     "pulling": "rates.pulling_hour",
     "main at the end reconnected": "rates.end_connection",
     "connection dug up": "rates.connection",
-    "line valve cut out": "rates.valve",
+    "line valve cut out and replaced": "rates.valve",
     "host cleaned": "rates.cleaning",
     TESTED: "rates.testing",
     "grout": "rates.grout",

@@ -19,7 +19,7 @@ from geotools.pipe.materials import apparent_modulus_pa, material_property
 
 __all__ = ["RULES", "given_to_last", "strings_needed"]
 
-LEAVE = 2.0  # m; a metre an end at least
+LEAVE = 1.0  # m; a length to work on at each end
 REST = 24.0  # h; a day at least
 BELOW = 1.0  # Pa; a test that much under the working pressure is under it
 ROUNDED = 1e-3  # Pa; of what units of the file leave over
@@ -125,6 +125,8 @@ def sections(plan: Plan) -> Tally:
     """Check rest, length to leave, water, test and levels of every section."""
     tally = Tally("sections")
     tally.skip("make-up water of polyethylene")
+    if not plan.holds("sections", "leave_head"):
+        tally.skip("what is left out of the host: the plan does not say how much at the head")
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
@@ -141,8 +143,11 @@ def sections(plan: Plan) -> Tally:
         tally.near(row.stretch, stretch, row.pull_id, "stretch", share=MARCHED)
         thermal = material_property(pipe.material, "thermal_expansion") * pull.length * cooling
         tally.near(row.thermal_change, thermal, row.pull_id, "thermal_change")
-        leave = max(stretch + max(-thermal, 0.0), LEAVE)
-        tally.near(row.leave, leave, row.pull_id, "leave")
+        leave = stretch + max(-thermal, 0.0) + 2 * LEAVE
+        if plan.holds("sections", "leave_head"):
+            tally.near(row.leave, leave, row.pull_id, "leave")
+            head = (leave + stretch) / 2
+            tally.near(row.leave_head, head, row.pull_id, "leave_head")
         tally.near(row.wait_hours, max(pull.hours, REST), row.pull_id, "wait_hours")
         _test_told(plan, tally, row, pipe)
         tally.near(row.fill_hours, pull.length / FILLED / HOUR, row.pull_id, "fill_hours")

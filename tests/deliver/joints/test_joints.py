@@ -225,6 +225,19 @@ def test_tails_are_those_the_plan_orders_half_at_each_end(write_plan: PlanWriter
     assert joint_schedule(read_plan(path), tail=0.0).tails.tolist() == [0.0] * 3
 
 
+def test_the_head_bears_the_tail_the_plan_orders_there(write_plan: PlanWriter) -> None:
+    """Of 6 m 5 at the head; without a word on the head 3: a plan of before."""
+    pull = {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0, "direction": "ahead"}
+    path = write_plan([pull], settings={"pulls.piece_length": "12 m"}, leave={"A": 6.0})
+    assert joints_of(path)["chainage"].tolist() == pytest.approx([31.0, 19.0])
+    with closing(sqlite3.connect(path)) as base:
+        base.execute("UPDATE sections SET leave_head_m = 5.0")
+        base.commit()
+    made = joint_schedule(read_plan(path))
+    assert made.joints["chainage"].tolist() == pytest.approx([33.0, 21.0])
+    assert made.notes[0].startswith("6.0 m a pull, 5.0 m of it at the head, as the plan orders")
+
+
 def test_tails_are_told_in_the_units_asked_for(write_plan: PlanWriter) -> None:
     pull = {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0}
     plan = read_plan(write_plan([pull], leave={"A": 6.0}))
