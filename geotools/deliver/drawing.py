@@ -76,7 +76,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "pit_footprints": ("pit_id", "run_id"),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id", "run_id"),
-    "closures": ("closure_id", "run_id", "first_day", "last_day"),
+    "closures": ("closure_id", "run_id", "first_day", "last_day", "days"),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
     "shutdowns": ("run_id", "valves", "valves_in_order"),
     "context": ("layer", "feature", "kind", "name", "angle", "width", "buffer"),
@@ -531,7 +531,7 @@ def _name_areas(drawn: Drawn, tables: Mapping[str, Any]) -> None:
             _name_area(drawn, row.geometry, row.string_id, "LIN-STRING-TEXT")
     if "closures" in tables:
         for row in tables["closures"].itertuples():
-            days = working_days(row.first_day, row.last_day)
+            days = working_days(row.first_day, row.last_day, row.days)
             words = row.closure_id + (f"  {days}" if days else "")
             _name_area(drawn, row.geometry, words, "LIN-CLOSURE-TEXT")
 

@@ -45,6 +45,7 @@ _FINE = {
     "stations": ("ground_z", "axis_z", "cover", "depth"),
 }
 _FINE_DECIMALS = 2
+_PLATED = 0.05  # days; a closure that stands for so much less than from first to last is lifted
 LIMITS = ("allowable", "pipe_strength", "bend_limit", "governing_limit", "grout_limit")
 """Fields that may not be passed: cut off, never rounded up."""
 
@@ -153,10 +154,17 @@ def dig_words(depth: float, deepest: float, units: str) -> str:
     return f"{span} {unit_of('length', units)}"
 
 
-def working_days(first: float, last: float) -> str:
-    """Return from which working day of the run to which; empty where the plan does not tell."""
-    known = math.isfinite(first) and math.isfinite(last)
-    return f"working day {first:.1f} to {last:.1f}" if known else ""
+def working_days(first: float, last: float, days: float = math.nan) -> str:
+    """Return from which working day of the run to which; empty where the plan does not tell.
+
+    Of a closure that stands on some of them alone, ``days``, that too: between, its pit is plated.
+    """
+    if not (math.isfinite(first) and math.isfinite(last)):
+        return ""
+    span = f"working day {first:.1f} to {last:.1f}"
+    if not days < last - first - _PLATED:
+        return span
+    return f"{days:.1f} days within {span}, plated between"
 
 
 def scale_text(scale: float, units: str) -> str:

@@ -201,8 +201,8 @@ def test_check_of_clean_records_passes(
     assert f"{len(joints):,} pass, 0 fail, 0 missing, 0 unknown, 0 cut out" in told.out
     assert "qualifications of operators and machines were not checked" in told.out
     assert (
-        "note      the schedule counts for tails: 2.0 m to 4.1 m a pull, 1.0 m to 2.8 m of it at the "
-        "head, as the plan orders" in told.out
+        "the schedule counts for tails: 2.0 m to 4.1 m a pull, 1.0 m to 2.8 m of it at the head, "
+        "as the plan orders" in told.out
     )
     drawn = gpd.read_file(out["gpkg"], layer="asbuilt_joints")
     assert set(drawn["verdict"]) == {"pass"}

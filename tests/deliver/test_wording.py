@@ -9,7 +9,15 @@ import pytest
 
 from geotools.brief import Brief
 from geotools.deliver.report.columns import packed_table
-from geotools.deliver.wording import decimals, depth_words, dig_words, figure, measured, round_limit
+from geotools.deliver.wording import (
+    decimals,
+    depth_words,
+    dig_words,
+    figure,
+    measured,
+    round_limit,
+    working_days,
+)
 from geotools.layout.rules import refusal_limits
 from geotools.pipe.factors import LBF, PSI
 from geotools.schema import DIMENSIONS, angle_text, quantity_text, unit_sign
@@ -102,3 +110,18 @@ def test_thresholds_of_many_units_are_shown_each_to_three_figures() -> None:
 def test_no_limit_that_is_not_nothing_is_told_as_nothing() -> None:
     limits = refusal_limits(Brief.model_validate({"pits": {"max_slope": 0.001}}))
     assert limits["max_slope"] == "0.1%"
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (4.2, "4.2 days within working day 1.4 to 19.9, plated between"),
+        (18.5, "working day 1.4 to 19.9"),
+        (math.nan, "working day 1.4 to 19.9"),
+    ],
+)
+def test_a_closure_that_stands_on_some_of_its_days_alone_says_how_many(
+    days: float, words: str
+) -> None:
+    assert working_days(1.4, 19.9, days) == words
+    assert working_days(math.nan, 19.9, days) == ""

@@ -520,7 +520,7 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
         name = str(row["string_id"]).removeprefix(f"{scene.run_id}-")
         return (f"string {name}, {scene.length(row['length'])}",)
     lanes, left = int(row["lanes_closed"]), int(row["lanes_left"])
-    days = working_days(row["first_day"], row["last_day"])
+    days = working_days(row["first_day"], row["last_day"], row["days"])
     shut = f"{lanes} lane{'s' * (lanes > 1)}" if lanes else "the one lane"  # told with the other
     return (
         f"closure {short(row['closure_id'], scene)}: {shut} shut, "

@@ -18,6 +18,8 @@ from geotools.estimate.schedule import FUSING, PULLING, days_out
 from geotools.lists import listed
 from geotools.pipe.fusion import joint_count
 from geotools.pipe.pulling import STOPPED_BY, stop_force_n
+from geotools.pipe.testing import PE_TEST
+from geotools.pulls.tested import less_head, some_pressure
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
 from geotools.units import parse_quantity
 
@@ -42,6 +44,7 @@ _NAMED = 3  # features of a run that a row of findings names
 _OF_PIT = ("pit_id", "role", "chainage", "before", "after", "length", "ahead_grid_deg",
            "behind_grid_deg")  # fmt: skip
 _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
+_LOGGED, _LOGGED_US = 25.0, 30.48  # m of pull from row to row of its log; 100 ft
 _AT = 0.01  # m; a place of the forces that near to another is it: chainages are rounded
 _CORNERS = 12  # of a pit that are listed
 
@@ -97,18 +100,8 @@ def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
         *(_run, _pulls, _in_bends, _while_pulling, _pits, _setting_out, _corners, _ramps, _bends),
-        *(_sections, _while_testing),
-        *(
-            _strings,
-            _fused,
-            _closures,
-            _digs,
-            _shutdown,
-            _programme,
-            _quantities,
-            _findings,
-            _assumptions,
-        ),
+        *(_sections, _while_testing, _strings, _fused, _log, _closures, _digs, _shutdown),
+        *(_programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -212,6 +205,65 @@ def _in_bends(plan: Plan, run_id: str) -> Table:
     )  # fmt: skip
 
 
+def _of_run(plan: Plan, run_id: str, sections: Any) -> list[tuple[str, str]]:
+    """Return how a run is filled and tested as one: from where, what a gauge reads, what passes."""
+    bare, kpa = _bare(run_id), unit_of("pressure", plan.units)
+    known = sections[np.isfinite(sections["low_z"]) & (sections["test_pressure"] > 0)]
+    ends = plan.of("pits", run_id).sort_values("chainage").iloc[[0, -1]]
+    if not len(known) or not np.isfinite(ends["axis_z"]).all():
+        return []
+    low = known.loc[known["low_z"].idxmin()]
+    ends = ends.sort_values("axis_z", kind="stable")
+    rise = ends["axis_z"].to_numpy(dtype=float) - low["low_z"]
+    reads = some_pressure(less_head(low["test_pressure"], rise))
+    names, say = [bare(name) for name in ends["pit_id"]], _in("pressure", plan, 0)
+    gauges = ", ".join(f"{n} {say(p)}" for n, p in zip(names, reads, strict=True))
+    hours = _number(sections["fill_hours"].sum())
+    rows = [
+        ("fill", f"from {names[0]}, the lower end, {hours} h at least; vent at {names[1]} and at "
+                 "every high point between"),
+        ("gauge", f"{say(low['test_pressure'])} {kpa} at the lowest point of the pulls, "
+                  f"{chainage_text(low['low_chainage'], plan.units)}; at the axis in {gauges}; no "
+                  "more than that"),
+    ]  # fmt: skip
+    if (sections["test_rule"] == "PE").all():
+        passes = f"within {PE_TEST.pass_share:.0%} over {PE_TEST.hold_hours:g} h, no water added"
+        rows.append(("passes", f"{passes}, after the pipe has expanded and pressure was let off"))
+    return rows
+
+
+def _log(plan: Plan, run_id: str) -> Table:
+    """Return what to hold a log of each pull against: forces every so far, and at every bend."""
+    bare, forces = _bare(run_id), plan.of("forces", run_id)
+    length = _in("length", plan)
+    stops = {pull["pull_id"]: _stop(pull) for pull in plan.of("pulls", run_id).to_dict("records")}
+    every = _LOGGED_US if plan.units == "us" else _LOGGED
+    step = np.floor(forces["pulled"].to_numpy(dtype=float) / every + _AT / every)
+    pull = forces["pull_id"].to_numpy(dtype=object)
+    same = pull[1:] == pull[:-1]
+    first, last = np.append(True, ~same), np.append(~same, True)
+    further = np.append(True, (step[1:] > step[:-1]) | ~same)
+    kept = first | last | further | forces["bend_limit"].notna().to_numpy()
+    told = forces[kept[: len(forces)]]
+    return _table(
+        "Log of pulls: force expected with the head there; stop: at the head, or in a bend",
+        told.assign(stop=told["bend_limit"].fillna(np.inf).clip(upper=told["pull_id"].map(stops))),
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("head at", lambda r: chainage_text(r["chainage"], plan.units), True),
+            (f"pulled in{_column('forces', 'pulled', plan)}", lambda r: length(r["pulled"]), True),
+            (f"low{_column('forces', 'head_force', plan)}",
+             _figure("forces", "head_force_low", plan), True),
+            ("planned", _figure("forces", "head_force", plan), True),
+            ("high", _figure("forces", "head_force_high", plan), True),
+            ("stop", lambda r: figure(r["stop"], "pulls", "allowable", plan.units), True),
+            ("in a bend", lambda r: "bend" if pd.notna(r["bend_limit"]) else "", False),
+            ("read", lambda _: "", False),
+        ),
+    )  # fmt: skip
+
+
 def _while_pulling(plan: Plan, run_id: str) -> Table:
     """Return where nobody is while a pull moves, and what holds before anybody cuts it."""
     bare, digs = _bare(run_id), _dug(plan, run_id)
@@ -245,6 +297,7 @@ def _while_testing(plan: Plan, run_id: str) -> Table:
     most = f" ({_in('force', plan)(thrusts.max())} {unit} at most)" if len(thrusts) else ""
     water = _in("liquid", plan, 0)(sections["water_volume"].sum())
     rows = (
+        *_of_run(plan, run_id, sections),
         ("ends", f"every end and cap restrained against the thrust on it{most}; people kept away"),
         ("water", f"{water} {unit_of('liquid', plan.units)} in the pulls alone; chlorinated and "
                   "test water is dechlorinated, and let off only where there is leave for it"),
@@ -485,8 +538,8 @@ def _sections(plan: Plan, run_id: str) -> Table:
     grouted = plan.settings.get("pulls.grouted") == "true"
     staged = bool(rows["pull_id"].isin(warned).any())
     return _table(
-        f"Test {'and grout ' if grouted else ''}plan; fill from the end nearer the low point, "
-        "vent towards the high one",
+        f"Test {'and grout ' if grouted else ''}plan, the run as one; of a pull tested alone "
+        "fill from the end nearer its low point",
         rows,
         plan,
         (

@@ -422,6 +422,37 @@ def test_the_pits_and_digs_of_a_pull_in_which_nobody_is_stand_beside_it(plain_pl
     assert "winch slacked, both ends held" in told["each"]
 
 
+def test_the_log_of_a_pull_has_its_ends_every_25_m_and_every_bend_with_the_force_to_stop_at(
+    plain_plan: Path,
+) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    row = {"run_id": "R1", "pull_id": "R1-L1", "head_force": 20e3}
+    along = [0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0, 55.0]
+    forces = frame("forces", [
+        {**row, "chainage": 345.0 - c, "pulled": c, "bend_limit": 33e3 if c == 40.0 else math.nan}
+        for c in along
+    ])  # fmt: skip
+    table = _table(replace(plan, tables={**plan.tables, "forces": forces}), "Log of pulls")
+    told = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+    assert [row["pulled in, m"] for row in told] == ["0.0", "25.0", "40.0", "50.0", "55.0"]
+    assert [row["stop"] for row in told] == ["100.0", "100.0", "33.0", "100.0", "100.0"]
+    assert [row["in a bend"] for row in told] == ["", "", "bend", "", ""]
+
+
+def test_a_run_tested_as_one_says_where_to_fill_and_what_gauges_at_its_ends_read(
+    plain_plan: Path,
+) -> None:
+    """Ends at 98 and 105 m, the lowest point at 97 m: 9.8 kPa less a metre of water."""
+    plan = load_plan(read_plan(plain_plan))
+    sections = plan.tables["sections"].assign(low_z=97.0, low_chainage=20.0, fill_hours=0.5)
+    plan = replace(plan, tables={**plan.tables, "sections": sections})
+    told = dict(_table(plan, "While filling").rows)
+    assert told["fill"].startswith("from P1, the lower end, 0.5 h at least; vent at P3")
+    assert told["gauge"].startswith("1,200 kPa at the lowest point of the pulls, 0+020.0; at the")
+    assert "in P1 1,190, P3 1,122;" in told["gauge"]
+    assert told["passes"].startswith("within 5% over 1 h, no water added")
+
+
 def test_the_thrust_on_the_ends_of_a_test_stands_in_the_test_section(plain_plan: Path) -> None:
     plan = load_plan(read_plan(plain_plan))
     sections = plan.tables["sections"].assign(end_thrust=133.2e3)
@@ -634,7 +665,8 @@ def test_strings_closures_and_valves_to_close_are_named(
     text = text_of(path)
     assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 - - - - Tarnhollow Way" in text
     assert "L2-S1 L2 171.0 13 - - - - Elsewhere" in text
-    assert "closure P1-T1: 1 lane shut, none open that way working day 1.2 to 3.5" in text
+    assert "closure P1-T1: 1 lane shut, none open that way 2.0 days within working" in text
+    assert "working day 1.2 to 3.5, plated between" in text
     assert "P1-T1 1 0" in text
     assert "close V1" in text  # the valve on the strip; the other is far off
     assert "V2" in text and "close V2" not in text

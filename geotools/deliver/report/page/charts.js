@@ -410,7 +410,8 @@ function programmeFigure(run, width) {
     .filter((row) => valueOf(items, "unit", row) === "lane-days");
   const worked = priced.reduce((sum, row) => sum + (valueOf(items, "quantity", row) || 0), 0);
   const words = number(data.last, 1) + " working days"
-    + (worked > 0 ? "; lanes shut for " + number(worked, 1) + " lane-days, as priced" : "") + ".";
+    + (worked > 0 ? "; lanes shut for " + number(worked, 1) + " lane-days, as priced; drawn from the first "
+      + "to the last day of each closure, though shored pits are plated between" : "") + ".";
   return el("figure", {}, el("figcaption", {}, el("h3", {}, "Programme"), el("p", { class: "hint" }, words)),
     chart, programmeKeys(data));
 }
