@@ -208,9 +208,9 @@ def _in_bends(plan: Plan, run_id: str) -> Table:
 def _of_run(plan: Plan, run_id: str, sections: Any) -> list[tuple[str, str]]:
     """Return how a run is filled and tested as one: from where, what a gauge reads, what passes."""
     bare, kpa = _bare(run_id), unit_of("pressure", plan.units)
-    known = sections[np.isfinite(sections["low_z"]) & (sections["test_pressure"] > 0)]
+    known = sections[sections["low_z"].notna() & (sections["test_pressure"] > 0)]
     ends = plan.of("pits", run_id).sort_values("chainage").iloc[[0, -1]]
-    if not len(known) or not np.isfinite(ends["axis_z"]).all():
+    if not len(known) or ends["axis_z"].isna().any():
         return []
     low = known.loc[known["low_z"].idxmin()]
     ends = ends.sort_values("axis_z", kind="stable")
