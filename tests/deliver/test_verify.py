@@ -811,6 +811,12 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "force-limits",
         lambda s: s.edit("pulls", "governing_limit", scaled(1.01)),
     ),
+    "the strength of a pipe edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "pipe_strength", scaled(0.9)),
+    ),
+    "another tail at the head": ("sections", lambda s: s.edit("sections", "leave_head", more(0.1))),
+    "less thrust on a cap": ("sections", lambda s: s.edit("sections", "end_thrust", scaled(0.9))),
     "a turn edited": ("turns", lambda s: s.edit("pulls", "deflection", more(0.1))),
     "a bend without its station": (
         "bends",
