@@ -18,6 +18,7 @@ from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.digs import check_digs
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
+from geotools.deliver.shut import valves_to_close
 from geotools.deliver.working_crs import working_crs_of
 from geotools.errors import LayerError
 from geotools.intake.crs import (
@@ -160,6 +161,9 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     crs = _working(file, tables["runs"])
     tables["pits"] = _with_places(tables["pits"])
     tables["pit_footprints"] = _with_corners(tables["pit_footprints"], file.crs)
+    # places are held against each other in m or ft
+    near = None if horizontal(file.crs).is_geographic else tables[CONTEXT]
+    tables["shutdowns"] = _with_valves(tables["shutdowns"], near)
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
     moved["strings"] = _with_ends(moved["strings"], tables["strings"])
     flat = horizontal(file.crs)
@@ -215,6 +219,20 @@ def _with_places(frame: Any) -> Any:
     """Return the pits with x and y as the file has them, for setting out."""
     points = frame[GEOMETRY].to_numpy(dtype=object)
     return frame.assign(x=shapely.get_x(points), y=shapely.get_y(points))
+
+
+def _with_valves(frame: Any, context: Any) -> Any:
+    """Return the shutdowns with name, x and y of every valve to close as the file has them."""
+    closed = [
+        [
+            (name, point.x, point.y)
+            for point, name in valves_to_close(
+                row.geometry, row.valves, context, in_order=row.valves_in_order
+            )
+        ]
+        for row in frame.itertuples()
+    ]
+    return frame.assign(closed=pd.Series(closed, index=frame.index, dtype=object))
 
 
 def _with_corners(frame: Any, crs: Any) -> Any:

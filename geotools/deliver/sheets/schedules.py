@@ -101,6 +101,7 @@ def run_tables(plan: Plan, run_id: str) -> list[Table]:
     makers = (
         *(_run, _pulls, _in_bends, _while_pulling, _pits, _setting_out, _corners, _ramps, _bends),
         *(_sections, _while_testing, _strings, _fused, _log, _closures, _digs, _shutdown),
+        _valves,
         *(_programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
@@ -770,6 +771,19 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
             *([("remarks", str(row["remarks"]))] if row["remarks"] else []),
         ]  # fmt: skip
     return Table("Shutdown", ("what", "value"), tuple(rows))
+
+
+def _valves(plan: Plan, run_id: str) -> Table:
+    """Return where the valves to close lie."""
+    digits, unit = _places(plan), plan.xy_unit
+    rows = [
+        (name or "-", f"{x:.{digits}f}", f"{y:.{digits}f}")
+        for closed in plan.of("shutdowns", run_id)["closed"]
+        for name, x, y in closed
+    ]
+    return Table(
+        "Valves to close", ("valve", f"x, {unit}", f"y, {unit}"), tuple(rows), frozenset({1, 2})
+    )
 
 
 def _some(count: Any) -> bool:

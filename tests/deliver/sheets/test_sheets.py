@@ -636,6 +636,20 @@ def test_who_is_without_water_stands_in_the_shutdown_with_hydrants_and_days(
     assert told["out of service"] == "8.0 working days, by the programme"
 
 
+def test_valves_to_close_stand_with_their_place_as_the_file_has_it(
+    write_sheet_plan: Callable[..., Path],
+) -> None:
+    def edit(tables: dict[str, Any]) -> None:
+        works(tables)
+        tables["shutdowns"]["valves_in_order"] = True
+
+    plan = load_plan(read_plan(write_sheet_plan(edit=edit)))
+    far, near = place(3000, 60), at(60)
+    assert _table(plan, "Valves to close").rows == tuple(
+        (name, f"{point.x:.2f}", f"{point.y:.2f}") for name, point in (("V1", far), ("V2", near))
+    )
+
+
 @pytest.mark.parametrize(("rule", "words"), [("PE", "none in it"), ("PVC", "may be added")])
 def test_water_added_is_named_by_whether_the_test_allows_any(
     plain_plan: Path, rule: str, words: str
