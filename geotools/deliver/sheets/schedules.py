@@ -47,6 +47,7 @@ _OF_RAMP = ("ramp", "drop", "host_slope", "rest_slope")
 _LOGGED, _LOGGED_US = 25.0, 30.48  # m of pull from row to row of its log; 100 ft
 _AT = 0.01  # m; a place of the forces that near to another is it: chainages are rounded
 _CORNERS = 12  # of a pit that are listed
+_BESIDE = "none; doors and footways there are kept open"  # where a string takes no lane
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -717,7 +718,7 @@ def _fused(plan: Plan, run_id: str) -> Table:
             ("joints in the pit", lambda r: _number(r["in_pit"], 0), True),
             ("first fused day", lambda r: _number(r["from_day"]), True),
             ("pulled in by day", lambda r: _number(r["to_day"]), True),
-            ("lanes", lambda r: _number(r["lanes"], 0), True),
+            ("lanes taken", lambda r: _number(r["lanes"], 0) if r["lanes"] else _BESIDE, False),
         ),
     )  # fmt: skip
 

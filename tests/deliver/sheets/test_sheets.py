@@ -605,6 +605,7 @@ def test_strings_are_told_as_they_are_fused_with_the_tails_and_the_joints_in_the
         strings = tables["strings"]
         strings["pull_id"], strings["number"] = "R1-L1", [1, 2]
         tables["sections"]["leave"] = 10.0
+        tables["pulls"]["lanes_taken"] = 0
         task = {"run_id": "R1", "ref": "R1-L1"}
         tables["schedule"] = frame("schedule", [
             {**task, "task": "fuse the strings", "start_day": 1.5, "days": 2.0},
@@ -615,6 +616,7 @@ def test_strings_are_told_as_they_are_fused_with_the_tails_and_the_joints_in_the
     rows = _table(plan, "Strings as fused").rows
     assert rows[0][:4] == ("L1-S1", "342.0", "28", "0")
     assert rows[1][:6] == ("L2-S1", "181.0", "15", "1", "1.5", "4.5")
+    assert rows[1][6].startswith("none; doors and footways")
 
 
 def test_who_is_without_water_stands_in_the_shutdown_with_hydrants_and_days(
