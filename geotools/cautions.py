@@ -39,8 +39,8 @@ CAUTIONS: dict[str, str] = {
         "force: have that designed; no pit here is planned for it."
     ),
     "caution.release": (
-        "A pulled string is a spring: slack the winch and hold both ends before anybody cuts, "
-        "clamps or enters; then let it rest, then cut."
+        "A pulled string is a spring: slack the winch from outside the pits, let nobody in until "
+        "the tension is off and the string has rested, then hold both ends, then cut."
     ),
     "caution.confined_space": (
         "Pits and old mains are confined spaces: permit, gas test, air and a watch outside."
@@ -54,6 +54,6 @@ CAUTIONS: dict[str, str] = {
     ),
     "caution.old_materials": (
         "Asbestos cement, coal tar or bitumen linings and lead joints of old mains are cut, "
-        "cleaned and carted off by those licensed for it alone."
+        "cleaned and carted off only by people licensed for it."
     ),
 }

@@ -442,7 +442,8 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
             place = chainage_text(pull.governing_chainage, drawn.units)
             words += f" at the head, {there} in the bend at {place}"
             stop = float(stop_force_n(*(getattr(pull, name) for name in STOPPED_BY)))
-            words += f", stop at {measured(stop, 'pulls', 'allowable', drawn.units)} at the head"
+            most = measured(stop, "pulls", "allowable", drawn.units)
+            words += f", stop at {most} at the head at the end"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
 

@@ -12,13 +12,11 @@ takes the fusing crew too, for those joined at standstill; the next strings are 
 that is done by then or the run ends sooner for it, else after it. Where strings lie over a pit or
 over connections of another pull, these are dug once they are gone, or the strings laid once the
 connections are opened and plated over, unless the run takes over a day longer for all of that. The
-carriers are
-joined in the pits between the ends, the run is tested whole, then grouted where that is asked for,
-and only then tied in to the mains in service at its ends. Where a run has a shutdown its valves are
-closed, as late as may be, before the first connection is opened or the host is cut, and opened once
-all is tied in and remade. What lies in a pit needs no hole of its
-own: it is remade when the connections are, in a share of the time of one dug up, and the pit stays
-open until then.
+carriers are joined in the pits between the ends, the run is tested whole, then grouted where that
+is asked for, and only then tied in to the mains in service at its ends. Where a run has a shutdown
+its valves are closed, as late as may be, before the first connection is opened or the host is cut,
+and opened once all is tied in and remade. What lies in a pit needs no hole of its own: it is remade
+when the connections are, in a share of the time of one dug up, and the pit stays open until then.
 Planning values.
 """
 
@@ -70,6 +68,7 @@ PULL_COLUMNS = (
 NETWORK = "network"  # the crew that closes and opens valves
 DIGGING = "dig and support the pit"
 LATER_DAYS = 1.0  # a run may end later for strings to be out of the way; common practice, no source
+_TRIED = 4_000  # tasks placed anew to keep strings and digs apart: seconds, of the longest runs
 SHUTTING, RELEASING = "close valves, prove the main dead", "flush, open valves, release"
 SHUT_DAYS, RELEASE_DAYS = 0.5, 0.5  # what these two take; common practice, no source
 FUSERS, AND = "fusing", " and "  # the crew that a pull of several strings takes besides its own
@@ -370,13 +369,15 @@ def _keep_apart(tasks: list[_Task], over: list[_Row]) -> None:
     """Place all tasks, and where strings lie over what is dug keep the two apart, by turns.
 
     Dug once they are gone; else, if it is plated over afterwards, they are laid once it is dug.
+    Each of that places all tasks anew: of very long runs only so many are tried.
     """
-    most = _placed(tasks) + LATER_DAYS
+    most, left = _placed(tasks) + LATER_DAYS, max(_TRIED // len(tasks), 1)
     named = {(task.task, task.ref): task for task in tasks}
     found = [_over(named, row) for row in over]
     for strings, pulled, dug in found:
-        if _apart(strings, pulled, dug):
+        if _apart(strings, pulled, dug) or not left:
             continue
+        left -= 1
         orders = [(pulled, dug), *([(dug, strings)] if dug.task == OPENING else [])]
         for before, later in orders:
             if _waits_for(before, later):

@@ -54,14 +54,19 @@ def report_dry(
     for name, (rule, what) in _TO_TELL.items():
         some = told[told[name].astype(float) > 0]
         texts = [
-            f"run {row['run_id']}: {row[name]:,.0f} {what[0]} without water while it is out of "
-            f"service, by the schedule {row['days']:.1f} working days: {what[1]}"
+            f"run {row['run_id']}: {_least(row)}{row[name]:,.0f} {what[0]} without water while "
+            f"it is out of service, by the schedule {row['days']:.1f} working days: {what[1]}"
             for row in some.to_dict("records")
         ]
         _add(ground, table, some, rule, texts)
     _report_sources(ground, table, told[told["sources_shut"].astype(bool)])
     status = dict(zip(table["run_id"], table["status"], strict=True))
     _report_cut_by_others(ground, table, told, status)
+
+
+def _least(row: Mapping[Hashable, Any]) -> str:
+    """Say of a shutdown's counts that they are the least, where no source is known."""
+    return "at least " if pd.isna(row["cut_off_nodes"]) else ""
 
 
 def _report_beyond(ground: Shared, table: pd.DataFrame, told: pd.DataFrame) -> None:

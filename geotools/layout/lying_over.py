@@ -100,8 +100,7 @@ def _over_digs(strings: pd.DataFrame, digs: pd.DataFrame) -> tuple[IntArray, Int
 
 
 _NOT_APART = (
-    f"for which the schedule finds no order that does not take over {LATER_DAYS:g} working day "
-    "longer"
+    f"for which the schedule found no order that takes at most {LATER_DAYS:g} working day longer"
 )
 
 

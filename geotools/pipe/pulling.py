@@ -65,6 +65,7 @@ __all__ = [
     "roller_drag_n",
     "running_ahead_n",
     "stop_force_n",
+    "stop_forces_on_the_way_n",
     "stretch_m",
     "tails_to_leave",
     "tension_with_bending_n",
@@ -615,10 +616,10 @@ def pull_hours(
 def stop_force_n(
     head: ArrayLike, governing: ArrayLike, limit: ArrayLike, allowable: ArrayLike
 ) -> FloatArray:
-    """Force at the head at which to stop a pull: some place of it is at its limit.
+    """Force at the head at the end of a pull at which some place of it is at its limit.
 
-    What a bend bears is not read on site: every place is taken to bear more than planned by as
-    much as the head does.
+    On the way there less may do it: `stop_forces_on_the_way_n`. What a bend bears is not read on
+    site: every place is taken to bear more than planned by as much as the head does.
 
     Parameters
     ----------
@@ -641,6 +642,36 @@ def stop_force_n(
     scaled = np.full(head.shape, np.nan)
     np.divide(head * limit, governing, out=scaled, where=(head > 0) & (governing > 0))
     return np.asarray(np.fmin(scaled, allowable), dtype=np.float64)
+
+
+def stop_forces_on_the_way_n(
+    head: ArrayLike, bend_limit: ArrayLike, *, allowable: float
+) -> FloatArray:
+    """Force at the head at which to stop a pull, at every place its head comes to.
+
+    The least of what is allowed at the head, in a bend the head is in, and in those it has passed,
+    which are taken to bear more than planned by as much as the head does where it is now.
+
+    Parameters
+    ----------
+    head : array_like, shape (k,)
+        Force planned at the head, N, in the order in which it comes to the places.
+    bend_limit : array_like, shape (k,)
+        Force allowed in the bend there, N; not-a-number where there is none.
+    allowable : float
+        Force allowed at the head elsewhere, N.
+
+    Returns
+    -------
+    ndarray of float, shape (k,)
+        Force, N.
+    """
+    head, limit = np.asarray(head, dtype=np.float64), np.asarray(bend_limit, dtype=np.float64)
+    room = np.full(head.shape, np.inf)  # how many times the planned force the bend there bears
+    np.divide(limit, head, out=room, where=(head > 0) & ~np.isnan(limit))
+    least, passed = np.minimum.accumulate(room), np.full(head.shape, np.inf)
+    np.multiply(head, least, out=passed, where=np.isfinite(least))
+    return np.asarray(np.fmin(np.fmin(passed, limit), allowable), dtype=np.float64)
 
 
 def stretch_m(

@@ -292,9 +292,10 @@ def _report_hazardous(
             "host-hazardous",
             [
                 f"{findings.length(m, 0)} of its host are {kind.replace('_', ' ')}: opening, "
-                "cutting, cleaning and inspecting it and carting off what is cut out harm lungs "
-                "for good; by those licensed for it alone, kept wet, the waste packed and marked, "
-                "as the local code says; neither priced nor in the programme"
+                "cutting, cleaning and inspecting it and carting off what is cut out can set "
+                "fibres free that harm lungs for good: only by people licensed for it, kept wet, "
+                "the waste packed and marked, as the local code says; neither priced nor in the "
+                "programme"
                 for m in metres[rows]
             ],
             layer="runs",

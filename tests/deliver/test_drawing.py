@@ -445,7 +445,7 @@ def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path
     (text,) = ezdxf.readfile(out).modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")
     assert text.dxf.text == (
         "R1-L1  400.0 m  20.0 of 50.0 kN at the head, 17.0 of 18.0 kN in the bend at 0+299.0, "
-        "stop at 21.1 kN at the head"
+        "stop at 21.1 kN at the head at the end"
     )
 
 

@@ -1043,6 +1043,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-told",
         lambda s: s.drop("findings", told("source-shut-in")),
     ),
+    "critical customers without water, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("critical-without-water")),
+    ),
+    "hydrants without water, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("hydrants-without-water")),
+    ),
+    "a host that harms who cuts it, not told": (
+        "findings-told",
+        lambda s: s.drop("findings", told("host-hazardous")),
+    ),
     "a valve dug up for another run, not told": (
         "findings-told",
         lambda s: s.drop("findings", told("valve-cut-out-elsewhere")),

@@ -34,6 +34,7 @@ from geotools.pipe.pulling import (
     roller_drag_n,
     running_ahead_n,
     stop_force_n,
+    stop_forces_on_the_way_n,
     stretch_m,
     tails_to_leave,
     tension_with_bending_n,
@@ -307,3 +308,16 @@ def test_a_pull_stops_where_the_first_of_its_places_is_at_its_limit() -> None:
     stops = stop_force_n([50e3, 50e3, 50e3, 0.0], [40e3, 50e3, np.nan, 0.0],
                          [44e3, 100e3, np.nan, 44e3], 100e3)  # fmt: skip
     assert stops.tolist() == pytest.approx([55e3, 100e3, 100e3, 100e3])
+
+
+def test_on_the_way_a_bend_passed_stops_a_pull_sooner_than_at_its_end() -> None:
+    """A bend planned for 10 kN may take 12: a fifth more than planned, wherever the head is."""
+    planned, none = [5e3, 10e3, 30e3, 50e3], np.nan
+    stops = stop_forces_on_the_way_n(planned, [none, 12e3, none, none], allowable=80e3)
+    assert stops.tolist() == pytest.approx([80e3, 12e3, 36e3, 60e3])
+    at_end = stop_force_n(50e3, 10e3, 12e3, 80e3)
+    assert stops[-1] == pytest.approx(float(at_end))
+    both = stop_forces_on_the_way_n(planned, [none, 12e3, 31e3, none], allowable=80e3)
+    assert both.tolist() == pytest.approx([80e3, 12e3, 31e3, 50e3 * 31 / 30])
+    free = stop_forces_on_the_way_n([0.0, 1e3], [none, none], allowable=80e3)
+    assert free.tolist() == [80e3, 80e3]

@@ -17,7 +17,7 @@ from geotools.deliver.wording import chainage_text, figure, in_system, in_words,
 from geotools.estimate.schedule import FUSING, PULLING, days_out
 from geotools.lists import listed
 from geotools.pipe.fusion import joint_count
-from geotools.pipe.pulling import STOPPED_BY, stop_force_n
+from geotools.pipe.pulling import STOPPED_BY, stop_force_n, stop_forces_on_the_way_n
 from geotools.pipe.testing import PE_TEST
 from geotools.pulls.tested import less_head, some_pressure
 from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
@@ -133,7 +133,8 @@ def _pulls(plan: Plan, run_id: str) -> Table:
     length, unit = _in("length", plan), unit_of("force", plan.units)
     bare = _bare(run_id)
     return _table(
-        "Pulls; stop at: force at the head that brings some place, head or bend, to its limit",
+        "Pulls; stop at: force at the head, at the end of the pull, that brings head or a bend to "
+        "its limit; on the way stop as the log says",
         plan.of("pulls", run_id),
         plan,
         (
@@ -159,7 +160,9 @@ def _pulls(plan: Plan, run_id: str) -> Table:
 
 
 def _stop(pull: dict[str, Any]) -> float:
-    """Return the force at the head at which to stop a pull, N."""
+    """Return the force at the head at which to stop a pull at its end, N; nan if not known."""
+    if pull["governed_by"] == "bend" and pd.isna(pull["governing_limit"]):  # of an older plan
+        return float("nan")
     return float(stop_force_n(*(pull[name] for name in STOPPED_BY)))
 
 
@@ -238,7 +241,11 @@ def _log(plan: Plan, run_id: str) -> Table:
     """Return what to hold a log of each pull against: forces every so far, and at every bend."""
     bare, forces = _bare(run_id), plan.of("forces", run_id)
     length = _in("length", plan)
-    stops = {pull["pull_id"]: _stop(pull) for pull in plan.of("pulls", run_id).to_dict("records")}
+    allowed = plan.of("pulls", run_id).set_index("pull_id")["allowable"]
+    stops = pd.Series(np.nan, index=forces.index)
+    for name, rows in forces.groupby("pull_id", sort=False):
+        planned, limit = (rows[c].to_numpy(float) for c in ("head_force", "bend_limit"))
+        stops[rows.index] = stop_forces_on_the_way_n(planned, limit, allowable=allowed[name])
     every = _LOGGED_US if plan.units == "us" else _LOGGED
     step = np.floor(forces["pulled"].to_numpy(dtype=float) / every + _AT / every)
     pull = forces["pull_id"].to_numpy(dtype=object)
@@ -246,10 +253,10 @@ def _log(plan: Plan, run_id: str) -> Table:
     first, last = np.append(True, ~same), np.append(~same, True)
     further = np.append(True, (step[1:] > step[:-1]) | ~same)
     kept = first | last | further | forces["bend_limit"].notna().to_numpy()
-    told = forces[kept[: len(forces)]]
+    told = forces.assign(stop=stops)[kept[: len(forces)]]
     return _table(
-        "Log of pulls: force expected with the head there; stop: at the head, or in a bend",
-        told.assign(stop=told["bend_limit"].fillna(np.inf).clip(upper=told["pull_id"].map(stops))),
+        "Log of pulls: force expected with the head there, and that at which to stop there",
+        told,
         plan,
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
@@ -276,14 +283,15 @@ def _while_pulling(plan: Plan, run_id: str) -> Table:
         names = ", ".join(bare(name) for name in [*pits, *others])
         rows.append((bare(pull["pull_id"]), f"while it moves nobody in {names}"))
     rated = plan.settings.get("pulls.machine_capacity", "")
-    force = f", up to {rated}" if rated else ""
+    most = _in("force", plan)(parse_quantity(rated, "force")) if rated else ""
+    force = f", up to {most} {unit_of('force', plan.units)}" if rated else ""
     every = (
         "a stop signal works between both ends; pits and old main: permit and gas test before "
         "anybody enters",
         "the machine bears on its anchorage, or on the face of its pit, with all its force"
         f"{force}: have that designed, for no pit here is planned for it",
-        "afterwards: winch slacked, both ends held, then the rest of the test plan, then cut; "
-        "before that nobody cuts, clamps or enters",
+        "afterwards: winch slacked from outside; nobody enters, clamps or cuts until the tension "
+        "is off and the rest of the test plan is over; then both ends held, then cut",
     )
     return Table(
         "While pulls move, and before anybody cuts",
@@ -759,11 +767,12 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
             ("main that goes dry", f"{length(row['main_length'])} {unit}"),
             *([("cut off besides", f"{length(row['cut_off_length'])} {unit} of mains beyond it")]
               if row["cut_off_length"] > 0 else []),
-            ("customers without water", _without_water(row)),
-            *([("critical among them", f"{_number(row['critical'], 0)}: supply agreed beforehand")]
+            ("customers without water", _without_water(row, "customers")),
+            *([("critical among them",
+                f"{_without_water(row, 'critical')}: supply agreed beforehand")]
               if _some(row["critical"]) else []),
-            ("services without water", _number(row["services"], 0)),
-            ("hydrants without water", _number(row["hydrants"], 0)
+            ("services without water", _without_water(row, "services")),
+            ("hydrants without water", _without_water(row, "hydrants")
              + (": tell the fire service" if _some(row["hydrants"]) else "")),
             *([("out of service", f"{_number(out[run_id])} working days, by the programme")]
               if run_id in out else []),
@@ -792,10 +801,10 @@ def _some(count: Any) -> bool:
     return bool(pd.notna(count) and count > 0)
 
 
-def _without_water(row: dict[str, Any]) -> str:
-    """Return the customers of a shutdown; of one whose cut off are not known the least."""
-    least = pd.isna(row["cut_off_nodes"]) and not pd.isna(row["customers"])
-    return ("at least " if least else "") + _number(row["customers"], 0)
+def _without_water(row: dict[str, Any], name: str) -> str:
+    """Return a count of a shutdown; of one of which it is not known what is cut off the least."""
+    least = pd.isna(row["cut_off_nodes"]) and not pd.isna(row[name])
+    return ("at least " if least else "") + _number(row[name], 0)
 
 
 def _summed(frame: Any) -> Any:

@@ -28,6 +28,13 @@ from geotools.pipe.factors import HOUR
 __all__ = ["RULES"]
 
 SOURCE = "a source is shut in"  # among the remarks on a shutdown
+HAZARD = "asbestos"  # in the words for a host's materials
+# Counts of a shutdown, and what tells of them.
+WITHOUT_WATER = {
+    "customers_beyond": "customers-beyond",
+    "critical": "critical-without-water",
+    "hydrants": "hydrants-without-water",
+}
 SAME_VALVE = 1e-3  # m from a dig, on the main, to the valve it is for
 SHORT = 1.0  # m of taper and buffer that are not worth a word
 LONGEST = 24.0  # h; a pull that takes longer is judged as one of so long
@@ -97,12 +104,21 @@ def _shut(plan: Plan, tally: Tally, told: Told) -> None:
 
 
 def _beyond(plan: Plan, tally: Tally, told: Told) -> None:
-    """Planned runs whose work takes water from customers that are not served off them."""
+    """Planned runs whose work takes water from others, from critical customers or hydrants."""
     planned = {run.run_id for run in plan.planned}
     for row in plan.rows("shutdowns"):
-        if row.customers_beyond > 0 and row.run_id in planned:
-            there = ("customers-beyond", row.run_id) in told
-            tally.holds(there, row.run_id, "leaves others without water, and no finding says so")
+        for name, rule in WITHOUT_WATER.items():
+            if getattr(row, name) > 0 and row.run_id in planned:
+                fault = f"leaves others without water ({name}), and no finding says so"
+                tally.holds((rule, row.run_id) in told, row.run_id, fault)
+
+
+def _hazardous(plan: Plan, tally: Tally, told: Told) -> None:
+    """Planned runs whose host is of asbestos cement."""
+    for run in plan.planned:
+        if HAZARD in run.host_material:
+            there = ("host-hazardous", run.run_id) in told
+            tally.holds(there, run.run_id, "its host harms who cuts it, and no finding says so")
 
 
 def _sources(plan: Plan, tally: Tally, told: Told) -> None:
@@ -264,7 +280,7 @@ def _out_of_service(plan: Plan, tally: Tally, told: Told) -> None:
     for row in plan.rows("schedule"):
         if row.task == RELEASE and row.ref in shut:
             days = row.start_day + row.days - shut[row.ref]
-            for rule in ("customers-beyond", "source-shut-in"):
+            for rule in (*WITHOUT_WATER.values(), "source-shut-in"):
                 for text in told.get((rule, row.ref), []):
                     good = _told_near(OUT.search(text), (days,), TENTH)
                     tally.holds(good, row.ref, f"is out of service {days:.2f} days, not as told")
@@ -357,6 +373,7 @@ CHECKS: tuple[Callable[[Plan, Tally, Told], None], ...] = (
     _cut_short,
     _shut,
     _beyond,
+    _hazardous,
     _sources,
     _cut_by_others,
     _little,

@@ -33,8 +33,9 @@ _RUNS_AHEAD = (
 )
 _TENSION = (
     "Keep clear of a line under tension, and out of both pits; stop the pull when the force leaves "
-    "its plan. Have what the machine bears on designed for its force. Slack the winch and hold "
-    "both ends before anybody cuts, clamps or enters."
+    "its plan. Have what the machine bears on designed for its force. Slack the winch from "
+    "outside, let nobody in until the tension is off and the string has rested, then hold both "
+    "ends, then cut."
 )
 
 
