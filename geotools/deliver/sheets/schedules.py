@@ -304,7 +304,11 @@ def _while_testing(plan: Plan, run_id: str) -> Table:
     """Return what holds while a run is filled and tested, with the largest thrust on an end."""
     sections = plan.of("sections", run_id)
     thrusts, unit = sections["end_thrust"].dropna(), unit_of("force", plan.units)
-    most = f" ({_in('force', plan)(thrusts.max())} {unit} at most)" if len(thrusts) else ""
+    most = (
+        f" ({_in('force', plan)(thrusts.max())} {unit} at the low point of the pulls)"
+        if len(thrusts)
+        else ""
+    )
     water = _in("liquid", plan, 0)(sections["water_volume"].sum())
     rows = (
         *_of_run(plan, run_id, sections),

@@ -459,7 +459,10 @@ def test_the_thrust_on_the_ends_of_a_test_stands_in_the_test_section(plain_plan:
     plan = load_plan(read_plan(plain_plan))
     sections = plan.tables["sections"].assign(end_thrust=133.2e3)
     plan = replace(plan, tables={**plan.tables, "sections": sections})
-    assert "(133.2 kN at most)" in dict(_table(plan, "While filling").rows)["ends"]
+    assert (
+        "(133.2 kN at the low point of the pulls)"
+        in dict(_table(plan, "While filling").rows)["ends"]
+    )
     table = _table(plan, "Test plan")
     assert dict(zip(table.columns, table.rows[0], strict=True))["thrust on a cap, kN"] == "133.2"
 
