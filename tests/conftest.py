@@ -31,6 +31,7 @@ SAMPLE = Path(__file__).resolve().parents[1] / "sample_gis" / "brief.toml"
 COSTLY = Path(__file__).with_name("costly.txt")
 ONE_OF = 20  # of so many tests that take long one is run
 LONG = 0.7  # a test takes long that takes so much of the mean of all, most of which are quick
+MUCH = 0.003  # or, with all its cases, so much of the time of all
 
 settings.register_profile("every", derandomize=True, deadline=None, max_examples=50)
 settings.register_profile("share", derandomize=True, deadline=None, max_examples=15)
@@ -115,7 +116,9 @@ def _write_costly(reporter: TerminalReporter) -> None:
             seconds[_function(report.nodeid)] += report.duration
             times[_function(report.nodeid)] += report.when == "call"
     mean = sum(seconds.values()) / max(times.total(), 1)
-    long = [name for name in seconds if seconds[name] > LONG * mean * max(times[name], 1)]
+    least = {name: LONG * mean * max(times[name], 1) for name in seconds}
+    much = MUCH * sum(seconds.values())
+    long = [name for name in seconds if seconds[name] > min(least[name], much)]
     COSTLY.write_text("\n".join(sorted(long)) + "\n", encoding="utf-8")
 
 
