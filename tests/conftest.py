@@ -15,7 +15,7 @@ import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zlib import crc32
 
 import pytest
@@ -69,11 +69,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Run every test where some are named or their times are wanted, else a share; workers obey."""
-    if not hasattr(config, "workerinput"):
+    """Run every test where some are named or their times are wanted, else a share."""
+    if hasattr(config, "workerinput"):
+        config.option.every = config.workerinput["every"]
+    else:
         named = config.args_source is pytest.Config.ArgsSource.ARGS
         config.option.every = config.option.every or config.option.write_costly or named
     settings.load_profile("every" if config.option.every else "share")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Tell a worker of pytest-xdist, which is given the folders as if they had been named."""
+    node.workerinput["every"] = node.config.option.every
 
 
 def _left_out(item: pytest.Item, costly: frozenset[str]) -> bool:
