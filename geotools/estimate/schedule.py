@@ -527,7 +527,7 @@ def _judge(tasks: list[_Task]) -> None:
 def _waiting(order: list[_Task]) -> dict[int, list[_Task]]:
     """Return by the id of a task, of all as they begin, what must be over before it.
 
-    What it waits for, and the one before it that had a pit of its to itself.
+    What it waits for, and the last before it that had what it has to itself.
     """
     last: dict[str, _Task] = {}
     waits: dict[int, list[_Task]] = {}

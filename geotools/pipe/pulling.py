@@ -635,6 +635,10 @@ def stop_force_n(
     -------
     ndarray of float
         Force, N; what is allowed at the head where that is less, or nothing is planned.
+
+    Notes
+    -----
+    Proportion; common practice, no source.
     """
     head, governing, limit, allowable = np.broadcast_arrays(
         *(np.asarray(values, dtype=np.float64) for values in (head, governing, limit, allowable))
@@ -665,6 +669,10 @@ def stop_forces_on_the_way_n(
     -------
     ndarray of float, shape (k,)
         Force, N.
+
+    Notes
+    -----
+    Proportion, as there; common practice, no source.
     """
     head, limit = np.asarray(head, dtype=np.float64), np.asarray(bend_limit, dtype=np.float64)
     room = np.full(head.shape, np.inf)  # how many times the planned force the bend there bears
@@ -803,8 +811,14 @@ def tails_to_leave(stretch: ArrayLike, cooling_change_m: ArrayLike) -> Tails:
     ------
     RangeError
         If an argument lies outside its range.
+
+    Notes
+    -----
+    How it is shared between the ends: common practice, no source.
     """
-    taken_back = check_range("stretch", stretch, 0.0, 1e4, "m")
-    cooling = check_range("cooling_change_m", cooling_change_m, -1e4, 1e4, "m")
+    taken_back, cooling = np.broadcast_arrays(
+        check_range("stretch", stretch, 0.0, 1e4, "m"),
+        check_range("cooling_change_m", cooling_change_m, -1e4, 1e4, "m"),
+    )
     tail = np.maximum(-cooling, 0.0) / 2 + WORKING_LENGTH_M
-    return Tails(np.asarray(taken_back + tail), np.asarray(tail + 0.0 * taken_back))
+    return Tails(np.asarray(taken_back + tail), np.asarray(tail))

@@ -134,7 +134,7 @@ def _test(
     return {
         "test_pressure": some_pressure(test),
         "test_pressure_high": some_pressure(high),
-        "end_thrust": some_pressure(thrust),
+        "end_thrust": np.where(test > 0, thrust, np.nan),
         "test_rule": np.where(plastic, "PE", "PVC").astype(object),
         "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
         "make_up": np.where(test > 0, added, np.nan),

@@ -14,6 +14,7 @@ import shapely
 from geotools.brief import declared
 from geotools.deliver.joints.procedure import OwnProcedure, windows
 from geotools.deliver.pull_mark import pull_marks
+from geotools.deliver.tails import head_left
 from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, number_within, offsets_of
@@ -175,7 +176,7 @@ def _tails(plan: PlanFile, pulls: pd.DataFrame, tail: float | None, units: str) 
     told = plan.table("sections", ("pull_id", "leave", "leave_head")).set_index("pull_id")
     told = told[~told.index.duplicated()].reindex(ids)
     both = told["leave"].fillna(0.0).clip(lower=0.0)
-    head = told["leave_head"].fillna(both / 2).clip(lower=0.0, upper=both)
+    head = head_left(told).fillna(0.0).clip(lower=0.0, upper=both)
     if not len(both):
         return _Tails(both, head, ())
     halves = bool(np.allclose(head, both / 2))

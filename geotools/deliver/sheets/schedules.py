@@ -13,6 +13,7 @@ from geotools.deliver.items import kinds_together
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.ramp_lines import WAYS, foot_of
 from geotools.deliver.sheets.tables import Table
+from geotools.deliver.tails import head_left
 from geotools.deliver.wording import chainage_text, figure, in_system, in_words, unit_of
 from geotools.estimate.schedule import FUSING, PULLING, days_out
 from geotools.lists import listed
@@ -549,6 +550,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
         return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
     bare, rows, warned = _bare(run_id), plan.of("sections", run_id), _not_to_be_grouted(plan)
+    rows = rows.assign(leave_head=head_left(rows))
     grouted = plan.settings.get("pulls.grouted") == "true"
     staged = bool(rows["pull_id"].isin(warned).any())
     return _table(

@@ -139,9 +139,13 @@ def _cut_by_others(plan: Plan, tally: Tally, told: Told) -> None:
     digs = [dig for dig in plan.rows("local_digs") if dig.kind == "valve" and dig.run_id in planned]
     found = (row for row in plan.rows("findings") if row.rule == "valve-cut-out-elsewhere")
     others = {row.feature: set(NAME.findall(row.text.partition(":")[2])) for row in found}
+    tree = shapely.STRtree([dig.geometry for dig in digs])
     for row in plan.rows("shutdowns"):
-        for dig in digs if row.run_id in planned else ():
-            if dig.run_id != row.run_id and dig.geometry.distance(row.geometry) < SAME_VALVE:
+        if row.run_id not in planned:
+            continue
+        near = tree.query(row.geometry, predicate="dwithin", distance=SAME_VALVE)
+        for dig in (digs[k] for k in sorted(near.tolist())):
+            if dig.run_id != row.run_id:
                 there = dig.run_id in others.get(row.run_id, ())
                 fault = f"relies on a valve dug up for {dig.run_id}, and no finding says so"
                 tally.holds(there, row.run_id, fault)

@@ -455,6 +455,17 @@ def test_a_run_tested_as_one_says_where_to_fill_and_what_gauges_at_its_ends_read
     assert told["passes"].startswith("within 5% over 1 h, no water added")
 
 
+def test_a_plan_that_does_not_tell_the_ends_of_a_pull_apart_leaves_half_at_each(
+    plain_plan: Path,
+) -> None:
+    """As the joint schedule of such a plan does."""
+    plan = load_plan(read_plan(plain_plan))
+    for head, due in ((math.nan, ("1.50", "1.50")), (2.0, ("2.00", "1.00"))):
+        sections = plan.tables["sections"].assign(leave=3.0, leave_head=head)
+        table = _table(replace(plan, tables={**plan.tables, "sections": sections}), "Test ")
+        assert table.rows[0][1:3] == due
+
+
 def test_the_thrust_on_the_ends_of_a_test_stands_in_the_test_section(plain_plan: Path) -> None:
     plan = load_plan(read_plan(plain_plan))
     sections = plan.tables["sections"].assign(end_thrust=133.2e3)
