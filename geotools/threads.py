@@ -30,11 +30,9 @@ class ThreadPool:
         from concurrent.futures import ThreadPoolExecutor
 
         self._stop, self._threads = threading.Event(), list[threading.Thread]()
-        self._pool = ThreadPoolExecutor(count, initializer=self._begin)
-
-    def _begin(self) -> None:
-        _own.stop = self._stop
-        self._threads.append(threading.current_thread())
+        # a method of its own would have the pool hold itself
+        told = self._stop, self._threads
+        self._pool = ThreadPoolExecutor(count, initializer=_begin, initargs=told)
 
     def __enter__(self) -> ThreadPoolExecutor:
         return self._pool
@@ -46,6 +44,12 @@ class ThreadPool:
         self._pool.shutdown(wait=not interrupted, cancel_futures=kind is not None)
         if interrupted:
             _left.extend(self._threads)
+
+
+def _begin(stop: threading.Event, threads: list[threading.Thread]) -> None:
+    """Note the thread of a pool that begins, and what tells it to stop."""
+    _own.stop = stop
+    threads.append(threading.current_thread())
 
 
 def go_on() -> None:
